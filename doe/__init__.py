@@ -1,0 +1,1 @@
+"""Design of experiments for subcritical-water extraction."""
