@@ -29,6 +29,7 @@ __all__ = [
     "FloatArray",
     "NumericFactor",
     "feasible_settings",
+    "sample_box",
     "whole_box",
 ]
 
@@ -228,6 +229,26 @@ class FactorSpace:
 def whole_box(settings: FloatArray) -> npt.NDArray[np.bool_]:
     """Feasibility of a rig without limits: every setting is."""
     return np.ones(len(settings), dtype=np.bool_)
+
+
+def sample_box(space: FactorSpace, count: int) -> FloatArray:
+    """Return `count` settings (count, k) spread evenly through the box, the same every time.
+
+    An additive recurrence with the generalised golden ratio: Roberts 2018, "The unreasonable
+    effectiveness of quasirandom sequences" (from memory). Steps are ignored.
+    """
+    k = len(space)
+    ratio = 2.0
+    for _ in range(60):
+        ratio = (1 + ratio) ** (1 / (k + 1))
+    shares = (0.5 + np.outer(np.arange(1, count + 1), ratio ** -np.arange(1.0, k + 1))) % 1.0
+    settings = np.empty((count, k))
+    for i, factor in enumerate(space):
+        if isinstance(factor, NumericFactor):
+            settings[:, i] = factor.low + shares[:, i] * (factor.high - factor.low)
+        else:
+            settings[:, i] = np.floor(shares[:, i] * len(factor.levels))
+    return settings
 
 
 def feasible_settings(

@@ -125,7 +125,8 @@ class Model:
                 block = block * (coded[:, [i]] ** power)
             else:
                 contrasts = _contrasts(len(factor.levels))[coded[:, i].round().astype(int)]
-                block = (block[:, :, None] * contrasts[:, None, :]).reshape(len(coded), -1)
+                width = block.shape[1] * contrasts.shape[1]  # not −1: there may be no rows
+                block = (block[:, :, None] * contrasts[:, None, :]).reshape(len(coded), width)
         return block
 
     def _width(self, term: Term) -> int:

@@ -1,0 +1,537 @@
+"""Which design: from the purpose, the budget and what the rig can run.
+
+A classical design is taken where the rig can run every one of its settings within the budget; an
+optimal one on the feasible region everywhere else. The design says why.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from doe.design.evaluation import degrees_of_freedom
+from doe.design.matrix import Design
+from doe.design.optimal import central_setting, optimal_runs
+from doe.design.response_surface import (
+    BOX_BEHNKEN_RUNS,
+    COMPOSITE_FACTORS,
+    box_behnken,
+    central_composite,
+    composite_core_runs,
+)
+from doe.design.screening import Fraction, alias_structure, fraction_points, regular_fractions
+from doe.errors import DesignError, DoeError, Notice
+from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
+from doe.terms import Model, interaction_model, linear_model, quadratic_model
+
+__all__ = ["FAMILIES", "Purpose", "choose_design"]
+
+Purpose = Literal["screening", "surface"]
+
+FAMILIES = ("factorial", "box-behnken", "central-composite", "optimal-d", "optimal-i")
+CENTRES = 3  # repeats of the centre: two degrees of freedom for pure error (common practice)
+SPARE = 5  # runs beyond the terms of an optimal design without a budget: 3 lack of fit, 2 repeats
+FACTORIAL_RUNS = 16  # without a budget, the largest two-level part (common practice)
+OPTIMAL_RUNS = 24  # without a budget, interactions are aimed at within this many runs
+UNMOVED = 1e-9
+
+
+def choose_design(
+    space: FactorSpace,
+    feasible: Feasible,
+    purpose: Purpose,
+    runs: int | None = None,
+    seed: int = 0,
+    family: str | None = None,
+    centres: int | None = None,
+) -> Design:
+    """Return the design that suits purpose, budget and region, and says why; not yet randomised.
+
+    Parameters
+    ----------
+    purpose
+        ``screening``: which factors matter (main effects and, if the budget carries them,
+        two-factor interactions). ``surface``: where the optimum is (full quadratic).
+    runs
+        Most runs that may be spent, centre runs included; None lets the design decide.
+    family
+        One of `FAMILIES`, if the person asks for it.
+    centres
+        Centre runs asked for; three if None and the budget allows.
+
+    Raises
+    ------
+    InfeasibleError
+        The rig can run no settable setting at all.
+    DesignError
+        Fewer runs than terms, a factor with too few settable values, or a family that the region
+        or the budget does not allow.
+    """
+    request = _Request(space, feasible, purpose, runs, seed, centres)
+    if family is not None and family not in FAMILIES:
+        raise DesignError.of(
+            "unknown-family",
+            f"There is no design family “{family}”.",
+            f"Ask for one of {', '.join(FAMILIES)}, or for none.",
+        )
+    _check_levels(space)
+    if family in ("optimal-d", "optimal-i"):
+        criterion: Literal["D", "I"] = "D" if family == "optimal-d" else "I"
+        return _optimal(request, criterion, "This family was asked for.")
+    offers = _offers(request, family)
+    for offer in offers:
+        if offer.ruled_out is None:
+            return _classical(request, offer, asked=family is not None)
+    reasons = [offer.ruled_out for offer in offers if offer.ruled_out is not None]
+    if family is not None:
+        raise _family_not_possible(request, family, reasons)
+    return _optimal(request, "D" if purpose == "screening" else "I", _sentence(reasons))
+
+
+@dataclass(frozen=True)
+class _Request:
+    space: FactorSpace
+    feasible: Feasible
+    purpose: Purpose
+    runs: int | None
+    seed: int
+    centres: int | None
+
+    @property
+    def centres_wanted(self) -> int:
+        return CENTRES if self.centres is None else self.centres
+
+    @cached_property
+    def middle(self) -> FloatArray:
+        """The middle of the box (k,), categorical factors at their first level."""
+        return np.array([f.centre if isinstance(f, NumericFactor) else 0.0 for f in self.space])
+
+
+@dataclass(frozen=True, slots=True)
+class _Obstacle:
+    """What rules a design out, in two parts, so that the same obstacle to two is said once."""
+
+    what: str
+    design: str
+
+
+@dataclass(frozen=True)
+class _Offer:
+    """A classical design as the rig would have to run it, or what rules it out."""
+
+    family: str
+    title: str
+    model: Model
+    ruled_out: _Obstacle | None
+    settings: FloatArray
+    kinds: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def _offers(request: _Request, family: str | None) -> list[_Offer]:
+    """Return the classical designs that come into question, the one with fewest runs first."""
+    if family == "factorial" or (family is None and request.purpose == "screening"):
+        return [_factorial(request)]
+    k = len(request.space)
+    offers: list[tuple[int, _Offer]] = []
+    if family != "central-composite":
+        size = BOX_BEHNKEN_RUNS.get(k)
+        offer = _surface(request, "box-behnken", "Box–Behnken design", size, _box_behnken)
+        offers.append((size or 0, offer))
+    if family != "box-behnken":
+        size = composite_core_runs(k) + 2 * k if k in COMPOSITE_FACTORS else None
+        offer = _surface(request, "central-composite", "central composite design", size, _composite)
+        offers.append((size or 0, offer))
+    return [offer for _, offer in sorted(offers, key=lambda sized: sized[0])]
+
+
+_Points = Callable[[int], tuple[FloatArray, tuple[str, ...]]]
+
+
+def _box_behnken(k: int) -> tuple[FloatArray, tuple[str, ...]]:
+    points = box_behnken(k, 0)
+    return points, ("edge",) * len(points)
+
+
+def _composite(k: int) -> tuple[FloatArray, tuple[str, ...]]:
+    points = central_composite(k, 0)
+    core = composite_core_runs(k)
+    return points, ("corner",) * core + ("axial",) * (len(points) - core)
+
+
+def _surface(request: _Request, family: str, title: str, size: int | None, make: _Points) -> _Offer:
+    space, k = request.space, len(request.space)
+    model = quadratic_model(space)
+    if space.categorical:
+        named = space.names[space.categorical[0]]
+        return _out(request, family, title, model, f"{named} has no place in", f"a {title}")
+    if size is None:
+        count = "a single factor" if k == 1 else f"{k} factors"
+        return _out(request, family, title, model, f"for {count} there is no", title)
+    needed = size + request.centres_wanted
+    if request.runs is not None and needed > request.runs:
+        why = f"the budget of {request.runs} runs does not carry"
+        return _out(request, family, title, model, why, f"the {needed} of a {title}")
+    points, kinds = make(k)
+    return _offer(request, family, title, model, points, kinds, request.centres_wanted, ())
+
+
+def _factorial(request: _Request) -> _Offer:
+    space = request.space
+    title = "two-level factorial"
+    many = [f.name for f in space if isinstance(f, CategoricalFactor) and len(f.levels) != 2]
+    if many:
+        why = f"{many[0]} has not two levels, as it must in"
+        return _out(request, "factorial", title, linear_model(space), why, f"a {title}")
+    picked = _fraction_within(request)
+    if picked is None:
+        smallest = regular_fractions(len(space))[-1].runs
+        most = FACTORIAL_RUNS if request.runs is None else request.runs
+        why = f"{most} runs do not carry"
+        design = f"the {smallest} of the smallest {title} known here"
+        return _out(request, "factorial", title, linear_model(space), why, design)
+    fraction, centres = picked
+    if fraction.generators:
+        title = "fractional factorial"
+    model = interaction_model(space) if fraction.carries(2) else linear_model(space)
+    points = fraction_points(fraction)
+    kinds = ("corner",) * len(points)
+    notices = _alias_notices(space, fraction)
+    return _offer(request, "factorial", title, model, points, kinds, centres, notices)
+
+
+def _fraction_within(request: _Request) -> tuple[Fraction, int] | None:
+    """Return the best fraction within the budget, and its centre runs.
+
+    Main effects clear of two-factor interactions come first, then the wanted centre runs, then
+    the resolution.
+    """
+    wanted = request.centres_wanted
+    most = FACTORIAL_RUNS + wanted if request.runs is None else request.runs
+    best: tuple[tuple[bool, bool, int], Fraction, int] | None = None
+    for fraction in regular_fractions(len(request.space)):
+        if fraction.runs > most:
+            continue
+        centres = min(wanted, most - fraction.runs)
+        if request.centres is not None and centres < wanted:
+            continue
+        resolution = fraction.resolution or 99
+        rank = (resolution >= 4, centres == wanted, resolution)
+        if best is None or rank > best[0]:
+            best = (rank, fraction, centres)
+    return None if best is None else best[1:]
+
+
+def _offer(
+    request: _Request,
+    family: str,
+    title: str,
+    model: Model,
+    points: FloatArray,
+    kinds: tuple[str, ...],
+    centres: int,
+    notices: tuple[Notice, ...],
+) -> _Offer:
+    """Return the design on settable settings, ruled out if the rig cannot run all of them."""
+    space = request.space
+    wanted = space.decode(points)
+    for i in space.categorical:
+        wanted[:, i] = (points[:, i] + 1) / 2
+    wanted = np.vstack([wanted, np.tile(request.middle, (centres, 1))])
+    settings = space.settable(wanted)
+    distinct = np.unique(settings, axis=0)
+    failing = int((~request.feasible(distinct)).sum())
+    if failing:
+        design = f"{failing} of the {len(distinct)} settings of a {title}"
+        return _out(request, family, title, model, "the rig cannot run", design)
+    if np.linalg.matrix_rank(model.matrix(space.code(settings))) < len(model):
+        why = "what can be set does not allow the levels of"
+        return _out(request, family, title, model, why, f"a {title}")
+    moved = _rounding_notices(space, wanted, settings)
+    return _Offer(
+        family, title, model, None, settings, kinds + ("centre",) * centres, notices + moved
+    )
+
+
+def _out(
+    request: _Request, family: str, title: str, model: Model, what: str, design: str
+) -> _Offer:
+    nothing = np.empty((0, len(request.space)))
+    return _Offer(family, title, model, _Obstacle(what, design), nothing)
+
+
+def _classical(request: _Request, offer: _Offer, asked: bool) -> Design:
+    n, distinct = len(offer.settings), len(np.unique(offer.settings, axis=0))
+    budget = "" if request.runs is None else f", and {n} runs keep to the budget of {request.runs}"
+    reason = f"The rig can run all {distinct} settings of a {offer.title}{budget}."
+    if asked:
+        reason = "This family was asked for. " + reason
+    return _design(request, offer.settings, offer.kinds, offer.family, reason, offer)
+
+
+def _design(
+    request: _Request,
+    settings: FloatArray,
+    kinds: tuple[str, ...],
+    family: str,
+    reason: str,
+    offer: _Offer,
+) -> Design:
+    repeats = _repeat_notices(request, offer.model, settings)
+    return Design(
+        space=request.space,
+        settings=settings,
+        kinds=kinds,
+        plots=tuple(range(1, len(settings) + 1)),
+        family=family,
+        reason=reason,
+        model=offer.model.name,
+        seed=request.seed,
+        notices=offer.notices + repeats,
+    )
+
+
+def _optimal(request: _Request, criterion: Literal["D", "I"], why: str) -> Design:
+    model = _model_within(request)
+    runs = len(model) + SPARE if request.runs is None else request.runs
+    centres = _centres_within(request, model, runs)
+    generator = np.random.default_rng(request.seed)
+    found = optimal_runs(model, request.feasible, runs, criterion, generator, centres=centres)
+    kinds = ("chosen",) * (runs - centres) + ("centre",) * centres
+    aim = {
+        "D": "the sharpest estimates of its terms (D-optimal)",
+        "I": "the lowest average prediction variance (I-optimal)",
+    }
+    reason = (
+        f"{why} The {runs} runs are chosen on what the rig can run, for {_with_article(model)}:"
+        f" {aim[criterion]}."
+    )
+    notices = _region_notices(request, centres)
+    offer = _Offer("", "", model, None, found.settings, kinds, notices)
+    return _design(request, found.settings, kinds, f"optimal-{criterion.lower()}", reason, offer)
+
+
+def _model_within(request: _Request) -> Model:
+    """Return the largest model that the purpose wants and the budget carries."""
+    space = request.space
+    linear, pairs, quadratic = linear_model(space), interaction_model(space), quadratic_model(space)
+    if request.purpose == "surface":
+        _check_squares(space)
+        _check_budget(request, quadratic, linear)
+        return quadratic
+    _check_budget(request, linear, linear)
+    if request.runs is None:
+        return pairs if len(pairs) + SPARE <= OPTIMAL_RUNS else linear
+    return pairs if request.runs >= len(pairs) + CENTRES - 1 else linear
+
+
+def _centres_within(request: _Request, model: Model, runs: int) -> int:
+    """Return how many centre runs fit beside the terms: the centre itself carries one term."""
+    room = runs - len(model) + 1
+    if request.centres is None:
+        return min(CENTRES, room) if room > 1 else 0
+    if request.centres > room:
+        raise DesignError.of(
+            "too-few-runs",
+            f"{request.centres} centre runs leave {runs - request.centres} of {runs} runs, too few"
+            f" for the {len(model)} terms of the model ({model.name}).",
+            f"Allow at least {len(model) + request.centres - 1} runs, or ask for fewer centres.",
+        )
+    return request.centres
+
+
+def _check_levels(space: FactorSpace) -> None:
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        count = len(factor.settable_values(3)) if _has_settable(factor) else 0
+        if count < 2:
+            raise DesignError.of(
+                "no-settable-value",
+                f"{factor.name} has {'no' if count == 0 else 'a single'} settable value between"
+                f" {factor.low:g} and {factor.high:g} {factor.unit}"
+                f" in steps of {factor.step:g}.".replace("  ", " "),
+                "Widen its range, or give the finest step that can really be set.",
+                key=factor.name,
+            )
+
+
+def _has_settable(factor: NumericFactor) -> bool:
+    if factor.step is None:
+        return True
+    last = np.floor(factor.high / factor.step + UNMOVED)
+    return bool(last >= np.ceil(factor.low / factor.step - UNMOVED))
+
+
+def _check_squares(space: FactorSpace) -> None:
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        if len(factor.settable_values(3)) < 3:
+            raise DesignError.of(
+                "two-settable-values",
+                f"{factor.name} has only two settable values, and a curved model needs three.",
+                "Widen its range, give a finer step, or screen (purpose “screening”) instead.",
+                key=factor.name,
+            )
+
+
+def _check_budget(request: _Request, model: Model, smallest: Model) -> None:
+    if request.runs is None or request.runs >= len(model):
+        return
+    remedy = f"Allow at least {len(model)} runs."
+    if model is not smallest:
+        remedy = (
+            f"Allow at least {len(model)} runs, or screen first: {smallest.name} alone need"
+            f" {len(smallest)}."
+        )
+    raise DesignError.of(
+        "too-few-runs",
+        f"The {model.name} model of {len(request.space)} factors has {len(model)} terms, and the"
+        f" budget is {request.runs} runs.",
+        remedy,
+    )
+
+
+def _family_not_possible(request: _Request, family: str, reasons: list[_Obstacle]) -> DoeError:
+    """Return the error that names what stands against a family, and the nearest that works."""
+    remedy = "Allow more runs, or ask for no family."
+    with contextlib.suppress(DesignError):
+        nearest = choose_design(
+            request.space,
+            request.feasible,
+            request.purpose,
+            request.runs,
+            request.seed,
+            centres=request.centres,
+        )
+        remedy = f"The nearest that works is “{nearest.family}” with {len(nearest)} runs."
+    return DesignError.of(
+        "family-not-possible",
+        f"A design of the family “{family}” is not possible here: {_joined(reasons)}.",
+        remedy,
+    )
+
+
+def _joined(obstacles: list[_Obstacle]) -> str:
+    """Return what stands in the way, the same obstacle to two designs said once."""
+    shared: dict[str, list[str]] = {}
+    for obstacle in obstacles:
+        shared.setdefault(obstacle.what, []).append(obstacle.design)
+    return ", and ".join(f"{what} {' or '.join(designs)}" for what, designs in shared.items())
+
+
+def _sentence(obstacles: list[_Obstacle]) -> str:
+    text = _joined(obstacles)
+    return text[0].upper() + text[1:] + "."
+
+
+def _with_article(model: Model) -> str:
+    return f"a {model.name} model" if model.name.startswith("full") else model.name
+
+
+def _alias_notices(space: FactorSpace, fraction: Fraction) -> tuple[Notice, ...]:
+    if fraction.resolution is None or fraction.resolution > 4:
+        return ()
+    roman = {3: "III", 4: "IV"}[fraction.resolution]
+    groups: list[str] = []
+    for alias in alias_structure(fraction):
+        if alias.with_ and all(
+            alias.effect < other or len(other) > len(alias.effect) for _, other in alias.with_
+        ):
+            groups.append(
+                " = ".join(
+                    [
+                        _effect(space, 1, alias.effect),
+                        *(_effect(space, sign, other) for sign, other in alias.with_),
+                    ]
+                )
+            )
+    return (
+        Notice(
+            "aliased-effects",
+            f"The fraction is of resolution {roman}. These effects cannot be told apart: "
+            + "; ".join(groups)
+            + ".",
+        ),
+    )
+
+
+def _effect(space: FactorSpace, sign: int, effect: tuple[int, ...]) -> str:
+    return ("−" if sign < 0 else "") + " × ".join(space.names[i] for i in effect)
+
+
+def _rounding_notices(
+    space: FactorSpace, wanted: FloatArray, settings: FloatArray
+) -> tuple[Notice, ...]:
+    """Return one notice a factor whose wanted values cannot be set."""
+    notices = []
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        moved = np.abs(settings[:, i] - wanted[:, i]) > UNMOVED * factor.half_range
+        pairs = np.unique(np.column_stack([wanted[moved, i], settings[moved, i]]), axis=0)
+        if len(pairs):
+            text = "; ".join(f"{a:g} becomes {b:g}" for a, b in pairs)
+            what = f"{factor.name}: not every level can be set, so {text} {factor.unit}".rstrip()
+            notices.append(Notice("level-rounded", what + "."))
+    return tuple(notices)
+
+
+def _region_notices(request: _Request, centres: int) -> tuple[Notice, ...]:
+    """Return what an optimal design should say: ends that cannot be set, a centre that moved."""
+    space = request.space
+    corners = space.corners()
+    notices = list(_rounding_notices(space, corners, space.settable(corners)))
+    if not centres:
+        return tuple(notices)
+    centre = central_setting(space, request.feasible)
+    numeric = list(space.numeric)
+    rounded = space.settable(request.middle)[0]
+    if np.array_equal(centre[numeric], rounded[numeric]):
+        notices.extend(_rounding_notices(space, request.middle[None], rounded[None]))
+    else:
+        where = ", ".join(f"{f} {v}" for f, v in _named(space, centre))
+        notices.append(
+            Notice(
+                "centre-moved",
+                f"The rig cannot run the middle of the ranges; the centre runs stand on {where}.",
+            )
+        )
+    return tuple(notices)
+
+
+def _named(space: FactorSpace, setting: FloatArray) -> list[tuple[str, str]]:
+    named = []
+    for factor, value in zip(space, setting, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            named.append((factor.name, factor.levels[round(value)]))
+        else:
+            named.append((factor.name, f"{value:g} {factor.unit}".rstrip()))
+    return named
+
+
+def _repeat_notices(request: _Request, model: Model, settings: FloatArray) -> tuple[Notice, ...]:
+    pure = degrees_of_freedom(model, request.space.code(settings)).pure_error
+    if pure >= CENTRES - 1:
+        return ()
+    found = "no run is repeated" if pure == 0 else f"only {pure} run is a repeat"
+    judged = (
+        "the scatter of the rig cannot be told from a model that does not fit"
+        if pure == 0
+        else "the scatter of the rig will be known poorly"
+    )
+    return (
+        Notice(
+            "few-repeats",
+            f"With {len(settings)} runs for {len(model)} terms {found}, so {judged}."
+            f" {len(settings) + CENTRES - 1 - pure} runs would allow {CENTRES} at the centre.",
+        ),
+    )

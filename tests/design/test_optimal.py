@@ -1,0 +1,246 @@
+"""Optimal designs: known optima, brute force, and what must hold for any region."""
+
+import csv
+import itertools
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from doe.design.evaluation import efficiencies
+from doe.design.optimal import (
+    central_setting,
+    exchange_gains,
+    exchanged,
+    moment_matrix,
+    optimal_runs,
+)
+from doe.errors import DesignError, InfeasibleError
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
+from doe.terms import Model, interaction_model, linear_model, quadratic_model
+
+REFERENCE = Path(__file__).parents[1] / "reference" / "design"
+OPTIMA = [
+    row
+    for row in csv.DictReader((REFERENCE / "optimal_cube_k2.csv").read_text().splitlines())
+    if row["criterion"] in ("D", "A", "I")
+]
+
+
+def box(k: int, step: float | None = None) -> FactorSpace:
+    return FactorSpace(tuple(NumericFactor(f"x{i}", "", -1, 1, step) for i in range(k)))
+
+
+def rng(seed: int = 1) -> np.random.Generator:
+    return np.random.default_rng(seed)
+
+
+def determinant(model: Model, runs: np.ndarray) -> float:
+    X = model.matrix(model.space.code(runs))
+    return float(np.linalg.det(X.T @ X))
+
+
+@pytest.mark.parametrize("row", OPTIMA, ids=lambda r: f"{r['criterion']}{r['N']}")
+def test_exact_optima_on_the_square(row):
+    """Average variance is integrated exactly: the moments of 1, x² and x⁴ are 1, 1/3 and 1/5."""
+    model = quadratic_model(box(2))
+    runs = optimal_runs(model, whole_box, int(row["N"]), row["criterion"], rng()).settings
+    found = efficiencies(model, runs)
+    if row["criterion"] == "D":
+        assert 100 * found.d >= 0.995 * float(row["D_eff"])
+    elif row["criterion"] == "A":
+        assert 100 * found.a >= 0.995 * float(row["A_eff"])
+    else:
+        nodes, weights = np.polynomial.legendre.leggauss(5)
+        points = np.array(list(itertools.product(nodes, nodes)))
+        weight = np.outer(weights, weights).ravel() / 4
+        X, F = model.matrix(runs), model.matrix(points)
+        average = weight @ np.einsum("ij,jk,ik->i", F, np.linalg.inv(X.T @ X), F)
+        assert average <= 1.01 * float(row["I_avg_var_unscaled"])
+
+
+@pytest.mark.parametrize("criterion", ["D", "I"])
+def test_brute_force_over_every_design_on_a_small_region(criterion):
+    """Nine settable points less three beyond a limit; all multisets of five, 4 terms."""
+    space = box(2, step=1.0)
+    model = interaction_model(space)
+
+    def feasible(s):
+        return s.sum(axis=1) < 0.5
+
+    points = space.grid(3)
+    points = points[feasible(points)]
+    F = model.matrix(points)
+    W = moment_matrix(model, points)
+    best = -np.inf
+    for chosen in itertools.combinations_with_replacement(range(len(points)), 5):
+        M = F[list(chosen)].T @ F[list(chosen)]
+        if np.linalg.matrix_rank(M) == len(model):
+            value = np.linalg.det(M) if criterion == "D" else -np.trace(np.linalg.inv(M) @ W)
+            best = max(best, value)
+    found = optimal_runs(model, feasible, 5, criterion, rng(), region_coded=points)
+    M = model.matrix(found.settings).T @ model.matrix(found.settings)
+    own = np.linalg.det(M) if criterion == "D" else -np.trace(np.linalg.inv(M) @ W)
+    assert own == pytest.approx(best, rel=1e-9)
+
+
+def test_two_level_factorial_is_found_where_it_is_optimal():
+    runs = optimal_runs(interaction_model(box(3)), whole_box, 8, "D", rng()).settings
+    assert {tuple(r) for r in runs} == set(itertools.product((-1.0, 1.0), repeat=3))
+
+
+def test_gains_against_recomputing_determinant_and_trace():
+    generator = rng(7)
+    X = generator.normal(size=(9, 4))
+    W = np.cov(generator.normal(size=(4, 30)))
+    new = generator.normal(size=4)
+    M, after = X.T @ X, X[1:].T @ X[1:] + np.outer(new, new)
+    inverse = np.linalg.inv(M)
+    growth = np.linalg.det(after) / np.linalg.det(M) - 1
+    before = np.trace(inverse @ W)
+    fall = 1 - np.trace(np.linalg.inv(after) @ W) / before
+    d = exchange_gains(inverse[None], None, None, new[None, None], X[:1])
+    i = exchange_gains(
+        inverse[None], (inverse @ W @ inverse)[None], np.array([before]), new[None, None], X[:1]
+    )
+    assert (d[0, 0], i[0, 0]) == pytest.approx((growth, fall))
+
+
+def test_inverse_after_an_exchange_against_inverting_again():
+    X = rng(8).normal(size=(9, 4))
+    new = rng(9).normal(size=(1, 4))
+    found = exchanged(np.linalg.inv(X.T @ X)[None], new, X[:1])[0]
+    assert found == pytest.approx(np.linalg.inv(X[1:].T @ X[1:] + new.T @ new))
+
+
+half_planes = st.tuples(
+    st.lists(st.floats(-1, 1), min_size=3, max_size=3).filter(lambda n: np.linalg.norm(n) > 0.3),
+    st.floats(0.1, 0.8),
+)
+
+
+@settings(max_examples=15, deadline=None)
+@given(half_planes, st.sampled_from([None, 0.25]), st.sampled_from(["D", "I"]))
+def test_design_never_leaves_a_random_region(plane, step, criterion):
+    normal, offset = np.array(plane[0]), plane[1]
+
+    def feasible(s):
+        return s @ normal <= offset
+
+    space = box(3, step)
+    found = optimal_runs(
+        quadratic_model(space), feasible, 13, criterion, rng(), centres=2, starts=10
+    )
+    assert feasible(found.settings).all()
+    assert (np.abs(found.settings) <= 1).all()
+    assert np.allclose(found.settings, space.settable(found.settings), atol=1e-12)
+    assert (found.settings[-2:] == central_setting(space, feasible)).all()
+
+
+@settings(max_examples=8, deadline=None)
+@given(st.permutations(range(3)))
+def test_order_of_the_factors_does_not_matter(order):
+    """The region bounds x0 + x1; the same region with factors renamed gives as good a design."""
+    order = list(order)
+    model = quadratic_model(box(3, 0.5))
+    plain = optimal_runs(model, lambda s: s[:, 0] + s[:, 1] < 0.6, 12, "D", rng(), starts=300)
+    moved = optimal_runs(
+        model,
+        lambda s: s[:, order[0]] + s[:, order[1]] < 0.6,
+        12,
+        "D",
+        rng(),
+        starts=300,
+    )
+    assert moved.value == pytest.approx(plain.value, rel=0.01)
+    relabelled = plain.settings[:, order]
+    assert efficiencies(model, relabelled).d == pytest.approx(plain.value, rel=1e-9)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 10_000), st.lists(st.floats(-1, 1), min_size=2, max_size=2))
+def test_an_added_run_never_lowers_the_determinant(seed, point):
+    model = quadratic_model(box(2))
+    runs = optimal_runs(model, whole_box, 7, "D", rng(seed), starts=5).settings
+    more = np.vstack([runs, [point]])
+    assert determinant(model, more) >= determinant(model, runs) * (1 - 1e-9)
+
+
+@pytest.mark.parametrize("criterion", ["D", "I"])
+def test_small_region_in_a_corner_is_as_good_as_the_whole_box(criterion):
+    """A corner cube [0.6, 1]³ is the whole box shrunk: the determinant of a full quadratic shrinks
+    with the sides (each column by side^order), the average variance not at all."""
+
+    def feasible(s):
+        return (s >= 0.6 - 1e-12).all(axis=1)
+
+    model = quadratic_model(box(3, 0.1))
+    small = optimal_runs(model, feasible, 14, criterion, rng())
+    whole = optimal_runs(quadratic_model(box(3, 0.5)), whole_box, 14, criterion, rng())
+    orders = sum(term.order for term in model.terms)
+    scale = 0.2 ** (2 * orders / len(model)) if criterion == "D" else 1.0
+    assert feasible(small.settings).all()
+    assert small.value == pytest.approx(scale * whole.value, rel=0.01)
+
+
+def test_same_seed_gives_the_same_design_and_another_seed_need_not():
+    model = quadratic_model(box(3))
+    first, again, other = (
+        optimal_runs(model, lambda s: s[:, 0] * s[:, 1] < 0.4, 14, "I", rng(seed)).settings
+        for seed in (3, 3, 4)
+    )
+    assert np.array_equal(first, again)
+    assert not np.array_equal(first, other)
+
+
+def test_fixed_runs_are_built_upon():
+    """Half a 2³ factorial is there; the four best additions are the other half."""
+    fixed = np.array([r for r in itertools.product((-1.0, 1.0), repeat=3) if np.prod(r) == 1])
+    found = optimal_runs(interaction_model(box(3)), whole_box, 4, "D", rng(), fixed=fixed)
+    assert {tuple(r) for r in found.settings} == {
+        r for r in itertools.product((-1.0, 1.0), repeat=3) if np.prod(r) == -1
+    }
+    assert found.value == pytest.approx(1.0)
+
+
+def test_categorical_factor_is_balanced():
+    """Main effects, three levels, two numeric factors, 12 runs: the best is 3 × 2² (common
+    knowledge: balanced and orthogonal), D-efficiency (det of contrasts)."""
+    space = FactorSpace((*box(2).factors, CategoricalFactor("solvent", ("a", "b", "c"))))
+    runs = optimal_runs(linear_model(space), whole_box, 12, "D", rng()).settings
+    assert sorted(runs[:, 2]) == [0.0] * 4 + [1.0] * 4 + [2.0] * 4
+    full = space.corners()
+    assert determinant(linear_model(space), runs) == pytest.approx(
+        determinant(linear_model(space), full)
+    )
+
+
+def test_settable_steps_that_miss_the_ends_of_the_range():
+    space = FactorSpace(
+        (NumericFactor("t", "min", 7, 58, 5), NumericFactor("T", "°C", 101, 199, 10))
+    )
+    runs = optimal_runs(quadratic_model(space), whole_box, 9, "D", rng()).settings
+    assert set(runs[:, 0] % 5) == {0.0}
+    assert (runs.min(axis=0) == [10, 110]).all()
+    assert (runs.max(axis=0) == [55, 190]).all()
+
+
+def test_centre_moves_to_the_middle_of_the_region_where_the_box_has_none():
+    def feasible(s):
+        return s.sum(axis=1) <= -0.5
+
+    centre = central_setting(box(2, 0.1), feasible)
+    # the triangle with corners (−1, −1), (−1, 0.5), (0.5, −1) has its centroid at (−0.5, −0.5)
+    assert np.abs(centre + 0.5).max() <= 0.15
+
+
+def test_what_cannot_be_designed_is_refused():
+    model = quadratic_model(box(2))
+    with pytest.raises(DesignError, match="6 terms, more than the 5 runs"):
+        optimal_runs(model, whole_box, 5, "D", rng())
+    with pytest.raises(InfeasibleError, match="no settable setting"):
+        optimal_runs(model, lambda s: np.zeros(len(s), bool), 8, "D", rng())
+    with pytest.raises(DesignError, match="cannot tell the 6 terms"):
+        optimal_runs(model, lambda s: s[:, 0] == -1, 8, "D", rng())
