@@ -1,0 +1,97 @@
+"""The runs as they were planned and made, with the values of one response.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.factors import FactorSpace, FloatArray
+
+__all__ = ["NOT_MEASURED", "Observations"]
+
+NOT_MEASURED = "not measured"
+
+
+@dataclass(frozen=True, eq=False)
+class Observations:
+    """Runs and the values of one response.
+
+    Attributes
+    ----------
+    planned, achieved
+        Settings (n, k) in real units.
+    values
+        Values (n,) of the response; NaN where it was not measured.
+    runs, stages, plots
+        Number of each run, its stage, and its whole plot (counted within the stage).
+    left_out
+        Reason for leaving a run out, None to use it.
+    """
+
+    space: FactorSpace
+    planned: FloatArray
+    achieved: FloatArray
+    values: FloatArray
+    runs: tuple[int, ...]
+    stages: tuple[int, ...]
+    plots: tuple[int, ...]
+    left_out: tuple[str | None, ...]
+
+    def __post_init__(self) -> None:
+        shape = (len(self.runs), len(self.space))
+        columns = (self.values, self.stages, self.plots, self.left_out)
+        if {len(column) for column in columns} != {shape[0]}:
+            raise ValueError("values, stages, plots and left_out must have one entry a run")
+        if np.shape(self.planned) != shape or np.shape(self.achieved) != shape:
+            raise ValueError(f"planned and achieved settings must have shape {shape}")
+
+    def reasons(self) -> tuple[str | None, ...]:
+        """Return why each run cannot be used; None for the runs that can."""
+        known = [bool(np.isfinite(row).all()) for row in self.achieved]
+        return tuple(
+            reason or _unusable(value, settings_known)
+            for reason, value, settings_known in zip(self.left_out, self.values, known, strict=True)
+        )
+
+    def usable(self) -> Observations:
+        """Return the observations of those runs only that can be used."""
+        keep = [i for i, reason in enumerate(self.reasons()) if reason is None]
+        return Observations(
+            self.space,
+            np.asarray(self.planned)[keep],
+            np.asarray(self.achieved)[keep],
+            np.asarray(self.values)[keep],
+            tuple(self.runs[i] for i in keep),
+            tuple(self.stages[i] for i in keep),
+            tuple(self.plots[i] for i in keep),
+            (None,) * len(keep),
+        )
+
+    def coded(self) -> FloatArray:
+        """Return achieved settings (n, k) in coded units."""
+        return self.space.code(self.achieved)
+
+    def coded_as_planned(self) -> FloatArray:
+        """Return planned settings (n, k) in coded units; achieved ones where no plan is known."""
+        known = np.isfinite(self.planned).all(axis=1, keepdims=True)
+        return self.space.code(np.where(known, self.planned, self.achieved))
+
+    def repeats(self) -> npt.NDArray[np.intp]:
+        """Return for each run (n,) the number of its group of equally planned runs."""
+        if not self.runs:
+            return np.zeros(0, dtype=np.intp)
+        rows = np.round(self.coded_as_planned(), 9) + 0.0
+        return np.unique(rows, axis=0, return_inverse=True)[1].ravel()
+
+
+def _unusable(value: float, settings_known: bool) -> str | None:
+    if np.isnan(value):
+        return NOT_MEASURED
+    if np.isinf(value):
+        return "value is not a finite number"
+    return None if settings_known else "achieved settings not recorded"

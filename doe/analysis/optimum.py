@@ -1,0 +1,451 @@
+"""The best settings that the rig can run: for one response, and for all aims together.
+
+The search climbs the fitted models from many feasible starts. The rig comes in only as a
+function that says whether a setting can be run, so a poll it refuses is a poll not taken, and
+nothing infeasible is ever returned.
+
+Shapes: n candidates, k factors, m settings.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from doe.analysis.fit import FittedModel, Observations, Prediction, fit_response, largest_model
+from doe.errors import FitError, InfeasibleError, Notice, Problem
+from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
+from doe.responses import Response
+from doe.terms import Model
+
+__all__ = [
+    "Analysis",
+    "Best",
+    "JointOptimum",
+    "analyse",
+    "best_of_one",
+    "candidates_for_search",
+    "joint_optimum",
+]
+
+Score = Callable[[FloatArray], FloatArray]
+"""Gives m settings (m, k) in real units a value (m,) to be made as large as can be."""
+
+CANDIDATES = 2_000
+STARTS = 6
+APART = 0.5
+"""Coded distance that two starts keep."""
+FIRST_STEP, LAST_STEP = 0.25, 1e-5
+TURNS = 150
+TRACE = 1e-6
+SLANTED = 12
+"""Slanted directions polled each turn, beside two a factor."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Best:
+    """Best feasible settings (k,) for one response, and what is predicted there."""
+
+    settings: FloatArray
+    prediction: Prediction
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JointOptimum:
+    """Feasible settings (k,) that satisfy all aims best.
+
+    Attributes
+    ----------
+    predictions
+        One a response, at these settings.
+    worths
+        How far each response is satisfied, 0 to 1; a limit counts as met only if the bound of a
+        new run at `level` meets it.
+    overall_worth
+        Geometric mean of the worths.
+    all_aims_probability
+        At least this is the chance that one new run meets every limit and tolerance; None where
+        no response has any.
+    """
+
+    settings: FloatArray
+    predictions: Mapping[str, Prediction]
+    worths: Mapping[str, float]
+    overall_worth: float
+    all_aims_probability: float | None
+    level: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """All responses fitted, the best settings of each, and of all together."""
+
+    fits: tuple[FittedModel, ...]
+    best: Mapping[str, Best]
+    optimum: JointOptimum
+    notices: tuple[Notice, ...]
+
+
+def analyse(
+    responses: Sequence[Response],
+    model_wanted: Model,
+    observations_by_response: Mapping[str, Observations],
+    feasible: Feasible,
+    *,
+    settable: bool = False,
+) -> Analysis:
+    """Return every response fitted with the largest model it can carry, and the optima.
+
+    A response that cannot be fitted is left out with a notice.
+
+    Raises
+    ------
+    FitError
+        No response can be fitted.
+    InfeasibleError
+        The rig can run no setting at all.
+    """
+    fits: list[FittedModel] = []
+    failed: list[Notice] = []
+    problems: list[Problem] = []
+    for response in responses:
+        observations = observations_by_response[response.name]
+        try:
+            fits.append(_fit_largest(response, model_wanted, observations))
+        except FitError as error:
+            problems.extend(error.problems)
+            what = f"{response.words} is left out of the analysis: {error}"
+            failed.append(Notice("response-not-fitted", what))
+    if not fits:
+        raise FitError(*problems)
+    candidates = candidates_for_search(model_wanted.space, feasible)
+    optimum = joint_optimum(fits, feasible, candidates=candidates, settable=settable)
+    best = {
+        fit.response.name: best_of_one(fit, feasible, candidates=candidates, settable=settable)
+        for fit in fits
+    }
+    return Analysis(tuple(fits), best, optimum, (*failed, *_unmet(fits, optimum)))
+
+
+def _fit_largest(
+    response: Response, model_wanted: Model, observations: Observations
+) -> FittedModel:
+    model, notices = largest_model(model_wanted.space, observations, model_wanted)
+    fit = fit_response(response, model, observations)
+    return replace(fit, notices=(*notices, *fit.notices))
+
+
+def _unmet(fits: Sequence[FittedModel], optimum: JointOptimum) -> tuple[Notice, ...]:
+    """Notice of the aims that even the best settings do not meet."""
+    named = [
+        _figures(fit.response, optimum.predictions[fit.response.name])
+        for fit in fits
+        if optimum.worths[fit.response.name] == 0
+    ]
+    if not named:
+        return ()
+    return (
+        Notice(
+            "aims-not-met",
+            f"No feasible settings were found that satisfy every aim. At the nearest ones these "
+            f"are not satisfied: {'; '.join(named)}. A limit counts as kept only if the "
+            f"{optimum.level:.0%} interval of a new run keeps it.",
+        ),
+    )
+
+
+def _figures(response: Response, predicted: Prediction) -> str:
+    """Return a response with its predicted mean, and for a limit with the bound beside it."""
+    unit = f" {response.unit}" if response.unit else ""
+    mean = f"{response.words}, predicted {float(predicted.mean[0]):.4g}{unit}"
+    if response.limit is None:
+        return mean
+    bound = predicted.run_high if response.aim == "below" else predicted.run_low
+    reach = "up" if response.aim == "below" else "down"
+    return (
+        f"{mean}, {reach} to {float(bound[0]):.4g}{unit} in a new run, limit "
+        f"{response.limit:g}{unit}"
+    )
+
+
+def candidates_for_search(space: FactorSpace, feasible: Feasible) -> FloatArray:
+    """Return feasible settings (n, k) to start from; ask once and hand them to each search.
+
+    Raises
+    ------
+    InfeasibleError
+        None of the settings looked at is feasible.
+    """
+    candidates = feasible_settings(space, feasible, CANDIDATES)
+    if not len(candidates):
+        raise InfeasibleError.of(
+            "no-feasible-setting",
+            "None of the settings looked at can be run on this rig.",
+            "Check the ranges of the factors and the limits of the rig.",
+        )
+    return candidates
+
+
+def best_of_one(
+    fitted: FittedModel,
+    feasible: Feasible,
+    *,
+    candidates: FloatArray | None = None,
+    settable: bool = False,
+    level: float = 0.95,
+) -> Best:
+    """Return the best feasible settings for one response's aim.
+
+    Parameters
+    ----------
+    fitted
+        The response's model.
+    feasible
+        What the rig can run.
+    candidates
+        From `candidates_for_search`; asked for where not given.
+    settable
+        Only settings that the steps of the factors allow.
+    level
+        Of the intervals.
+
+    Notes
+    -----
+    Highest or lowest predicted mean; for a target the least expected squared distance of the
+    mean from it, so that of the many settings on target the best known is taken; for a limit the
+    settings whose bound for a new run keeps furthest on the right side.
+    """
+
+    def score(settings: FloatArray) -> FloatArray:
+        return _value_of_one(fitted, settings, level)
+
+    at = _search(fitted.model.space, feasible, score, candidates, settable)
+    return Best(at, fitted.predict(at, level))
+
+
+def joint_optimum(
+    fits: Sequence[FittedModel],
+    feasible: Feasible,
+    *,
+    level: float = 0.95,
+    candidates: FloatArray | None = None,
+    settable: bool = False,
+) -> JointOptimum:
+    """Return the feasible settings of highest overall worth.
+
+    Limits come first: where they cannot all be kept, the settings that overstep least are
+    returned, with an overall worth of 0.
+
+    Notes
+    -----
+    Overall worth is the geometric mean of the worths of the predicted means (NIST/SEMATECH
+    e-Handbook, 5.5.3.2.2), of limits by the bound of a new run. The probability is Bonferroni's
+    bound 1 − Σ(1 − pᵢ), which holds however the responses are correlated; each pᵢ comes from
+    the t distribution of a new run and counts model uncertainty, not lack of fit.
+    """
+    space = fits[0].model.space
+    at = _search(space, feasible, lambda s: _joint_value(fits, s, level), candidates, settable)
+    worths = {fit.response.name: float(_worth(fit, at[None], level)[0]) for fit in fits}
+    return JointOptimum(
+        at,
+        {fit.response.name: fit.predict(at, level) for fit in fits},
+        worths,
+        float(_geometric_mean(list(worths.values()))),
+        _all_aims_probability(fits, at),
+        level,
+    )
+
+
+def _all_aims_probability(fits: Sequence[FittedModel], at: FloatArray) -> float | None:
+    if not any(fit.response.interval_wanted() for fit in fits):
+        return None
+    return max(0.0, 1 - float(_misses(fits, at[None])[0]))
+
+
+def _misses(fits: Sequence[FittedModel], settings: FloatArray) -> FloatArray:
+    """Return the sum (m,) of the chances that a new run misses each limit or tolerance."""
+    misses = np.zeros(len(settings))
+    for fit in fits:
+        wanted = fit.response.interval_wanted()
+        if wanted:
+            misses += 1 - fit.chance_between(settings, *wanted)
+    return misses
+
+
+def _value_of_one(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
+    aim, predicted = fit.response.aim, fit.predict(settings, level)
+    if aim == "target":
+        off = predicted.mean - (fit.response.target or 0.0)
+        return np.asarray(-np.hypot(off, predicted.standard_error), dtype=np.float64)
+    figures = {
+        "maximise": predicted.mean,
+        "minimise": -predicted.mean,
+        "below": -predicted.run_high,
+        "above": predicted.run_low,
+    }
+    return figures[aim]
+
+
+def _judged(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
+    """Return the figure (m,) by which a response is judged: its mean, or for limits its bound."""
+    predicted = fit.predict(settings, level)
+    by_bound = {"below": predicted.run_high, "above": predicted.run_low}
+    figure: FloatArray = by_bound.get(fit.response.aim, predicted.mean)
+    return figure
+
+
+def _worth(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
+    return fit.response.worth(_judged(fit, settings, level), fit.observed)
+
+
+def _joint_value(fits: Sequence[FittedModel], settings: FloatArray, level: float) -> FloatArray:
+    """Return what the joint search climbs, (m,).
+
+    The overall worth where it is above 0, and a trace of the chance to meet all aims, so that of
+    settings of equal worth the safest is taken. Elsewhere that is flat and shows no way, so: in
+    [−1, 0] by how far the useless responses are off, and below −1 by how far limits are
+    overstepped, each in units of the range observed.
+    """
+    overstepped = np.zeros(len(settings))
+    off = np.zeros(len(settings))
+    worths = []
+    for fit in fits:
+        figure = _judged(fit, settings, level)
+        worth = fit.response.worth(figure, fit.observed)
+        worths.append(worth)
+        distance = _distance(fit, figure)
+        if fit.response.aim in ("below", "above"):
+            overstepped += distance.clip(min=0.0)
+        else:
+            off += np.where(worth > 0, 0.0, np.logaddexp(0.0, distance))
+    overall = _geometric_mean(worths)
+    safest = overall - TRACE * _misses(fits, settings)
+    value = np.where(overall > 0, safest, -off / (1 + off))
+    return np.where(overstepped > 0, -1 - overstepped, value)
+
+
+def _distance(fit: FittedModel, figure: FloatArray) -> FloatArray:
+    """Return how far figures (m,) are on the wrong side, in units of the range observed."""
+    response, (low, high) = fit.response, fit.observed
+    if response.aim == "target":
+        off = np.abs(figure - (response.target or 0.0))
+    elif response.aim in ("maximise", "above"):
+        off = (high if response.limit is None else response.limit) - figure
+    else:
+        off = figure - (low if response.limit is None else response.limit)
+    return np.asarray(off / (high - low), dtype=np.float64)
+
+
+def _geometric_mean(worths: Sequence[FloatArray] | Sequence[float]) -> FloatArray:
+    return np.asarray(np.prod(np.asarray(worths), axis=0) ** (1 / len(worths)), dtype=np.float64)
+
+
+def _search(
+    space: FactorSpace,
+    feasible: Feasible,
+    score: Score,
+    candidates: FloatArray | None,
+    settable: bool,
+) -> FloatArray:
+    """Return the feasible setting (k,) of highest score."""
+    if candidates is None:
+        candidates = candidates_for_search(space, feasible)
+    starts = _starts(space, candidates, score(candidates))
+    tops = _climb(space, feasible, score, starts)
+    best = tops[int(np.argmax(score(tops)))]
+    if settable:
+        best = _settable_near(space, feasible, score, best, candidates)
+    best.setflags(write=False)
+    return np.asarray(best, dtype=np.float64)
+
+
+def _starts(space: FactorSpace, candidates: FloatArray, values: FloatArray) -> FloatArray:
+    """Return the best candidates that keep apart; other categorical levels always are apart."""
+    places = space.code(candidates)
+    open_values = values.copy()
+    chosen: list[int] = []
+    while len(chosen) < STARTS and np.isfinite(open_values).any():
+        chosen.append(int(np.argmax(open_values)))
+        far = np.linalg.norm(places - places[chosen[-1]], axis=1) > APART
+        open_values[~far] = -np.inf
+    return candidates[chosen]
+
+
+def _climb(space: FactorSpace, feasible: Feasible, score: Score, starts: FloatArray) -> FloatArray:
+    """Return where each start (s, k) ends when it climbs as far as the rig allows.
+
+    Pattern search, all starts at once: poll along the factors and along slanted directions that
+    change every turn (so that a start on a limit finds the way along it), clipped to the box; go
+    to the best poll that the rig can run, else halve the step. The rig is asked only about polls
+    that would be better. Compare Audet, Dennis 2006, SIAM J. Optim. 17:188–217 (from memory).
+    """
+    numeric = list(space.numeric)
+    at, value = starts.copy(), score(starts)
+    step = np.full(len(at), FIRST_STEP)
+    for turn in range(TURNS if numeric else 0):
+        polls = _polls(space, at, step, turn)
+        values = score(polls.reshape(-1, len(space))).reshape(polls.shape[:2])
+        better = values > value[:, None] + 1e-12 * np.abs(value[:, None])
+        better[better] = feasible(polls[better]) if better.any() else False
+        values = np.where(better, values, -np.inf)
+        pick, moved = np.argmax(values, axis=1), better.any(axis=1)
+        at[moved] = polls[moved, pick[moved]]
+        value[moved] = values[moved, pick[moved]]
+        step = np.where(moved, np.minimum(2 * step, FIRST_STEP), step / 2)
+        if step.max() < LAST_STEP:
+            break
+    return at
+
+
+def _polls(space: FactorSpace, at: FloatArray, step: FloatArray, turn: int) -> FloatArray:
+    """Return the settings (s, d, k) to try from each of s places."""
+    factors = [f for f in space if isinstance(f, NumericFactor)]
+    half_range = np.array([f.half_range for f in factors])
+    ways = _directions(len(factors), turn) * half_range
+    polls = np.repeat(at[:, None, :], len(ways), axis=1)
+    polls[:, :, space.numeric] += step[:, None, None] * ways
+    for i, factor in zip(space.numeric, factors, strict=True):
+        polls[:, :, i] = polls[:, :, i].clip(factor.low, factor.high)
+    return polls
+
+
+def _directions(k: int, turn: int) -> FloatArray:
+    """Return directions (d, k): both ways along each factor, and others that vary by turn.
+
+    The slanted ones are an additive recurrence on the square roots of primes, dense over many
+    turns.
+    """
+    along = np.vstack([np.eye(k), -np.eye(k)])
+    if k == 1:
+        return along
+    primes = np.array([p for p in range(2, 200) if all(p % q for q in range(2, p))][:k])
+    counts = turn * SLANTED + np.arange(1.0, SLANTED + 1)
+    slanted = 2 * (np.outer(counts, np.sqrt(primes)) % 1.0) - 1
+    return np.vstack([along, slanted / np.abs(slanted).max(axis=1, keepdims=True)])
+
+
+def _settable_near(
+    space: FactorSpace, feasible: Feasible, score: Score, at: FloatArray, candidates: FloatArray
+) -> FloatArray:
+    """Return the best setting that can be dialled in: around `at`, or among the candidates."""
+    axes = []
+    for factor, value in zip(space, at, strict=True):
+        if isinstance(factor, NumericFactor):
+            reach = factor.step or 10.0 ** -(factor.decimals + 2)
+            sides = np.array([value - reach, value, value + reach])
+            axes.append(np.unique(factor.settable(sides)))
+        else:
+            axes.append(np.array([value]))
+    around = np.array(list(itertools.product(*axes)))
+    options = np.vstack([around[feasible(around)], space.settable(candidates)])
+    options = options[feasible(options)]
+    if not len(options):
+        raise InfeasibleError.of(
+            "no-settable-setting",
+            "No setting that the steps of the factors allow can be run on this rig.",
+            "Use finer steps or wider limits.",
+        )
+    return np.array(options[int(np.argmax(score(options)))])
