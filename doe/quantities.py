@@ -21,6 +21,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "BARG_AND_BARA",
+    "FLOW",
+    "MASS",
+    "MINUTES",
+    "PRESSURE_DIFFERENCE",
+    "TEMPERATURE",
+    "TEMPERATURE_DIFFERENCE",
+    "WATER_TO_SOLID",
     "Count",
     "Diameter",
     "FlowRate",
@@ -73,18 +80,19 @@ class Kind:
     maximum: float = math.inf
 
 
-_TEMPERATURE = Kind("degC", "a temperature", '"180 degC"', minimum=-math.inf)
-_DIFFERENCE = Kind("K", "a temperature difference", '"5 K"')
-_RATE = Kind("K/min", "a heating or cooling rate", '"4 K/min"', above_minimum=True)
-_PRESSURE_DIFFERENCE = Kind("bar", "a pressure difference", '"5 bar"')
-_FLOW = Kind("mL/min", "a flow", '"4 mL/min"')
-_MINUTES = Kind("min", "a time", '"30 min"')
-_MASS = Kind("g", "a mass", '"12 g"', above_minimum=True)
-_VOLUME = Kind("mL", "a volume", '"250 mL"')
-_POWER = Kind("W", "a power", '"800 W"', above_minimum=True)
-_DIAMETER = Kind("mm", "a length", '"25 mm"', above_minimum=True)
-_HEAT_CAPACITY = Kind("kJ/K", "a heat capacity", '"1.2 kJ/K"', above_minimum=True)
-_SHARE = Kind("", "a share", '"25 %"', maximum=1.0)
+TEMPERATURE = Kind("degC", "a temperature", '"180 degC"', minimum=-math.inf)
+TEMPERATURE_DIFFERENCE = Kind("K", "a temperature difference", '"5 K"')
+RATE = Kind("K/min", "a heating or cooling rate", '"4 K/min"', above_minimum=True)
+PRESSURE_DIFFERENCE = Kind("bar", "a pressure difference", '"5 bar"')
+FLOW = Kind("mL/min", "a flow", '"4 mL/min"')
+MINUTES = Kind("min", "a time", '"30 min"')
+MASS = Kind("g", "a mass", '"12 g"', above_minimum=True)
+VOLUME = Kind("mL", "a volume", '"250 mL"')
+POWER = Kind("W", "a power", '"800 W"', above_minimum=True)
+DIAMETER = Kind("mm", "a length", '"25 mm"', above_minimum=True)
+HEAT_CAPACITY = Kind("kJ/K", "a heat capacity", '"1.2 kJ/K"', above_minimum=True)
+WATER_TO_SOLID = Kind("mL/g", "a water-to-solid ratio", '"30 mL/g"', above_minimum=True)
+SHARE = Kind("", "a share", '"25 %"', maximum=1.0)
 
 
 @cache
@@ -269,18 +277,18 @@ def _reader(kind: Kind) -> BeforeValidator:
     return BeforeValidator(read)
 
 
-Temperature = Annotated[float, _reader(_TEMPERATURE)]
-TemperatureDifference = Annotated[float, _reader(_DIFFERENCE)]
-TemperatureRate = Annotated[float, _reader(_RATE)]
-PressureDifference = Annotated[float, _reader(_PRESSURE_DIFFERENCE)]
-FlowRate = Annotated[float, _reader(_FLOW)]
-Minutes = Annotated[float, _reader(_MINUTES)]
-Mass = Annotated[float, _reader(_MASS)]
-Volume = Annotated[float, _reader(_VOLUME)]
-Power = Annotated[float, _reader(_POWER)]
-Diameter = Annotated[float, _reader(_DIAMETER)]
-HeatCapacity = Annotated[float, _reader(_HEAT_CAPACITY)]
-Share = Annotated[float, _reader(_SHARE)]
+Temperature = Annotated[float, _reader(TEMPERATURE)]
+TemperatureDifference = Annotated[float, _reader(TEMPERATURE_DIFFERENCE)]
+TemperatureRate = Annotated[float, _reader(RATE)]
+PressureDifference = Annotated[float, _reader(PRESSURE_DIFFERENCE)]
+FlowRate = Annotated[float, _reader(FLOW)]
+Minutes = Annotated[float, _reader(MINUTES)]
+Mass = Annotated[float, _reader(MASS)]
+Volume = Annotated[float, _reader(VOLUME)]
+Power = Annotated[float, _reader(POWER)]
+Diameter = Annotated[float, _reader(DIAMETER)]
+HeatCapacity = Annotated[float, _reader(HEAT_CAPACITY)]
+Share = Annotated[float, _reader(SHARE)]
 Count = Annotated[int, BeforeValidator(lambda value: _whole(value))]
 
 

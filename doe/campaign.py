@@ -1,0 +1,317 @@
+"""The campaign: what its file describes, and its folder in the workspace.
+
+Shapes: n settings, k factors.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+import numpy.typing as npt
+from pydantic import BaseModel, ConfigDict
+
+from doe import rig as rig_room
+from doe import water
+from doe.errors import Notice, StateError
+from doe.factors import FactorSpace, FloatArray, NumericFactor
+from doe.ledger import LedgerSchema
+from doe.quantities import (
+    Count,
+    FlowRate,
+    Mass,
+    Minutes,
+    PressureDifference,
+    Share,
+    Temperature,
+)
+from doe.responses import Response
+from doe.rig import Conditions, Envelope, Rig
+
+__all__ = [
+    "CAMPAIGN_FILE",
+    "UNCONFIRMED",
+    "Affordable",
+    "BatchKind",
+    "Budget",
+    "Campaign",
+    "Fixed",
+    "Mode",
+    "Purpose",
+    "campaign_names",
+    "find_campaign",
+    "find_workspace",
+    "shaping_hash",
+]
+
+CAMPAIGN_FILE = "campaign.toml"
+UNCONFIRMED = "limits not confirmed: for planning practice only"
+
+Mode = Literal["flow", "batch"]
+Purpose = Literal["screening", "surface"]
+BatchKind = Literal["liquid-full", "headspace"]
+
+PHYSICAL_SETTINGS = (
+    "temperature",
+    "pressure",
+    "pressure_above_saturation",
+    "flow",
+    "time",
+    "bed_mass",
+    "water_to_solid",
+)
+"""Settings that the rig's physics knows, whether factors or fixed."""
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Budget(Section):
+    """What the lab can afford: a number of runs, or days and hours a day; feedstock; bed mass."""
+
+    runs: Count | None = None
+    days: Count | None = None
+    hours_per_day: Minutes | None = None
+    feedstock: Mass | None = None
+    reserve: Share = 0.25
+    bed_mass: Mass | None = None
+
+
+class Fixed(Section):
+    """Settings that every run shares, in the fixed units; pressure as the rig shows it."""
+
+    temperature: Temperature | None = None
+    pressure: Any = None
+    pressure_above_saturation: PressureDifference | None = None
+    flow: FlowRate | None = None
+    time: Minutes | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Affordable:
+    """How many runs the budget buys, and what each part of it would buy: (what, runs, how)."""
+
+    runs: int
+    parts: tuple[tuple[str, int, str], ...]
+
+    @property
+    def binds(self) -> str:
+        return min(self.parts, key=lambda part: part[1])[0]
+
+
+@dataclass(frozen=True)
+class Campaign:
+    """A campaign as its file describes it."""
+
+    folder: Path
+    title: str
+    mode: Mode
+    batch_kind: BatchKind | None
+    purpose: Purpose
+    seed: int
+    source: str
+    budget: Budget
+    rig: Rig
+    fixed: Fixed
+    space: FactorSpace
+    responses: tuple[Response, ...]
+    file_hash: str
+
+    @property
+    def name(self) -> str:
+        return self.folder.name
+
+    @property
+    def workspace(self) -> Path:
+        return self.folder.parent.parent
+
+    @cached_property
+    def schema(self) -> LedgerSchema:
+        return LedgerSchema(self.space, self.responses)
+
+    @property
+    def limits_confirmed(self) -> bool:
+        return bool(self.rig.limits_confirmed_by and self.rig.limits_confirmed_on)
+
+    def conditions(self, settings: npt.ArrayLike) -> Conditions:
+        """Return what the rig does at settings (n, k): factors, fixed settings, derived ones.
+
+        One of flow, time and bed mass follows from the others where the water-to-solid ratio is
+        given; pressure follows from temperature where its height above saturation is.
+        """
+        rows = np.atleast_2d(np.asarray(settings, dtype=np.float64))
+        values = {
+            name: rows[:, i] for i, name in enumerate(self.space.names) if name in PHYSICAL_SETTINGS
+        }
+        for name, fixed in self._fixed_values().items():
+            values.setdefault(name, np.full(len(rows), fixed))
+        return Conditions(
+            mode=self.mode,
+            batch_kind=self.batch_kind,
+            temperature_C=values["temperature"],
+            pressure_bara=self._pressure_bara(values),
+            **_tied(values, self.mode),
+        )
+
+    def envelope(self, settings: npt.ArrayLike) -> Envelope:
+        """Return the rig's verdict on settings (n, k), run × limit."""
+        return rig_room.envelope(self.rig, self.conditions(settings))
+
+    def feasible(self, settings: FloatArray) -> npt.NDArray[np.bool_]:
+        """Return whether the rig can run each of n settings (n, k)."""
+        if not len(settings):
+            return np.zeros(0, dtype=np.bool_)
+        return np.asarray(self.envelope(settings).feasible, dtype=np.bool_)
+
+    def shown_pressure(self, bara: FloatArray) -> FloatArray:
+        """Return absolute pressures as the rig shows them."""
+        gauge = self.rig.pressure_reading == "gauge"
+        return bara - self.rig.atmospheric_pressure_bara if gauge else bara
+
+    def affordable(self) -> Affordable:
+        """Return how many runs the budget buys, counting the longest and heaviest run."""
+        parts = []
+        budget = self.budget
+        if budget.runs is not None:
+            parts.append(("runs", budget.runs, f"{budget.runs} runs allowed"))
+        longest, per_day = self.runs_per_day()
+        if budget.days is not None and budget.hours_per_day is not None:
+            hours = budget.hours_per_day / 60
+            parts.append(
+                (
+                    "days",
+                    budget.days * per_day,
+                    f"{budget.days} days of {hours:g} h, {per_day} runs a day: the longest run "
+                    f"takes {longest / 60:.1f} h from loading to unloading",
+                )
+            )
+        mass = self._heaviest_bed()
+        if budget.feedstock is not None and mass is not None:
+            usable = budget.feedstock * (1 - budget.reserve)
+            parts.append(
+                (
+                    "feedstock",
+                    int(usable / mass + 1e-9),
+                    f"{budget.feedstock:g} g less {100 * budget.reserve:g} % reserve, "
+                    f"{mass:g} g a run",
+                )
+            )
+        return Affordable(min(part[1] for part in parts), tuple(parts))
+
+    def runs_per_day(self) -> tuple[float, int]:
+        """Return the length of the longest run [min], and how many of them fit a day."""
+        corners = self.space.corners()
+        longest = float(np.max(rig_room.run_minutes(self.rig, self.conditions(corners))))
+        if self.budget.hours_per_day is None:
+            return longest, 0
+        return longest, int(self.budget.hours_per_day / longest + 1e-9)
+
+    def notices(self) -> tuple[Notice, ...]:
+        """Return what holds for everything that is made from this campaign."""
+        if self.limits_confirmed:
+            return ()
+        return (Notice("limits-not-confirmed", UNCONFIRMED),)
+
+    def _heaviest_bed(self) -> float | None:
+        if "bed_mass" in self.space.names:
+            factor = self.space["bed_mass"]
+            assert isinstance(factor, NumericFactor)
+            return factor.high
+        return self.budget.bed_mass
+
+    def _fixed_values(self) -> dict[str, float]:
+        values = {
+            name: getattr(self.fixed, name)
+            for name in ("temperature", "pressure_above_saturation", "flow", "time")
+        }
+        if self.fixed.pressure is not None:
+            values["pressure"] = self.fixed.pressure.shown(
+                self.rig.pressure_reading, self.rig.atmospheric_pressure_bara
+            )
+        values["bed_mass"] = self.budget.bed_mass
+        return {name: value for name, value in values.items() if value is not None}
+
+    def _pressure_bara(self, values: Mapping[str, FloatArray]) -> FloatArray | None:
+        if "pressure_above_saturation" in values:
+            saturation = water.saturation_pressure_bara(values["temperature"])
+            return np.asarray(saturation + values["pressure_above_saturation"], dtype=np.float64)
+        if "pressure" not in values:
+            return None
+        gauge = self.rig.pressure_reading == "gauge"
+        return values["pressure"] + (self.rig.atmospheric_pressure_bara if gauge else 0.0)
+
+
+def _tied(values: Mapping[str, FloatArray], mode: Mode) -> dict[str, Any]:
+    """Return flow, time and bed mass, one of them from the water-to-solid ratio [mL/g] if given."""
+    flow, time, mass = (values.get(name) for name in ("flow", "time", "bed_mass"))
+    ratio = values.get("water_to_solid")
+    if ratio is not None and mode == "flow":
+        if flow is None and time is not None and mass is not None:
+            flow = ratio * mass / time
+        elif time is None and flow is not None and mass is not None:
+            time = ratio * mass / flow
+        elif mass is None and flow is not None and time is not None:
+            mass = flow * time / ratio
+    return {"flow_mL_min": flow, "time_min": time, "bed_mass_g": mass}
+
+
+def find_workspace(start: Path) -> Path | None:
+    """Return the nearest folder at or above `start` that holds `designs/`, or None."""
+    for folder in (start, *start.parents):
+        if (folder / "designs").is_dir():
+            return folder
+    return None
+
+
+def find_campaign(asked: str, start: Path) -> Path:
+    """Return the campaign file for a bare name, a folder or a file.
+
+    Raises
+    ------
+    StateError
+        There is none; the campaigns that there are get named.
+    """
+    path = Path(asked)
+    candidates = [path, path / CAMPAIGN_FILE]
+    workspace = find_workspace(start)
+    if workspace is not None and len(path.parts) == 1:
+        candidates.append(workspace / "designs" / asked / CAMPAIGN_FILE)
+    for candidate in candidates:
+        full = candidate if candidate.is_absolute() else start / candidate
+        if full.is_file():
+            return full
+    names = campaign_names(workspace) if workspace is not None else []
+    near = difflib.get_close_matches(asked, names, n=1)
+    there = f"There are: {', '.join(names)}." if names else "There is no campaign here yet."
+    hint = f"Did you mean {near[0]}?" if near else f"Make it with: doe new {path.name or 'NAME'}"
+    raise StateError.of("no-such-campaign", f'no campaign "{asked}". {there}', hint)
+
+
+def campaign_names(workspace: Path) -> list[str]:
+    """Return the names of the campaigns in a workspace."""
+    return sorted(file.parent.name for file in (workspace / "designs").glob(f"*/{CAMPAIGN_FILE}"))
+
+
+def shaping_hash(campaign: Campaign) -> str:
+    """Return a hash of those parts of the campaign that shape the design."""
+    parts = {
+        "mode": campaign.mode,
+        "batch_kind": campaign.batch_kind,
+        "purpose": campaign.purpose,
+        "seed": campaign.seed,
+        "budget": campaign.budget.model_dump(mode="json"),
+        "rig": campaign.rig.model_dump(
+            mode="json", exclude={"limits_confirmed_by", "limits_confirmed_on"}
+        ),
+        "fixed": repr(campaign.fixed),
+        "factors": [repr(factor) for factor in campaign.space],
+    }
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]

@@ -1,0 +1,904 @@
+"""The campaign file, read once into a `Campaign`.
+
+Every section is checked on its own and then against the others, and all that is wrong is
+reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
+`[factors.*]`, `[responses.*]`.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import re
+import tomllib
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal, TypeVar, cast
+
+import numpy as np
+from pydantic import BaseModel, ValidationError
+
+from doe import rig as rig_room
+from doe import water
+from doe.campaign import (
+    BatchKind,
+    Budget,
+    Campaign,
+    Fixed,
+    Mode,
+    Purpose,
+    Section,
+)
+from doe.errors import CampaignFileError, Problem, StateError, Where
+from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
+from doe.quantities import (
+    FLOW,
+    MASS,
+    MINUTES,
+    PRESSURE_DIFFERENCE,
+    TEMPERATURE,
+    TEMPERATURE_DIFFERENCE,
+    WATER_TO_SOLID,
+    Count,
+    Pressure,
+    QuantityError,
+    read_as_written,
+    read_number,
+    read_pressure,
+    read_quantity,
+)
+from doe.responses import Aim, Response
+from doe.rig import Rig
+
+__all__ = ["read_campaign"]
+
+S = TypeVar("S", bound=BaseModel)
+
+
+class _Top(Section):
+    title: str
+    mode: Mode
+    batch_kind: BatchKind | None = None
+    purpose: Purpose
+    seed: Count
+    source: str = ""
+
+
+class _FactorSection(Section):
+    low: Any = None
+    high: Any = None
+    step: Any = None
+    levels: tuple[str, ...] | None = None
+    change: Literal["easy", "hard", "very hard"] | None = None
+
+
+class _ResponseSection(Section):
+    unit: str
+    aim: Aim
+    title: str = ""
+    scatter: Any = None
+    limit: Any = None
+    target: Any = None
+    tolerance: Any = None
+    useless: Any = None
+    ideal: Any = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Known:
+    """A factor the rig's physics knows: how its values are read, shown unit, column suffix."""
+
+    read: Callable[[object], float | Pressure]
+    unit: str
+    suffix: str
+    change: Literal["easy", "hard"]
+
+
+_KNOWN_FACTORS: dict[str, _Known] = {
+    "temperature": _Known(lambda t: read_quantity(t, TEMPERATURE), "°C", "C", "hard"),
+    "pressure": _Known(read_pressure, "bar", "bar", "easy"),
+    "pressure_above_saturation": _Known(
+        lambda t: read_quantity(t, PRESSURE_DIFFERENCE), "bar", "bar", "easy"
+    ),
+    "flow": _Known(lambda t: read_quantity(t, FLOW), "mL/min", "mL_min", "easy"),
+    "time": _Known(lambda t: read_quantity(t, MINUTES), "min", "min", "easy"),
+    "bed_mass": _Known(lambda t: read_quantity(t, MASS), "g", "g", "easy"),
+    "water_to_solid": _Known(lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy"),
+}
+_TOP_TABLES = ("budget", "rig", "fixed", "factors", "responses")
+_NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+_LEDGER_WORDS = {
+    "run",
+    "stage",
+    "plot",
+    "day",
+    "kind",
+    "status",
+    "notes",
+    "left_out_because",
+    "initials",
+}
+
+
+class _Problems:
+    """Collects what is wrong, each with the line its key stands on."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.file = str(path)
+        self.lines = _key_lines(text)
+        self.found: list[Problem] = []
+
+    def add(self, code: str, what: str, remedy: str, *key: str | int) -> None:
+        dotted = ".".join(str(part) for part in key)
+        self.found.append(Problem(code, what, Where(self.file, self._line(key), dotted), remedy))
+
+    def _line(self, key: tuple[str | int, ...]) -> int | None:
+        names = tuple(part for part in key if isinstance(part, str))
+        while names:
+            if names in self.lines:
+                return self.lines[names]
+            names = names[:-1]
+        return None
+
+
+def read_campaign(path: Path) -> Campaign:
+    """Return the campaign that a `campaign.toml` describes.
+
+    Raises
+    ------
+    CampaignFileError
+        Everything that is wrong with the file, each with line, key and remedy.
+    StateError
+        There is no such file.
+    """
+    try:
+        raw = path.read_bytes()
+    except OSError:
+        raise StateError.of(
+            "no-campaign-file",
+            f"there is no campaign file at {path}.",
+            "Make one with: doe new NAME",
+            file=str(path),
+        ) from None
+    text, table = _parse(path, raw)
+    problems = _Problems(path, text)
+    campaign = _assemble(path, table, problems, hashlib.sha256(raw).hexdigest())
+    if problems.found or campaign is None:
+        problems.found.sort(key=lambda problem: problem.where.line or 0)
+        raise CampaignFileError(*problems.found)
+    return campaign
+
+
+def _parse(path: Path, raw: bytes) -> tuple[str, dict[str, Any]]:
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise CampaignFileError.of(
+            "not-utf-8",
+            f"byte {error.start} is not UTF-8.",
+            "Save the file as UTF-8 text.",
+            file=str(path),
+        ) from None
+    try:
+        return text, tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        match = re.search(r"line (\d+)", message)
+        raise CampaignFileError.of(
+            "not-toml",
+            f"this is not TOML: {message[0].lower()}{message[1:]}.",
+            'Text and quantities stand in double quotes, as in low = "120 degC"; numbers have a '
+            "decimal point; each key stands once in its table.",
+            file=str(path),
+            line=int(match[1]) if match else None,
+        ) from None
+
+
+def _assemble(
+    path: Path, table: dict[str, Any], problems: _Problems, file_hash: str
+) -> Campaign | None:
+    """Return the campaign, or None; every section is read even when another is wrong."""
+    plain = {key: value for key, value in table.items() if key not in _TOP_TABLES}
+    top = _section(_Top, plain, (), problems, also_known=_TOP_TABLES)
+    budget = _section(Budget, _table(table, "budget", problems), ("budget",), problems)
+    rig = _section(Rig, _table(table, "rig", problems), ("rig",), problems)
+    fixed = _fixed(_table(table, "fixed", problems, required=False), problems)
+    factors = _factors(_table(table, "factors", problems), rig, problems)
+    responses = _responses(_table(table, "responses", problems), problems)
+    space = FactorSpace(tuple(factors.values()))
+    if top is not None:
+        _check_roles(top, budget, fixed, set(table.get("factors") or ()), problems)
+    if budget is not None:
+        _check_budget(budget, "bed_mass" in factors, problems)
+    if rig is not None and top is not None:
+        for found in rig_room.problems(rig, top.mode, top.batch_kind):
+            key = ("rig", *str(found.where.key or "").removeprefix("rig.").split("."))
+            problems.add(found.code, found.what, found.remedy, *(part for part in key if part))
+    if rig is not None:
+        _check_against_rig(rig, factors, fixed, problems)
+    _check_columns(space, responses, problems)
+    if problems.found or None in (top, budget, rig, fixed):
+        return None
+    assert top is not None
+    return Campaign(
+        folder=path.resolve().parent,
+        title=top.title,
+        mode=top.mode,
+        batch_kind=top.batch_kind,
+        purpose=top.purpose,
+        seed=top.seed,
+        source=top.source,
+        budget=cast(Budget, budget),
+        rig=cast(Rig, rig),
+        fixed=cast(Fixed, fixed),
+        space=space,
+        responses=tuple(responses.values()),
+        file_hash=file_hash,
+    )
+
+
+def _table(
+    table: Mapping[str, Any], name: str, problems: _Problems, required: bool = True
+) -> dict[str, Any]:
+    """Return a sub-table; what is not a table is a problem."""
+    found = table.get(name)
+    if found is None:
+        if required:
+            header = f"[{name}]" if name in ("budget", "rig") else f"[{name}.NAME]"
+            problems.add(
+                "missing-table",
+                f"{header} is missing.",
+                f"Add {header}; a file with every key comes from: doe new NAME",
+                name,
+            )
+        return {}
+    if not isinstance(found, dict):
+        problems.add(
+            "wrong-type", f"{name} is not a table.", f"Write [{name}] above its keys.", name
+        )
+        return {}
+    return found
+
+
+def _section(
+    model: type[S],
+    table: Mapping[str, Any],
+    place: tuple[str, ...],
+    problems: _Problems,
+    also_known: Iterable[str] = (),
+) -> S | None:
+    """Return a section as its model, or None after noting all that is wrong with it."""
+    if place == ("rig",) and not table:
+        return None  # the missing table is noted already
+    try:
+        return model.model_validate(dict(table))
+    except ValidationError as error:
+        for item in error.errors(include_url=False):
+            _note(item, model, place, problems, also_known)
+        return None
+
+
+def _note(
+    item: Any,
+    model: type[BaseModel],
+    place: tuple[str, ...],
+    problems: _Problems,
+    also_known: Iterable[str],
+) -> None:
+    """Note one pydantic error in our words."""
+    location = tuple(part for part in item["loc"] if not str(part).startswith("function-"))
+    key = (*place, *location)
+    kind, found = item["type"], item.get("input")
+    if kind == "extra_forbidden":
+        known = [*_known_keys(model, location[:-1]), *also_known]
+        _note_unknown(key, known, problems)
+    elif kind == "missing":
+        problems.add(
+            "missing-key",
+            f"{location[-1]} is missing.",
+            "Add it; a commented file with every key comes from: doe new NAME",
+            *key,
+        )
+    elif isinstance(cause := item.get("ctx", {}).get("error"), QuantityError):
+        problems.add("wrong-quantity", cause.what, cause.remedy, *key)
+    elif kind == "literal_error":
+        problems.add(
+            "wrong-word", f"found {found!r}.", f"Write one of: {item['ctx']['expected']}.", *key
+        )
+    else:
+        message = re.sub(r"^Value error, ", "", item["msg"])
+        problems.add("wrong-value", f"found {found!r}: {message}.".replace("..", "."), "", *key)
+
+
+def _known_keys(model: type[BaseModel], location: tuple[Any, ...]) -> list[str]:
+    """Return the keys of the (nested) model at `location`."""
+    fields = model.model_fields
+    for part in location:
+        nested = _model_of(fields[part].annotation) if part in fields else None
+        if nested is None:
+            return []
+        fields = nested.model_fields
+    return [field.alias or name for name, field in fields.items()]
+
+
+def _model_of(annotation: Any) -> type[BaseModel] | None:
+    """Return the pydantic model inside an annotation such as ``Disc | None``."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        if (found := _model_of(inner)) is not None:
+            return found
+    return None
+
+
+def _note_unknown(key: tuple[Any, ...], known: list[str], problems: _Problems) -> None:
+    near = difflib.get_close_matches(str(key[-1]), known, n=1, cutoff=0.5)
+    remedy = f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(sorted(known))}."
+    problems.add("unknown-key", f"{key[-1]} is not a known key.", remedy, *key)
+
+
+def _fixed(table: Mapping[str, Any], problems: _Problems) -> Fixed | None:
+    values = dict(table)
+    if "pressure" in values:
+        try:
+            values["pressure"] = read_pressure(values["pressure"])
+        except QuantityError as error:
+            problems.add("wrong-quantity", error.what, error.remedy, "fixed", "pressure")
+            values.pop("pressure")
+    return _section(Fixed, values, ("fixed",), problems)
+
+
+def _factors(table: Mapping[str, Any], rig: Rig | None, problems: _Problems) -> dict[str, Factor]:
+    """Return the factors that could be read, by name, in the order of the file."""
+    factors: dict[str, Factor] = {}
+    for name, raw in table.items():
+        place = ("factors", name)
+        if not isinstance(raw, dict):
+            problems.add(
+                "wrong-type",
+                f"{name} is not a table.",
+                f"Write [factors.{name}] above low, high and step.",
+                *place,
+            )
+            continue
+        if not _NAME.fullmatch(name):
+            problems.add(
+                "wrong-name",
+                f"{name!r} is not usable as a name.",
+                "Use letters, digits and underscores, a letter first.",
+                *place,
+            )
+            continue
+        section = _section(_FactorSection, raw, place, problems)
+        if section is None:
+            continue
+        factor: Factor | None
+        if section.levels is not None:
+            factor = _categorical(name, section, problems)
+        else:
+            factor = _numeric(name, section, rig, problems)
+        if factor is not None:
+            factors[name] = factor
+    if table and not factors and not problems.found:
+        problems.add(
+            "no-factors", "there is no factor.", "Add one, e.g. [factors.temperature].", "factors"
+        )
+    return factors
+
+
+def _categorical(
+    name: str, section: _FactorSection, problems: _Problems
+) -> CategoricalFactor | None:
+    place = ("factors", name)
+    levels = section.levels or ()
+    if name in _KNOWN_FACTORS:
+        problems.add(
+            "wrong-factor",
+            f"{name} is numeric and has no levels.",
+            "Give low and high instead.",
+            *place,
+            "levels",
+        )
+    elif any(value is not None for value in (section.low, section.high, section.step)):
+        problems.add(
+            "wrong-factor",
+            f"{name} has levels and a range.",
+            "Keep levels, or low, high and step.",
+            *place,
+        )
+    elif len(levels) < 2 or len(set(levels)) < len(levels) or not all(s.strip() for s in levels):
+        problems.add(
+            "wrong-levels",
+            f"found {list(levels)!r}.",
+            "Give at least two different, named levels.",
+            *place,
+            "levels",
+        )
+    else:
+        return CategoricalFactor(name, levels, section.change or "easy")
+    return None
+
+
+def _numeric(
+    name: str, section: _FactorSection, rig: Rig | None, problems: _Problems
+) -> NumericFactor | None:
+    """Return a numeric factor, or None after noting what is wrong with it."""
+    place = ("factors", name)
+    before = len(problems.found)
+    for key in ("low", "high"):
+        if getattr(section, key) is None:
+            problems.add(
+                "missing-key",
+                f"{key} is missing.",
+                'Give low and high, as in low = "120 degC"; or levels for a factor '
+                "with named levels.",
+                *place,
+                key,
+            )
+    if len(problems.found) > before:
+        return None
+    known = _KNOWN_FACTORS.get(name)
+    values, unit, suffix = _numeric_values(name, section, known, rig, problems)
+    if len(problems.found) > before:
+        return None
+    low, high, step = values["low"], values["high"], values.get("step")
+    if low >= high:
+        problems.add(
+            "low-not-below-high",
+            f"low {low:g} {unit} is not below high {high:g} {unit}.",
+            "Swap or widen them; a setting that never changes goes under [fixed].",
+            *place,
+            "low",
+        )
+        return None
+    if low < 0 and known is not None:
+        problems.add(
+            "negative",
+            f"low {low:g} {unit} is negative.",
+            "Give a range above zero.",
+            *place,
+            "low",
+        )
+        return None
+    if step is not None and not _check_step(place, low, high, step, unit, problems):
+        return None
+    change = section.change or (known.change if known else "easy")
+    return NumericFactor(name, unit, low, high, step, change, suffix)
+
+
+def _numeric_values(
+    name: str,
+    section: _FactorSection,
+    known: _Known | None,
+    rig: Rig | None,
+    problems: _Problems,
+) -> tuple[dict[str, float], str, str | None]:
+    """Return low, high and step in one unit, that unit, and the column suffix if it is ours."""
+    values: dict[str, float] = {}
+    unit, suffix = (known.unit, known.suffix) if known else (None, None)
+    if name == "pressure" and rig is not None:
+        gauge = rig.pressure_reading == "gauge"
+        unit, suffix = ("bar gauge", "barg") if gauge else ("bar absolute", "bara")
+    for key in ("low", "high", "step"):
+        text = getattr(section, key)
+        if text is None:
+            continue
+        try:
+            if known is None:
+                values[key], unit = read_as_written(text, unit)
+            elif key == "step":
+                values[key] = _read_step(name, text)
+            else:
+                values[key] = _shown(known.read(text), rig)
+        except QuantityError as error:
+            problems.add("wrong-quantity", error.what, error.remedy, "factors", name, key)
+    return values, unit or "", suffix
+
+
+def _read_step(name: str, text: object) -> float:
+    """Return a settable step, a difference: 5 °C is 5 K, and bar is bar on any gauge."""
+    if name == "temperature":
+        return read_quantity(text, TEMPERATURE_DIFFERENCE)
+    if name == "pressure":
+        return read_quantity(text, PRESSURE_DIFFERENCE)
+    value = _KNOWN_FACTORS[name].read(text)
+    assert isinstance(value, float)
+    return value
+
+
+def _shown(value: float | Pressure, rig: Rig | None) -> float:
+    if not isinstance(value, Pressure):
+        return value
+    if rig is None:
+        return value.bar
+    return value.shown(rig.pressure_reading, rig.atmospheric_pressure_bara)
+
+
+def _check_step(
+    place: tuple[str, str], low: float, high: float, step: float, unit: str, problems: _Problems
+) -> bool:
+    """Return whether the step fits the range; steps count from zero, as a controller's do."""
+    if step <= 0 or step > high - low:
+        problems.add(
+            "wrong-step",
+            f"step {step:g} {unit} does not fit a range of {high - low:g} {unit}.",
+            "Give the finest change that can be set.",
+            *place,
+            "step",
+        )
+        return False
+    for key, value in (("low", low), ("high", high)):
+        if abs(value / step - round(value / step)) > 1e-6:
+            below, above = np.floor(value / step) * step, np.ceil(value / step) * step
+            problems.add(
+                "not-settable",
+                f"{key} {value:g} {unit} cannot be set in steps of {step:g} {unit}.",
+                f"Write {below:g} or {above:g} {unit}, or another step.",
+                *place,
+                key,
+            )
+            return False
+    return True
+
+
+def _responses(table: Mapping[str, Any], problems: _Problems) -> dict[str, Response]:
+    """Return the responses that could be read, by name, in the order of the file."""
+    responses = {}
+    for name, raw in table.items():
+        place = ("responses", name)
+        if not isinstance(raw, dict):
+            problems.add(
+                "wrong-type",
+                f"{name} is not a table.",
+                f"Write [responses.{name}] above unit and aim.",
+                *place,
+            )
+            continue
+        if not _NAME.fullmatch(name):
+            problems.add(
+                "wrong-name",
+                f"{name!r} is not usable as a name.",
+                "Use letters, digits and underscores, a letter first.",
+                *place,
+            )
+            continue
+        section = _section(_ResponseSection, raw, place, problems)
+        if section is not None:
+            responses[name] = _response(name, section, problems)
+    return responses
+
+
+def _response(name: str, section: _ResponseSection, problems: _Problems) -> Response:
+    place = ("responses", name)
+    values: dict[str, float | None] = {}
+    for key in ("limit", "target", "tolerance", "useless", "ideal"):
+        text = getattr(section, key)
+        try:
+            values[key] = None if text is None else _in_unit(text, section.unit)
+        except QuantityError as error:
+            problems.add("wrong-quantity", error.what, error.remedy, *place, key)
+            values[key] = None
+    needed = {"below": "limit", "above": "limit", "target": "target"}.get(section.aim)
+    if needed and getattr(section, needed) is None:
+        problems.add(
+            "missing-key",
+            f'aim "{section.aim}" needs {needed}.',
+            f"Add {needed} in {section.unit or 'its unit'}.",
+            *place,
+            needed,
+        )
+    for key in ("limit", "target"):
+        if getattr(section, key) is not None and key != needed:
+            problems.add(
+                "aim-and-key",
+                f'{key} has no meaning with aim "{section.aim}".',
+                f"Remove {key}, or choose another aim.",
+                *place,
+                key,
+            )
+    scatter, relative = _scatter(section, place, problems)
+    return Response(
+        name=name,
+        unit=section.unit,
+        aim=section.aim,
+        title=section.title,
+        scatter=scatter,
+        scatter_relative=relative,
+        **values,
+    )
+
+
+def _in_unit(text: object, unit: str) -> float:
+    """Return a value of a response; its unit may be repeated and must then be the same."""
+    if isinstance(text, str) and unit and text.strip().endswith(unit):
+        return read_number(text.strip().removesuffix(unit).strip())
+    return read_number(text)
+
+
+def _scatter(
+    section: _ResponseSection, place: tuple[str, str], problems: _Problems
+) -> tuple[float | None, bool]:
+    """Return the expected run-to-run SD and whether it is relative to the value."""
+    text = section.scatter
+    if text is None:
+        problems.add(
+            "missing-key",
+            "scatter is missing: the run-to-run standard deviation that you expect.",
+            'Give it in the response\'s unit, or as "4 % relative". Bench '
+            "extractions scatter 3 to 8 % (common practice).",
+            *place,
+            "scatter",
+        )
+        return None, False
+    match = (
+        re.fullmatch(r"(.+?)\s*%\s*(relative|absolute)?", text) if isinstance(text, str) else None
+    )
+    try:
+        if match and section.unit == "%" and match[2] is None:
+            raise QuantityError(
+                f'"{text}" could be percent of the value or percentage points.',
+                f'Write "{match[1]} % relative" or "{match[1]} % absolute".',
+            )
+        relative = match is not None and match[2] != "absolute"
+        value = read_number(match[1]) if match else _in_unit(text, section.unit)
+        if value <= 0:
+            raise QuantityError(f"scatter {text!r} is not above zero.", "No two runs are equal.")
+    except QuantityError as error:
+        problems.add("wrong-quantity", error.what, error.remedy, *place, "scatter")
+        return None, False
+    return (value / 100 if relative else value), relative
+
+
+def _check_roles(
+    top: _Top, budget: Budget | None, fixed: Fixed | None, factors: set[str], problems: _Problems
+) -> None:
+    """Note settings that are given twice, missing, or without meaning in this mode."""
+    held = {name for name, value in (fixed or Fixed()) if value is not None}
+    if budget is not None and budget.bed_mass is not None:
+        held.add("bed_mass")
+    for name in sorted(factors & held):
+        section = "budget" if name == "bed_mass" else "fixed"
+        problems.add(
+            "given-twice",
+            f"{name} is a factor and is also given in [{section}].",
+            "Keep one of them.",
+            section,
+            name,
+        )
+    given = factors | held
+    if {"pressure", "pressure_above_saturation"} <= given:
+        problems.add(
+            "given-twice",
+            "pressure and pressure_above_saturation say the same thing twice.",
+            "Keep one of them.",
+            "factors" if "pressure" in factors else "fixed",
+            "pressure",
+        )
+    _check_mode(top, given, factors, problems)
+    _check_tied(top, given, factors, problems)
+
+
+def _check_mode(top: _Top, given: set[str], factors: set[str], problems: _Problems) -> None:
+    def place(name: str) -> tuple[str, str]:
+        return ("factors" if name in factors else "fixed", name)
+
+    if top.mode == "batch" and top.batch_kind is None:
+        problems.add(
+            "batch-kind-missing",
+            "batch mode needs batch_kind.",
+            'Write batch_kind = "liquid-full" (the pump holds the pressure) or '
+            '"headspace" (a gas space takes up the swelling).',
+            "mode",
+        )
+    if top.mode == "flow" and top.batch_kind is not None:
+        problems.add(
+            "batch-kind-in-flow",
+            "batch_kind has no meaning in flow mode.",
+            'Remove it, or write mode = "batch".',
+            "batch_kind",
+        )
+    if top.mode == "batch":
+        for name in ("flow", "water_to_solid"):
+            if name in given:
+                problems.add(
+                    "flow-in-batch",
+                    f"batch mode has no {name.replace('_', '-')}: the vessel is shut.",
+                    'Remove it, or write mode = "flow".',
+                    *place(name),
+                )
+    if top.batch_kind == "headspace":
+        for name in ("pressure", "pressure_above_saturation"):
+            if name in given:
+                problems.add(
+                    "pressure-in-headspace",
+                    "with a headspace the pressure is a result "
+                    "of temperature and gas, not a setting.",
+                    "Remove it.",
+                    *place(name),
+                )
+    needed = ["temperature", "time"]
+    if top.batch_kind != "headspace":
+        needed.append("pressure")
+    if top.mode == "flow":
+        needed.append("flow")
+    tied = {"flow", "time", "bed_mass"} if "water_to_solid" in given else set()
+    for name in needed:
+        alternatives = {"pressure_above_saturation"} if name == "pressure" else set()
+        if name in given or name in tied or alternatives & given:
+            continue
+        problems.add(
+            "setting-missing",
+            f"{name} is neither a factor nor fixed.",
+            f"Add [factors.{name}] with low, high and step, or {name} under [fixed].",
+            "factors",
+            name,
+        )
+
+
+def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Problems) -> None:
+    """Note an over- or under-determined set of flow, time, bed mass and water-to-solid ratio."""
+    if top.mode != "flow" or "water_to_solid" not in given:
+        return
+    others = {"flow", "time", "bed_mass"}
+    if others <= given:
+        problems.add(
+            "tied-settings",
+            "flow, time, bed_mass and water_to_solid are tied "
+            "(ratio = flow × time / mass): three of them give the fourth.",
+            "Leave one of the four out, neither factor nor fixed; it is worked out.",
+            "factors",
+            "water_to_solid",
+        )
+    elif len(others & given) < 2:
+        missing = ", ".join(sorted(others - given))
+        problems.add(
+            "tied-settings",
+            f"water_to_solid with only one of flow, time and bed_mass leaves {missing} open.",
+            "Give one more of them.",
+            "factors",
+            "water_to_solid",
+        )
+
+
+def _check_budget(budget: Budget, mass_is_factor: bool, problems: _Problems) -> None:
+    if budget.runs is None and budget.days is None:
+        problems.add(
+            "budget-missing",
+            "the budget gives neither runs nor days.",
+            "Add runs = 18, or days = 5 with hours_per_day.",
+            "budget",
+        )
+    if (budget.days is None) != (budget.hours_per_day is None):
+        lacking = "hours_per_day" if budget.hours_per_day is None else "days"
+        problems.add(
+            "missing-key",
+            f"{lacking} is missing: days and hours_per_day go together.",
+            'Write days = 5 and hours_per_day = "8 h".',
+            "budget",
+            lacking,
+        )
+    for key in ("runs", "days"):
+        if getattr(budget, key) == 0:
+            problems.add("wrong-value", f"{key} is 0.", "Give at least 1.", "budget", key)
+    if budget.hours_per_day is not None and not 0 < budget.hours_per_day <= 24 * 60:
+        problems.add(
+            "wrong-value",
+            f"hours_per_day is {budget.hours_per_day / 60:g} h.",
+            "Give more than 0 h and at most 24 h.",
+            "budget",
+            "hours_per_day",
+        )
+    if budget.reserve >= 1:
+        problems.add(
+            "wrong-value",
+            "the reserve is the whole feedstock.",
+            'Keep 20 to 30 %, as in reserve = "25 %" (common practice).',
+            "budget",
+            "reserve",
+        )
+    if budget.feedstock is not None and budget.bed_mass is None and not mass_is_factor:
+        problems.add(
+            "missing-key",
+            "bed_mass is missing: feedstock buys runs by the bed's mass.",
+            'Write bed_mass = "12 g", the dry mass of one loading.',
+            "budget",
+            "bed_mass",
+        )
+
+
+def _check_against_rig(
+    rig: Rig, factors: Mapping[str, Factor], fixed: Fixed | None, problems: _Problems
+) -> None:
+    """Note ranges that lie beyond the tool's or the rig's stated limits as a whole."""
+    for name in ("temperature", "pressure"):
+        factor = factors.get(name)
+        if isinstance(factor, NumericFactor):
+            place: tuple[str, ...] = ("factors", name, "high")
+            _check_top(rig, name, factor.high, place, problems)
+        value = getattr(fixed, name, None) if fixed is not None else None
+        if value is not None:
+            _check_top(rig, name, _shown(value, rig), ("fixed", name), problems)
+
+
+def _check_top(
+    rig: Rig, name: str, value: float, place: tuple[str, ...], problems: _Problems
+) -> None:
+    if name == "temperature":
+        if value > water.WATER_TEMPERATURE_MAX_C:
+            problems.add(
+                "beyond-350",
+                f"{value:g} °C is beyond {water.WATER_TEMPERATURE_MAX_C:g} "
+                "°C, this tool's limit: nearer the critical point liquid properties are "
+                "steep and formulations differ.",
+                "Stay at or below 350 °C.",
+                *place,
+            )
+        elif value > rig.temperature_max:
+            problems.add(
+                "beyond-rig",
+                f"{value:g} °C is beyond the rig's temperature_max {rig.temperature_max:g} °C.",
+                "Lower it.",
+                *place,
+            )
+        return
+    gauge = rig.pressure_reading == "gauge"
+    ceiling = max(
+        p.absolute(rig.pressure_reading, rig.atmospheric_pressure_bara)
+        for _, p in rig.vessel_rating
+    )
+    shown_ceiling = ceiling - rig.atmospheric_pressure_bara if gauge else ceiling
+    if value > shown_ceiling:
+        kind = "gauge" if gauge else "absolute"
+        problems.add(
+            "beyond-rig",
+            f"{value:g} bar {kind} is beyond the vessel's highest rated "
+            f"pressure, {shown_ceiling:g} bar {kind}.",
+            "Lower it.",
+            *place,
+        )
+
+
+def _check_columns(
+    space: FactorSpace, responses: Mapping[str, Response], problems: _Problems
+) -> None:
+    """Note names that would stand twice in the ledger's header."""
+    taken: dict[str, str] = dict.fromkeys(_LEDGER_WORDS, "a column of the ledger")
+    columns = [("factors", f.name, f.column) for f in space]
+    columns += [("factors", f.name, f"achieved_{f.column}") for f in space]
+    columns += [("responses", r.name, r.column) for r in responses.values()]
+    for section, name, column in columns:
+        if column in taken:
+            problems.add(
+                "column-twice",
+                f"{name} would be column {column} in the ledger, which is already {taken[column]}.",
+                "Give it another name.",
+                section,
+                name,
+            )
+        taken[column] = f"that of {name}"
+
+
+def _key_lines(text: str) -> dict[tuple[str, ...], int]:
+    """Return the line (from 1) of each key and table of a TOML text.
+
+    tomllib gives no positions; this reads headers and ``key =`` at the start of a line, which is
+    how people write these files.
+    """
+    lines: dict[tuple[str, ...], int] = {}
+    table: tuple[str, ...] = ()
+    for number, line in enumerate(text.splitlines(), start=1):
+        header = re.match(r"\s*\[+\s*([^\]]+?)\s*\]+", line)
+        pair = re.match(r"""\s*((?:[\w-]+|"[^"]*"|'[^']*')(?:\s*\.\s*[\w"'-]+)*)\s*=""", line)
+        if header and not pair:
+            table = _split_key(header[1])
+            lines.setdefault(table, number)
+        elif pair:
+            key = (*table, *_split_key(pair[1]))
+            for length in range(len(table) + 1, len(key) + 1):
+                lines.setdefault(key[:length], number)
+    return lines
+
+
+def _split_key(dotted: str) -> tuple[str, ...]:
+    return tuple(part.strip().strip("\"'") for part in dotted.split("."))

@@ -1,0 +1,896 @@
+"""The ledger of a campaign, `runs.csv`: one row a run, planned, done and left out.
+
+The tool appends and updates it and a person may edit it: UTF-8, comma, decimal point, ``\\n``.
+Every write is whole or not at all, the former file stays in `history/`, and a filled cell is never
+overwritten without being asked.
+
+Text that a spreadsheet would take for a formula is written with an apostrophe before it, and read
+without; `plain_text` and `from_plain_text` are exact inverses for whatever the tool has written.
+
+Shapes: k factors, r responses.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import difflib
+import io
+import math
+import os
+import re
+import sys
+import threading
+import time
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from pathlib import Path
+from typing import Literal
+
+from doe.errors import Notice, Problem, ResultsError, StateError, Where
+from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
+from doe.responses import Response
+
+__all__ = [
+    "Change",
+    "Ledger",
+    "LedgerRow",
+    "LedgerSchema",
+    "Returned",
+    "ReturnedRow",
+    "Status",
+    "cell_address",
+    "csv_text",
+    "from_plain_text",
+    "locked",
+    "number_text",
+    "plain_text",
+    "read_ledger",
+    "row_cells",
+    "setting_text",
+    "started",
+    "with_results",
+    "write_ledger",
+]
+
+Status = Literal["planned", "done", "left out"]
+STATUSES: tuple[Status, ...] = ("planned", "done", "left out")
+FIRST_COLUMNS = ("run", "stage", "plot", "day", "kind", "status")
+LAST_COLUMNS = ("left_out_because", "notes")
+LOCK_WAIT_S = 5.0
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_WHOLE = re.compile(r"[0-9]{1,9}")
+_FORMULA = "=+\\-@\uff0b\uff0d\uff1d\uff20"
+"""Characters that make a formula of a cell, the full-width forms too (common practice)."""
+_AT_RISK = re.compile(rf"(^|[;\t\r\n])('*)(?=[ \u00a0]*[{_FORMULA}])")
+_SHIELDED = re.compile(rf"(^|[;\t\r\n])'('*)(?=[ \u00a0]*[{_FORMULA}])")
+
+
+@dataclass(frozen=True)
+class LedgerSchema:
+    """The columns of a campaign's ledger: its factors and its responses."""
+
+    space: FactorSpace
+    responses: tuple[Response, ...]
+
+    @cached_property
+    def achieved_columns(self) -> tuple[str, ...]:
+        return tuple(f"achieved_{column}" for column in self.space.columns)
+
+    @cached_property
+    def response_columns(self) -> tuple[str, ...]:
+        return tuple(response.column for response in self.responses)
+
+    @cached_property
+    def columns(self) -> tuple[str, ...]:
+        """All columns, in the order of the file."""
+        measured = (*self.achieved_columns, *self.response_columns)
+        return (*FIRST_COLUMNS, *self.space.columns, *measured, *LAST_COLUMNS)
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRow:
+    """One run: `settings` and `achieved` (k,), level index for categorical factors.
+
+    `responses` (r,) and `achieved` hold None where nothing was measured. `extra` holds the cells
+    of columns that the tool does not know.
+    """
+
+    run: int
+    stage: int
+    plot: int
+    day: int | None
+    kind: str
+    status: Status
+    settings: tuple[float, ...]
+    achieved: tuple[float | None, ...]
+    responses: tuple[float | None, ...]
+    left_out_because: str = ""
+    notes: str = ""
+    extra: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """All runs of a campaign. `extra_columns` are columns of the person's own, kept as they are."""
+
+    schema: LedgerSchema
+    rows: tuple[LedgerRow, ...]
+    extra_columns: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = field(default=(), compare=False)
+
+    def __post_init__(self) -> None:
+        k, r, e = len(self.schema.space), len(self.schema.responses), len(self.extra_columns)
+        for row in self.rows:
+            sizes = (len(row.settings), len(row.achieved), len(row.responses))
+            if sizes != (k, k, r) or len(row.extra) not in (0, e):
+                raise ValueError(f"run {row.run}: its cells do not fit the columns")
+        if len({row.run for row in self.rows}) != len(self.rows):
+            raise ValueError("a run number stands twice")
+
+    @property
+    def next_run(self) -> int:
+        """The lowest number above every run's."""
+        return max((row.run for row in self.rows), default=0) + 1
+
+    def of_stage(self, stage: int) -> tuple[LedgerRow, ...]:
+        return tuple(row for row in self.rows if row.stage == stage)
+
+
+@dataclass(frozen=True, slots=True)
+class ReturnedRow:
+    """What a filled sheet says of one run; what is not there was left blank.
+
+    `settings` and `achieved` are keyed by factor column, `responses` by response column; a
+    categorical factor has its level index. `cells` gives the address of each sheet column's cell.
+    """
+
+    run: int
+    settings: Mapping[str, float]
+    achieved: Mapping[str, float]
+    responses: Mapping[str, float]
+    left_out_because: str = ""
+    notes: str = ""
+    line: int | None = None
+    stage: int | None = None
+    plot: int | None = None
+    day: int | None = None
+    cells: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Returned:
+    """A filled sheet, read."""
+
+    rows: tuple[ReturnedRow, ...]
+    file: str = ""
+    notices: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """One cell of the ledger that changed, as it stands in the file."""
+
+    run: int
+    column: str
+    old: str
+    new: str
+
+
+def started(row: LedgerRow) -> bool:
+    """Tell whether anything has been recorded of a run."""
+    measured = any(value is not None for value in (*row.achieved, *row.responses))
+    return measured or row.status != "planned"
+
+
+# --- cells as text
+
+
+def number_text(value: float) -> str:
+    """Return the shortest text that reads back as the same number.
+
+    >>> number_text(12.0), number_text(0.1), number_text(-3.25e-7)
+    ('12', '0.1', '-3.25e-07')
+    """
+    text = repr(float(value))
+    return text.removesuffix(".0")
+
+
+def setting_text(factor: Factor, value: float) -> str:
+    """Return a planned setting with the factor's decimals, or with more where it has more."""
+    if isinstance(factor, CategoricalFactor):
+        return plain_text(factor.levels[round(value)])
+    text = f"{value:.{factor.decimals}f}"
+    return text if float(text) == value else number_text(value)
+
+
+def plain_text(text: str) -> str:
+    """Return text that no spreadsheet takes for a formula: an apostrophe before ``= + - @``.
+
+    Also inside the text, after a semicolon, tab or line break, where a spreadsheet that splits
+    the line there would start a cell.
+
+    >>> plain_text("=1+1"), plain_text("'=x"), plain_text("ok;@x"), plain_text("a-b")
+    ("'=1+1", "''=x", "ok;'@x", 'a-b')
+    """
+    return _AT_RISK.sub(r"\1'\2", text)
+
+
+def from_plain_text(text: str) -> str:
+    """Return the text that `plain_text` was given."""
+    return _SHIELDED.sub(r"\1\2", text)
+
+
+def cell_address(column: int, row: int) -> str:
+    """Return the spreadsheet address of a cell; `column` counts from 0, `row` from 1.
+
+    >>> cell_address(0, 1), cell_address(25, 7), cell_address(26, 7), cell_address(702, 2)
+    ('A1', 'Z7', 'AA7', 'AAA2')
+    """
+    letters = ""
+    column += 1
+    while column:
+        column, rest = divmod(column - 1, 26)
+        letters = chr(ord("A") + rest) + letters
+    return f"{letters}{row}"
+
+
+def csv_text(records: Iterable[Sequence[str]]) -> str:
+    """Return records as CSV: comma, ``\\n``, quotes only where needed.
+
+    The standard writer leaves a lone carriage return unquoted, which readers take for a new line.
+    """
+    return "".join(",".join(map(_quoted, record)) + "\n" for record in records)
+
+
+def _quoted(cell: str) -> str:
+    if cell.strip() == cell and not any(mark in cell for mark in ',;"\r\n\t'):
+        return cell
+    return '"' + cell.replace('"', '""') + '"'
+
+
+def row_cells(schema: LedgerSchema, row: LedgerRow) -> dict[str, str]:
+    """Return the cells of a run by column, as they stand in the file."""
+    cells = {
+        "run": str(row.run),
+        "stage": str(row.stage),
+        "plot": str(row.plot),
+        "day": "" if row.day is None else str(row.day),
+        "kind": plain_text(row.kind),
+        "status": row.status,
+    }
+    for factor, value in zip(schema.space, row.settings, strict=True):
+        cells[factor.column] = setting_text(factor, value)
+    for factor, column, got in zip(
+        schema.space, schema.achieved_columns, row.achieved, strict=True
+    ):
+        cells[column] = _measured_text(got, factor)
+    for column, got in zip(schema.response_columns, row.responses, strict=True):
+        cells[column] = _measured_text(got)
+    cells["left_out_because"] = plain_text(row.left_out_because)
+    cells["notes"] = plain_text(row.notes)
+    return cells
+
+
+def _measured_text(value: float | None, factor: Factor | None = None) -> str:
+    if value is None:
+        return ""
+    if isinstance(factor, CategoricalFactor):
+        return setting_text(factor, value)
+    return number_text(value)
+
+
+# --- reading
+
+
+def read_ledger(path: Path, schema: LedgerSchema) -> Ledger:
+    """Return the ledger in a file.
+
+    Parameters
+    ----------
+    path
+        The file `runs.csv`.
+    schema
+        Factors and responses of the campaign file. A column of neither is kept as it is, with a
+        notice; a column of a response that the file has not got yet counts as blank.
+
+    Raises
+    ------
+    StateError
+        The file is not there or cannot be opened.
+    ResultsError
+        Cells that cannot be read, all of them at once, each with line, address and column.
+    """
+    records = _records(path)
+    if not records:
+        raise ResultsError.of(
+            "ledger-empty", "the file is empty.", _FROM_HISTORY, file=path.name, line=1
+        )
+    (header_line, header), body = records[0], records[1:]
+    names = [name.strip() for name in header]
+    positions, problems = _positions(names, schema, path.name, header_line)
+    if problems:
+        raise ResultsError(*problems)
+    known = set(positions.values())
+    extra = [
+        i
+        for i, name in enumerate(names)
+        if i not in known and (name or any(cells[i : i + 1] not in ([], [""]) for _, cells in body))
+    ]
+    lines = [
+        _Line(path.name, number, index, cells, positions, problems)
+        for index, (number, cells) in enumerate(body, start=2)
+        if any(cell.strip() for cell in cells)
+    ]
+    rows = [_read_row(line, schema, extra, len(names)) for line in lines]
+    _check_twice(lines, rows, problems)
+    if problems:
+        raise ResultsError(*problems)
+    whole = tuple(row for row in rows if row is not None)
+    columns = tuple(names[i] for i in extra)
+    return Ledger(schema, whole, columns, _notices(columns, schema, positions, whole))
+
+
+_FROM_HISTORY = "Take the last good one from the folder history."
+
+
+def _records(path: Path) -> list[tuple[int, list[str]]]:
+    """Return line number and cells of every record of the file."""
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        raise StateError.of(
+            "no-ledger", f"there is no {path}.", "Plan the first runs: doe plan."
+        ) from None
+    except OSError as error:
+        raise StateError.of(
+            "ledger-unreadable", f"{path} cannot be read: {error.strerror}."
+        ) from None
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = data.count(b"\n", 0, error.start) + 1
+        raise ResultsError.of(
+            "not-utf-8",
+            "the file is not UTF-8 text.",
+            "Save it as CSV UTF-8, or take the last good one from the folder history.",
+            file=path.name,
+            line=line,
+        ) from None
+    return _parsed(text, path.name)
+
+
+def _parsed(text: str, file: str) -> list[tuple[int, list[str]]]:
+    reader = csv.reader(io.StringIO(text, newline=""), strict=True)
+    records: list[tuple[int, list[str]]] = []
+    line = 1
+    try:
+        for cells in reader:
+            records.append((line, cells))
+            line = reader.line_num + 1
+    except csv.Error as error:
+        raise ResultsError.of(
+            "broken-csv",
+            f"a cell does not end where it should ({error}).",
+            'Check the quotes: a quote inside a quoted cell is written twice, "".',
+            file=file,
+            line=line,
+        ) from None
+    return records
+
+
+def _positions(
+    names: list[str], schema: LedgerSchema, file: str, line: int
+) -> tuple[dict[str, int], list[Problem]]:
+    """Return the position of each known column, and what is wrong with the header."""
+    where = Where(file, line)
+    if "run" not in names and len(names) == 1 and re.match(r"\W*run\W*[;\t]", names[0]):
+        what = "the cells are not separated by commas."
+        return {}, [Problem("not-commas", what, where, f"Save it with commas. {_FROM_HISTORY}")]
+    positions: dict[str, int] = {}
+    problems: list[Problem] = []
+    for i, name in enumerate(names):
+        if name not in schema.columns:
+            continue
+        if name in positions:
+            place = Where(file, line, cell_address(i, 1))
+            what = f"the column {name} stands twice."
+            problems.append(Problem("column-twice", what, place, "Remove one of them."))
+        positions.setdefault(name, i)
+    wanted = ("run", "stage", "plot", "kind", *schema.space.columns)
+    unknown = [name for name in names if name and name not in schema.columns]
+    for name in wanted:
+        if name not in positions:
+            problems.append(_missing(name, unknown, where))
+    for name in unknown:
+        if name.startswith("achieved_") and name.removeprefix("achieved_") in unknown:
+            problems.append(_gone(name.removeprefix("achieved_"), where))
+    return positions, problems
+
+
+def _missing(name: str, unknown: list[str], where: Where) -> Problem:
+    near = difflib.get_close_matches(name, unknown, 1)
+    hint = f' "{near[0]}" looks like it.' if near else ""
+    remedy = "Name the column so, or give the campaign file the factors that were planned."
+    return Problem("column-missing", f"there is no column {name}.{hint}", where, remedy)
+
+
+def _gone(column: str, where: Where) -> Problem:
+    return Problem(
+        "factor-gone",
+        f"the runs were planned with a factor {column}, which the campaign file no longer has.",
+        where,
+        "Put the factor back, or start a new campaign: runs without it cannot be compared.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """One line of the file; its readers note what is wrong and return None."""
+
+    file: str
+    number: int
+    row: int
+    cells: list[str]
+    positions: Mapping[str, int]
+    problems: list[Problem]
+
+    def text(self, column: str) -> str:
+        position = self.positions.get(column)
+        if position is None or position >= len(self.cells):
+            return ""
+        return from_plain_text(self.cells[position])
+
+    def fault(self, column: str, what: str, remedy: str, code: str = "bad-cell") -> None:
+        key = f"{cell_address(self.positions.get(column, 0), self.row)} ({column})"
+        self.problems.append(Problem(code, what, Where(self.file, self.number, key), remedy))
+
+    def number_in(self, column: str, needed: bool = False) -> float | None:
+        text = self.text(column).strip()
+        if not text and not needed:
+            return None
+        if _NUMBER.fullmatch(text) and math.isfinite(float(text)):
+            return float(text)
+        what = f"{text!r} is not a number." if text else "a number is missing."
+        self.fault(column, what, "Write it with a decimal point, as 12.5.")
+        return None
+
+    def whole_in(self, column: str, needed: bool = False) -> int | None:
+        text = self.text(column).strip()
+        if not text and not needed:
+            return None
+        if _WHOLE.fullmatch(text):
+            return int(text)
+        what = f"{text!r} is not a whole number." if text else "a whole number is missing."
+        self.fault(column, what, "Write it as 7.")
+        return None
+
+    def level_in(self, column: str, factor: CategoricalFactor, needed: bool) -> float | None:
+        text = self.text(column)
+        for name in (text, text.strip()):
+            if name in factor.levels:
+                return float(factor.levels.index(name))
+        if text.strip() or needed:
+            what = f"{text!r} is not a level of {factor.name}."
+            self.fault(column, what, f"Write one of: {', '.join(factor.levels)}.")
+        return None
+
+    def setting_in(self, column: str, factor: Factor, needed: bool) -> float | None:
+        if isinstance(factor, CategoricalFactor):
+            return self.level_in(column, factor, needed)
+        return self.number_in(column, needed)
+
+    def status(self, measured: bool) -> Status:
+        """Return the status; a blank one follows from what else the line holds."""
+        text = self.text("status").strip()
+        because = bool(self.text("left_out_because").strip())
+        if not text:
+            return "left out" if because else "done" if measured else "planned"
+        if text not in STATUSES:
+            what = f"{text!r} is not a status."
+            self.fault("status", what, "Write planned, done or left out.")
+            return "planned"
+        if text == "left out" and not because:
+            what = "the run is left out without a reason."
+            self.fault("status", what, "Write the reason into left_out_because.")
+        if text != "left out" and because:
+            what = f"there is a reason to leave the run out, but its status is {text}."
+            self.fault("status", what, "Write left out, or clear left_out_because.")
+        return next(status for status in STATUSES if status == text)
+
+
+def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -> LedgerRow | None:
+    """Return the run of a line, None where a cell of it cannot be read."""
+    before = len(line.problems)
+    if any(cell.strip() for cell in line.cells[width:]):
+        what = f"the line has {len(line.cells)} cells, the header {width}."
+        line.fault("run", what, 'A cell with a comma in it needs quotes: "a, b".', "cells-beyond")
+    run, stage = line.whole_in("run", True), line.whole_in("stage", True)
+    plot, day = line.whole_in("plot", True), line.whole_in("day")
+    factors = tuple(schema.space)
+    settings = [line.setting_in(f.column, f, True) for f in factors]
+    pairs = zip(schema.achieved_columns, factors, strict=True)
+    achieved = tuple(line.setting_in(column, f, False) for column, f in pairs)
+    responses = tuple(line.number_in(column) for column in schema.response_columns)
+    status = line.status(any(value is not None for value in responses))
+    if len(line.problems) > before or run is None or stage is None or plot is None:
+        return None
+    return LedgerRow(
+        run,
+        stage,
+        plot,
+        day,
+        line.text("kind"),
+        status,
+        tuple(value for value in settings if value is not None),
+        achieved,
+        responses,
+        line.text("left_out_because"),
+        line.text("notes"),
+        tuple(line.cells[i] if i < len(line.cells) else "" for i in extra),
+    )
+
+
+def _check_twice(lines: list[_Line], rows: list[LedgerRow | None], problems: list[Problem]) -> None:
+    first: dict[int, int] = {}
+    for line, row in zip(lines, rows, strict=True):
+        if row is None:
+            continue
+        if row.run in first:
+            what = f"run {row.run} stands in line {first[row.run]} already."
+            line.fault("run", what, "Give every run its own number.", "run-twice")
+        first.setdefault(row.run, line.number)
+
+
+def _notices(
+    extra: tuple[str, ...],
+    schema: LedgerSchema,
+    positions: Mapping[str, int],
+    rows: tuple[LedgerRow, ...],
+) -> tuple[Notice, ...]:
+    notices = []
+    absent = [column for column in schema.response_columns if column not in positions]
+    for name in filter(None, extra):
+        near = difflib.get_close_matches(name, absent, 1, 0.7)
+        hint = f" If it is meant to be {near[0]}, rename it." if near else ""
+        what = (
+            f"Column {name} of the ledger belongs to no factor or response of the campaign file: "
+            f"it is kept as it is and not used.{hint}"
+        )
+        notices.append(Notice("column-unknown", what))
+    for row in rows:
+        if row.status == "planned" and started(row):
+            what = f"Run {row.run} holds measured values, but its status is planned."
+            notices.append(Notice("status-behind", what))
+    return tuple(notices)
+
+
+# --- writing
+
+
+def write_ledger(path: Path, ledger: Ledger) -> bool:
+    """Write the ledger whole or not at all, and keep the former file in `history/`.
+
+    Returns False, and touches nothing, where the file holds these bytes already. A caller that
+    read the ledger before must hold `locked` from the reading on.
+
+    Raises
+    ------
+    StateError
+        The folder cannot be written to; the former file is still there.
+    """
+    path = Path(os.path.realpath(path))
+    data = _ledger_text(ledger).encode("utf-8")
+    try:
+        former = path.read_bytes() if path.exists() else None
+        if former == data:
+            return False
+        if former is not None:
+            _keep(path, former)
+        _replace(path, data)
+    except OSError as error:
+        raise StateError.of(
+            "ledger-unwritable",
+            f"{path} cannot be written: {error.strerror}. The ledger is as it was.",
+            "Check the folder's rights and the space on the disk.",
+        ) from error
+    return True
+
+
+def _ledger_text(ledger: Ledger) -> str:
+    records = [(*ledger.schema.columns, *ledger.extra_columns)]
+    blank = ("",) * len(ledger.extra_columns)
+    for row in ledger.rows:
+        cells = row_cells(ledger.schema, row)
+        known = (cells[column] for column in ledger.schema.columns)
+        records.append((*known, *(row.extra or blank)))
+    return csv_text(records)
+
+
+def _keep(path: Path, former: bytes) -> None:
+    """Copy the former file to ``history/runs-<n>.csv`` unless the last copy is the same."""
+    folder = path.parent / "history"
+    folder.mkdir(exist_ok=True)
+    pattern = re.compile(rf"{re.escape(path.stem)}-([0-9]+){re.escape(path.suffix)}")
+    kept = {int(m[1]): p for p in folder.iterdir() if (m := pattern.fullmatch(p.name))}
+    last = max(kept, default=0)
+    if last and kept[last].read_bytes() == former:
+        return
+    _replace(folder / f"{path.stem}-{last + 1}{path.suffix}", former)
+
+
+def _replace(path: Path, data: bytes) -> None:
+    """Put `data` at `path` in one step that outlives a power cut."""
+    temporary = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
+    try:
+        with open(temporary, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except BaseException:
+        temporary.unlink(missing_ok=True)
+        raise
+    _sync_folder(path.parent)
+
+
+def _sync_folder(folder: Path) -> None:
+    if sys.platform == "win32":
+        return  # folders cannot be opened there
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+@contextlib.contextmanager
+def locked(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
+    """Hold the campaign folder for a read-change-write; released on leaving, or on a crash.
+
+    Not to be nested: the lock belongs to the opened file, so the same process waits for itself.
+
+    Raises
+    ------
+    StateError
+        Another process holds it longer than `wait_s` [s], or the folder cannot be written to.
+    """
+    try:
+        file = open(folder / ".lock", "a+b")  # noqa: SIM115  # held open for the whole block
+    except OSError as error:
+        raise StateError.of(
+            "folder-unwritable", f"{folder} cannot be written to: {error.strerror}."
+        ) from None
+    with file:
+        _wait_for(file.fileno(), folder, wait_s)
+        for leftover in (*folder.glob(".*.part"), *folder.glob("history/.*.part")):
+            leftover.unlink(missing_ok=True)  # of a process that was stopped while writing
+        try:
+            yield
+        finally:
+            _release(file.fileno())
+
+
+def _wait_for(handle: int, folder: Path, wait_s: float) -> None:
+    until = time.monotonic() + wait_s
+    while not _try_lock(handle):
+        if time.monotonic() > until:
+            raise StateError.of(
+                "campaign-busy",
+                f"another doe command has been working on {folder} for over {wait_s:g} s.",
+                "Wait until it has ended, then try again.",
+            )
+        time.sleep(0.02)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _try_lock(handle: int) -> bool:
+        os.lseek(handle, 0, os.SEEK_SET)
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+
+    def _release(handle: int) -> None:
+        os.lseek(handle, 0, os.SEEK_SET)
+        msvcrt.locking(handle, msvcrt.LK_UNLCK, 1)
+
+else:
+    import fcntl
+
+    def _try_lock(handle: int) -> bool:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
+        return True
+
+    def _release(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_UN)
+
+
+# --- results coming in
+
+
+def with_results(
+    ledger: Ledger, returned: Returned, replace: bool = False
+) -> tuple[Ledger, tuple[Change, ...]]:
+    """Return the ledger with what a filled sheet says, and the cells that changed.
+
+    A blank cell of the sheet changes nothing, and the same sheet twice changes nothing the second
+    time. Notes are added to those there are. A run is done once it has a response, or all its
+    achieved settings; with a reason in `left_out_because` it is left out.
+
+    Parameters
+    ----------
+    replace
+        Overwrite filled cells that differ. Planned settings are never overwritten.
+
+    Raises
+    ------
+    ResultsError
+        Unknown runs, changed plans, and filled cells that differ: all at once.
+    """
+    problems: list[Problem] = []
+    rows = {row.run: row for row in ledger.rows}
+    for back in returned.rows:
+        row = rows.get(back.run)
+        if row is None:
+            problems.append(_unknown_run(back, returned.file, rows))
+            continue
+        merge = _Merge(ledger.schema, row, back, returned.file, replace, problems)
+        merge.check_plan()
+        rows[back.run] = merge.merged()
+    if problems:
+        raise ResultsError(*problems)
+    merged = tuple(rows[row.run] for row in ledger.rows)
+    changes = tuple(
+        Change(old.run, column, before[column], after[column])
+        for old, new in zip(ledger.rows, merged, strict=True)
+        if old != new
+        for before, after in [(row_cells(ledger.schema, old), row_cells(ledger.schema, new))]
+        for column in ledger.schema.columns
+        if before[column] != after[column]
+    )
+    return Ledger(ledger.schema, merged, ledger.extra_columns, ledger.notices), changes
+
+
+def _unknown_run(back: ReturnedRow, file: str, rows: Mapping[int, LedgerRow]) -> Problem:
+    runs = sorted(rows)
+    known = f"it has runs {runs[0]} to {runs[-1]}" if runs else "it has no runs yet"
+    return Problem(
+        "unknown-run",
+        f"the ledger has no run {back.run}: {known}.",
+        _place(back, file, "run"),
+        "Correct the number, or check that the sheet belongs to this campaign.",
+    )
+
+
+def _place(back: ReturnedRow, file: str, column: str) -> Where:
+    address = back.cells.get(column)
+    return Where(file or None, back.line, f"{address} ({column})" if address else column)
+
+
+@dataclass(frozen=True, slots=True)
+class _Merge:
+    """One run of the ledger and what the sheet says of it."""
+
+    schema: LedgerSchema
+    row: LedgerRow
+    back: ReturnedRow
+    file: str
+    replace: bool
+    problems: list[Problem]
+
+    def check_plan(self) -> None:
+        """Note what the sheet says otherwise than planned."""
+        for name, old, new in (
+            ("stage", self.row.stage, self.back.stage),
+            ("plot", self.row.plot, self.back.plot),
+        ):
+            if new is not None and new != old:
+                self._plan_changed(name, str(old), str(new))
+        for factor, old_value in zip(self.schema.space, self.row.settings, strict=True):
+            value = self.back.settings.get(factor.column)
+            if value is not None and not _same_setting(factor, old_value, value):
+                texts = setting_text(factor, old_value), setting_text(factor, value)
+                self._plan_changed(factor.column, *texts)
+
+    def _plan_changed(self, column: str, old: str, new: str) -> None:
+        what = f"run {self.row.run} was planned with {column} {old}, the sheet says {new}."
+        remedy = f"Put {old} back; what was really set goes into achieved_{column}."
+        if column in ("stage", "plot"):
+            remedy = "Check that the sheet belongs to this campaign and stage."
+        where = _place(self.back, self.file, column)
+        self.problems.append(Problem("plan-changed", what, where, remedy))
+
+    def merged(self) -> LedgerRow:
+        columns = zip(
+            self.schema.space, self.schema.achieved_columns, self.row.achieved, strict=True
+        )
+        achieved = tuple(
+            self._value(column, old, self.back.achieved.get(factor.column), factor)
+            for factor, column, old in columns
+        )
+        pairs = zip(self.schema.response_columns, self.row.responses, strict=True)
+        responses = tuple(
+            self._value(column, old, self.back.responses.get(column)) for column, old in pairs
+        )
+        because = self._reason()
+        return replace(
+            self.row,
+            day=self._day(),
+            achieved=achieved,
+            responses=responses,
+            left_out_because=because,
+            notes=self._notes(),
+            status=self._status(because, achieved, responses),
+        )
+
+    def _status(
+        self, because: str, achieved: tuple[float | None, ...], responses: tuple[float | None, ...]
+    ) -> Status:
+        if because:
+            return "left out"
+        complete = bool(achieved) and None not in achieved
+        if complete or any(value is not None for value in responses):
+            return "done"
+        return self.row.status
+
+    def _value(
+        self, column: str, old: float | None, new: float | None, factor: Factor | None = None
+    ) -> float | None:
+        if new is None or (old is not None and math.isclose(old, new, rel_tol=1e-9)):
+            return old
+        if old is not None:
+            self._overwrite(column, _measured_text(old, factor), _measured_text(new, factor))
+        return new
+
+    def _day(self) -> int | None:
+        old, new = self.row.day, self.back.day
+        if new is None or new == old:
+            return old
+        if old is not None:
+            self._overwrite("day", str(old), str(new))
+        return new
+
+    def _reason(self) -> str:
+        old, new = self.row.left_out_because, self.back.left_out_because
+        if not new or new == old:
+            return old
+        if old:
+            self._overwrite("left_out_because", old, new)
+        return new
+
+    def _notes(self) -> str:
+        old, new = self.row.notes, self.back.notes
+        if not new or new in old:
+            return new if self.replace and new else old
+        if not old or self.replace or old in new:
+            return new
+        return f"{old}; {new}"
+
+    def _overwrite(self, column: str, old: str, new: str) -> None:
+        if self.replace:
+            return
+        what = f"run {self.row.run} has {column} {old} in the ledger, the sheet says {new}."
+        remedy = "Correct the sheet, or record it with --replace to overwrite."
+        where = _place(self.back, self.file, column)
+        self.problems.append(Problem("filled-cell", what, where, remedy))
+
+
+def _same_setting(factor: Factor, old: float, new: float) -> bool:
+    """Tell whether a setting came back as planned; a spreadsheet may have rounded what it shows.
+
+    Only where the factor has no step: half the last decimal shown. Otherwise steps tell apart.
+    """
+    if math.isclose(old, new, rel_tol=1e-9, abs_tol=1e-12):
+        return True
+    if isinstance(factor, NumericFactor) and factor.step is None:
+        return abs(old - new) <= 0.5 * 10.0**-factor.decimals
+    return False

@@ -1,0 +1,110 @@
+"""Numbers as text, with the digits they can bear.
+
+An estimate is written to the second significant digit of its standard error, which is as far as
+the data speak: GUM (JCGM 100:2008), 7.2.6.
+"""
+
+from __future__ import annotations
+
+import math
+
+__all__ = ["bearing", "between", "p_text", "percent", "plain", "shown", "with_unit"]
+
+MINUS = "−"
+
+
+def bearing(value: float, standard_error: float | None, most: int = 6) -> str:
+    """Return a value written to the second significant digit of its standard error.
+
+    >>> bearing(52.31874, 0.4321), bearing(-1234.4, 87.0)
+    ('52.32', '−1234')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if not standard_error or not math.isfinite(standard_error):
+        return plain(value)
+    decimals = min(most, max(0, 1 - math.floor(math.log10(abs(standard_error)))))
+    return _signed(f"{value:.{decimals}f}")
+
+
+def plain(value: float, significant: int = 4) -> str:
+    """Return a value with at most so many significant digits, never in powers of ten.
+
+    >>> plain(0.000123456), plain(152.0), plain(1234567.0)
+    ('0.0001235', '152', '1234567')
+    """
+    if not math.isfinite(value):
+        return "not known"
+    if value == 0:
+        return "0"
+    decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
+    text = f"{value:.{min(decimals, 12)}f}"
+    return _signed(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def between(low: float, high: float, standard_error: float | None = None) -> str:
+    """Return an interval in words, to the second digit of a standard error or its half width.
+
+    >>> between(41.234, 45.812)
+    '41.2 to 45.8'
+    """
+    half = standard_error or (high - low) / 2
+    return f"{bearing(low, half)} to {bearing(high, half)}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a number with its unit, never parted at the end of a line."""
+    return f"{text}\N{NO-BREAK SPACE}{unit}" if unit else text
+
+
+def p_text(p_value: float | None) -> str:
+    """Return a p-value as text.
+
+    >>> p_text(0.0002), p_text(0.0341), p_text(None)
+    ('below 0.001', '0.034', 'not testable')
+    """
+    if p_value is None or not math.isfinite(p_value):
+        return "not testable"
+    if p_value < 0.001:
+        return "below 0.001"
+    return f"{p_value:.2f}" if p_value >= 0.1 else f"{p_value:.3f}"
+
+
+def percent(share: float) -> str:
+    r"""Return a share as a percentage; a small or a nearly whole share is not rounded away.
+
+    >>> percent(0.004), percent(0.623), percent(0.998)
+    ('under 1\xa0%', '62\xa0%', 'over 99\xa0%')
+    """
+    space = "\N{NO-BREAK SPACE}"
+    if 0 < share < 0.01:
+        return f"under 1{space}%"
+    if 0.99 < share < 1:
+        return f"over 99{space}%"
+    return f"{100 * share:.0f}{space}%"
+
+
+def _signed(text: str) -> str:
+    if text.startswith("-"):
+        return text[1:] if float(text) == 0 else MINUS + text[1:]
+    return text
+
+
+def shown(text: str) -> str:
+    """Return text fit to be shown: without control characters and changes of writing direction.
+
+    Such characters in a name could reorder or hide what stands next to it.
+    """
+    return "".join(" " if c in "\t\r\n" else c for c in text if c in "\t\r\n" or not _unseen(c))
+
+
+def _unseen(character: str) -> bool:
+    code = ord(character)
+    return (
+        code < 0x20
+        or 0x7F <= code < 0xA0
+        or 0x202A <= code <= 0x202E
+        or 0x2066 <= code <= 0x2069
+        or 0xD800 <= code < 0xE000
+        or code in (0x200E, 0x200F, 0xFFFE, 0xFFFF)
+    )

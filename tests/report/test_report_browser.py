@@ -1,0 +1,135 @@
+"""The pages in Debian's Chromium: nothing fetched, nothing complained of, surfaces drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from test_report_pages import HOSTILE, hostile_pages, pages
+
+CHROMIUM = Path("/usr/bin/chromium")
+ARGUMENTS = [
+    "--headless",
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
+pytestmark = pytest.mark.browser
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if not CHROMIUM.exists():
+        pytest.skip(f"{CHROMIUM} is not installed")
+    with api.sync_playwright() as playwright:
+        started = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
+        yield started
+        started.close()
+
+
+@pytest.fixture(scope="module")
+def folder(made_up: SimpleNamespace, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    where = tmp_path_factory.mktemp("pages")
+    for name, page in pages(made_up).items():
+        (where / f"{name}.html").write_text(page, encoding="utf-8")
+    for i, text in enumerate(HOSTILE):
+        for name, page in hostile_pages(made_up, text).items():
+            if name != "fit" or i == len(HOSTILE) - 1:
+                (where / f"hostile{i}-{name}.html").write_text(page, encoding="utf-8")
+    return where
+
+
+class Watched:
+    """A tab that notes what it asks for and what it complains of."""
+
+    def __init__(self, browser: Any, **options: Any) -> None:
+        self.tab = browser.new_context(**options).new_page()
+        self.asked: list[str] = []
+        self.said: list[str] = []
+        self.tab.on("request", lambda request: self.asked.append(request.url))
+        self.tab.on("console", lambda message: self.said.append(message.text))
+        self.tab.on("pageerror", lambda error: self.said.append(str(error)))
+        self.tab.on("dialog", lambda dialog: self.said.append("dialog opened"))
+
+    def open(self, path: Path) -> None:
+        self.tab.goto(path.as_uri())
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_surface_is_drawn_live_without_a_request_or_a_complaint(
+    browser: Any, folder: Path, scheme: str
+) -> None:
+    page = Watched(browser, color_scheme=scheme)
+    page.open(folder / "fit.html")
+    page.tab.locator("button[data-figure]").first.click()
+    live = page.tab.locator(".live[data-ready=yes]")
+    live.wait_for(timeout=30_000)
+    assert live.locator(".contourfill path").count() >= 3
+    assert live.locator(".contourlines path, .contourlevel path").count() >= 3
+    assert page.tab.locator("#response-1-surface-1-static").is_hidden()
+    ground = live.locator("svg.main-svg").first.evaluate("e => e.style.background")
+    assert ground == {"light": "rgb(251, 250, 246)", "dark": "rgb(18, 25, 28)"}[scheme]
+    page.tab.locator("button[data-figure]").first.click()
+    assert page.tab.locator("#response-1-surface-1-static").is_visible()
+    assert page.said == []
+    assert page.asked == [(folder / "fit.html").as_uri()]
+
+
+def test_pages_are_read_without_scripts(browser: Any, folder: Path) -> None:
+    page = Watched(browser, java_script_enabled=False)
+    page.open(folder / "fit.html")
+    assert page.tab.locator(".static svg >> visible=true").count() == 12
+    assert page.tab.locator("button >> visible=true").count() == 0
+
+
+def test_print_shows_the_still_drawing_after_a_live_one(browser: Any, folder: Path) -> None:
+    page = Watched(browser)
+    page.open(folder / "fit.html")
+    page.tab.locator("button[data-figure]").first.click()
+    page.tab.locator(".live[data-ready=yes]").wait_for(timeout=30_000)
+    page.tab.emulate_media(media="print")
+    assert page.tab.locator("#response-1-surface-1-static svg >> visible=true").count() == 1
+    assert page.tab.locator(".live >> visible=true").count() == 0
+
+
+@pytest.mark.parametrize("width", [360, 1000])
+def test_no_page_is_wider_than_the_screen_or_complains(
+    browser: Any, folder: Path, width: int
+) -> None:
+    page = Watched(browser, viewport={"width": width, "height": 800})
+    paths = sorted(folder.glob("*.html"))
+    assert len(paths) >= 25
+    for path in paths:
+        page.open(path)
+        assert page.tab.evaluate("document.documentElement.scrollWidth") <= width, path.name
+        assert page.tab.locator("figure svg >> visible=true").count() >= 3
+    assert page.said == []
+    assert page.asked == [path.as_uri() for path in paths]
+
+
+def test_text_of_drawings_stays_inside_them(browser: Any, folder: Path) -> None:
+    """Long names are cut, wrapped or moved, never run off the drawing."""
+    for width in (360, 1000):
+        page = Watched(browser, viewport={"width": width, "height": 800})
+        for path in [folder / "fit.html", *sorted(folder.glob("hostile6-*.html"))]:
+            page.open(path)
+            off = page.tab.evaluate(
+                """() => [...document.querySelectorAll("svg.picture")].flatMap(svg => {
+                    const frame = svg.getBoundingClientRect();
+                    if (!frame.width) return [];
+                    return [...svg.querySelectorAll("text")].filter(t => {
+                        const box = t.getBoundingClientRect();
+                        return box.left < frame.left - 6 || box.right > frame.right + 6;
+                    }).map(t => t.textContent.slice(0, 40));
+                })"""
+            )
+            assert off == [], (path.name, width)

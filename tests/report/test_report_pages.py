@@ -1,0 +1,456 @@
+"""The pages: escaped, self-contained, the same bytes again, first things first."""
+
+from __future__ import annotations
+
+import hashlib
+import itertools
+import os
+import re
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import replace
+from html import unescape
+from html.parser import HTMLParser
+from pathlib import Path
+from types import SimpleNamespace
+
+import made_up_campaign
+import numpy as np
+import pytest
+
+from doe.errors import Notice
+from doe.report import html
+from doe.report.palette import DARK, LIGHT, RAMP
+
+HOSTILE = (
+    "<script>alert(1)</script>",
+    '"><img src=x onerror=alert(1)>',
+    "' onmouseover='alert(1)",
+    "]]></svg><svg onload=alert(1)>",
+    "{{ 7*7 }} {% raw %}",
+    "🌾🫙 שלום \u202ereversed",
+    "x" * 200,
+)
+VOID = {"meta", "img", "br", "link", "input", "hr"}
+
+
+def pages(m: SimpleNamespace, **changes: object) -> dict[str, str]:
+    head = {"stage": 1, **changes}
+    return {
+        "check": html.check_page(
+            made_up_campaign.header(page="check", **{**head, "stage": None}),
+            m.space,
+            m.survey,
+            m.maps,
+            (("water", "34 runs", False), ("days", "24 runs", True)),
+            ("Hot water is trapped between closed valves.",),
+        ),
+        "plan": html.plan_page(
+            made_up_campaign.header(page="plan", **head),
+            m.design,
+            m.run_rows,
+            m.efficiencies,
+            m.maps,
+            ("15 degrees of freedom are left, 4 of them from repeats.",),
+            m.derived,
+            m.derived,
+            m.variance,
+        ),
+        "fit": html.fit_page(
+            made_up_campaign.header(page="fit", **head),
+            m.analysis,
+            m.space,
+            m.surfaces,
+            m.profiles,
+            ("Run the best settings twice.",),
+        ),
+        "suggest": html.suggest_page(
+            made_up_campaign.header(page="suggest", **head),
+            m.suggestion,
+            m.space,
+            m.responses,
+            m.maps,
+            *m.runs,
+        ),
+    }
+
+
+@pytest.fixture(scope="module")
+def built(made_up: SimpleNamespace) -> dict[str, str]:
+    return pages(made_up)
+
+
+class Outline(HTMLParser):
+    """Elements with their attributes, and the text of each, in order."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.problems: list[str] = []
+        self.words: list[tuple[str, str]] = []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        if not self.open or self.open[-1] != tag:
+            self.problems.append(f"</{tag}> inside {self.open[-3:]}")
+        else:
+            self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        if data.strip() and self.open:
+            self.words.append((self.open[-1], data))
+
+    def frame(self) -> list[str]:
+        """Elements outside drawings."""
+        names = [tag for tag, _ in self.elements]
+        return [n for n in names if n not in SVG]
+
+
+SVG = {
+    *("svg", "title", "desc", "defs", "clippath", "rect", "pattern", "line", "path", "circle"),
+    *("text", "g"),
+}
+
+
+def replaced(m: SimpleNamespace, text: str) -> SimpleNamespace:
+    """Return the campaign with a text put wherever people's words go."""
+    limits = tuple(replace(limit, title=text) for limit in made_up_campaign.LIMITS)
+    share = tuple(replace(s, limit=limit) for s, limit in zip(m.survey.limits, limits, strict=True))
+    corners = tuple(
+        replace(c, fails=tuple((limits[0], text) for _ in c.fails)) for c in m.survey.corners
+    )
+    maps = tuple(
+        replace(r, limits=limits, lines=tuple(replace(line, label=text) for line in r.lines))
+        for r in m.maps
+    )
+    response = {r.name: replace(r, title=text, unit=text) for r in m.responses}
+    fits = tuple(
+        replace(
+            fit,
+            response=response[fit.response.name],
+            runs_left_out=tuple((run, text) for run, _ in fit.runs_left_out),
+            notices=tuple(Notice(n.code, f"{i} {text}") for i, n in enumerate(fit.notices)),
+        )
+        for fit in m.analysis.fits
+    )
+    return SimpleNamespace(
+        **{
+            **vars(m),
+            "maps": maps,
+            "survey": replace(
+                m.survey, limits=share, corners=corners, cures=(text,) * len(m.survey.cures)
+            ),
+            "responses": list(response.values()),
+            "analysis": replace(m.analysis, fits=fits),
+            "surfaces": tuple(
+                replace(
+                    v,
+                    response=response[v.response.name],
+                    region=replace(v.region, limits=limits),
+                )
+                for v in m.surfaces
+            ),
+            "profiles": tuple(replace(v, response=response[v.response.name]) for v in m.profiles),
+            "design": replace(m.design, family=text, reason=text, model=text),
+            "run_rows": tuple({**row, "kind": text} for row in m.run_rows),
+            "suggestion": replace(
+                m.suggestion,
+                advice=text,
+                why=text,
+                runs=tuple(replace(run, kind=text, reason=text) for run in m.suggestion.runs),
+            ),
+        }
+    )
+
+
+def hostile_pages(m: SimpleNamespace, text: str) -> dict[str, str]:
+    return pages(
+        replaced(m, text),
+        campaign=text,
+        title=text,
+        mode=text,
+        invented=text,
+        source=text,
+        notices=(text,),
+        next_command=text,
+        provenance=((text, text), (text, text)),
+        cautions=(text,),
+        practice_defaults=((text, text),),
+    )
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_hostile_text_is_shown_as_text_and_changes_nothing_else(
+    made_up: SimpleNamespace, text: str
+) -> None:
+    calm = hostile_pages(made_up, "calm")
+    for name, page in hostile_pages(made_up, text).items():
+        outline = Outline(page)
+        assert not outline.problems
+        assert outline.open == []
+        assert outline.frame() == Outline(calm[name]).frame()
+        assert {tag for tag, _ in outline.elements} == {t for t, _ in Outline(calm[name]).elements}
+        assert not [a for _, attrs in outline.elements for a in attrs if a.startswith("on")]
+        headline = next(words for tag, words in outline.words if tag == "bdi")
+        assert unescape(headline) == text.replace("\u202e", "")
+        assert "\u202e" not in page
+
+
+def test_elements_open_and_close_in_order(built: dict[str, str]) -> None:
+    for page in built.values():
+        outline = Outline(page)
+        assert outline.problems == []
+        assert outline.open == []
+
+
+def test_no_page_points_outside_itself(built: dict[str, str]) -> None:
+    for page in built.values():
+        outline = Outline(page)
+        for _, attrs in outline.elements:
+            for name in ("src", "href", "srcset", "action", "data", "poster", "xlink:href"):
+                assert (attrs.get(name) or "#").startswith("#")
+        packed = re.compile(r'<script type="text/plain".*?</script>', re.DOTALL)
+        rest = packed.sub("", page)
+        assert set(re.findall(r"https?://[^\"\s]+", rest)) <= {"http://www.w3.org/2000/svg"}
+        assert "@import" not in rest
+        assert all(ref.startswith("#") for ref in re.findall(r"url\(([^)]*)\)", rest))
+        policy = next(a["content"] for t, a in outline.elements if "http-equiv" in a)
+        assert policy is not None
+        assert policy.startswith("default-src 'none'")
+        assert "unsafe-eval" not in policy
+
+
+def test_pages_without_live_figures_have_no_script(built: dict[str, str]) -> None:
+    for name in ("check", "plan", "suggest"):
+        assert "<script" not in built[name]
+        assert "script-src" not in built[name]
+        assert "unsafe" not in built[name]
+
+
+def test_ids_are_unique_and_links_resolve(built: dict[str, str]) -> None:
+    for page in built.values():
+        attributes = [attrs for _, attrs in Outline(page).elements]
+        ids = [a["id"] for a in attributes if "id" in a]
+        assert len(ids) == len(set(ids))
+        links = {(a["href"] or "")[1:] for a in attributes if "href" in a}
+        assert links <= set(ids)
+
+
+def test_headings_go_down_one_level_at_a_time(built: dict[str, str]) -> None:
+    for page in built.values():
+        levels = [int(t[1]) for t, _ in Outline(page).elements if re.fullmatch(r"h[1-6]", t)]
+        assert levels[0] == 1
+        assert levels.count(1) == 1
+        steps = [b - a for a, b in itertools.pairwise(levels)]
+        assert max(steps) <= 1
+
+
+def test_every_figure_has_title_reading_drawing_and_numbers(built: dict[str, str]) -> None:
+    counts = {}
+    for name, page in built.items():
+        figures = re.findall(r"<figure.*?</figure>", page, re.DOTALL)
+        counts[name] = len(figures)
+        for figure in figures:
+            assert re.search(r"<figcaption><h3>[^<]+</h3>\s*<p>[^<]+\.</p>", figure)
+            assert len(re.findall(r"<svg", figure)) == 2
+            assert re.search(r"<details>.*<tbody>\s*<tr>.*</details>", figure, re.DOTALL)
+    assert counts == {"check": 4, "plan": 4, "fit": 12, "suggest": 3}
+
+
+def first_element(page: str) -> str:
+    return page.split("<body>")[1].lstrip()[:60]
+
+
+def test_unconfirmed_limits_are_said_before_anything_else(made_up: SimpleNamespace) -> None:
+    for page in pages(made_up).values():
+        assert first_element(page).startswith('<div class="planning-only"')
+        assert page.count("Limits not confirmed: for planning practice only") == 1
+    for page in pages(made_up, unconfirmed_limits=False).values():
+        assert first_element(page).startswith("<header")
+        assert "not confirmed" not in page
+
+
+def test_cautions_and_the_source_of_data_are_on_every_page(built: dict[str, str]) -> None:
+    for page in built.values():
+        assert "Husk dust clogs frits" in page
+        assert html.USUAL_CAUTIONS[1].split(",")[0] in page
+        assert "<strong>Invented data.</strong>" in page
+
+
+def test_check_page_says_so_when_nothing_or_everything_can_be_run(
+    made_up: SimpleNamespace,
+) -> None:
+    def lead(survey: object) -> str:
+        page = html.check_page(made_up_campaign.header(), made_up.space, survey, (), ())  # type: ignore[arg-type]
+        return unescape(re.findall(r'<p class="lead">([^<]*)</p>', page)[0])
+
+    nothing = replace(made_up.survey, feasible_fraction=0.0)
+    assert lead(nothing).startswith("The rig can run nothing")
+    free = tuple(
+        replace(s, fails_fraction=0.0, fails_alone_fraction=0.0) for s in made_up.survey.limits
+    )
+    whole = replace(made_up.survey, feasible_fraction=1.0, limits=free)
+    assert lead(whole).startswith("The rig can run the whole box")
+    sliver = replace(made_up.survey, feasible_fraction=0.001)
+    assert "under 1" in lead(sliver)
+
+
+@pytest.mark.parametrize(
+    ("chance", "words"),
+    [
+        (0.987, "at least 98\xa0%"),
+        (0.9999, "at least 99\xa0%"),
+        (0.004, "may well miss"),
+        (None, "No response has a limit"),
+    ],
+)
+def test_the_chance_to_meet_all_aims_is_never_rounded_up(
+    made_up: SimpleNamespace, chance: float | None, words: str
+) -> None:
+    optimum = replace(made_up.analysis.optimum, all_aims_probability=chance)
+    analysis = replace(made_up.analysis, optimum=optimum)
+    assert words in html.fit_page(made_up_campaign.header(), analysis, made_up.space, live=False)
+
+
+def test_fit_page_stands_a_fit_without_error_or_testable_residuals(
+    made_up: SimpleNamespace,
+) -> None:
+    fit = made_up.analysis.fits[0]
+    unknown = np.full(len(fit.values), np.nan)
+    exact = replace(
+        fit,
+        estimates=tuple(replace(e, standard_error=0.0, p_value=None) for e in fit.estimates),
+        studentised=unknown,
+        cook=unknown,
+        lack_of_fit=None,
+        f_model=None,
+        p_model=None,
+        r2_predicted=None,
+    )
+    mean_only = replace(fit, estimates=fit.estimates[:1])
+    for changed in (exact, mean_only):
+        analysis = replace(made_up.analysis, fits=(changed,))
+        page = html.fit_page(made_up_campaign.header(), analysis, made_up.space, live=False)
+        assert Outline(page).problems == []
+        assert "nan" not in re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL).lower()
+    first = html.fit_page(
+        made_up_campaign.header(),
+        replace(made_up.analysis, fits=(exact,)),
+        made_up.space,
+        live=False,
+    )
+    assert "not testable" in first
+    assert "No run can be judged without itself" in first
+    assert "No run was repeated" in first
+
+
+def test_runs_left_out_stand_with_their_reason(built: dict[str, str]) -> None:
+    assert "filter blocked, flow fell to a third" in built["fit"]
+    assert "not measured" in built["fit"]
+
+
+def test_p_values_are_words_not_stars(built: dict[str, str]) -> None:
+    tables = "".join(re.findall(r"<table>.*?</table>", built["fit"], re.DOTALL))
+    assert "below 0.001" in tables
+    assert "*" not in tables
+
+
+def test_page_sizes_stay_small(built: dict[str, str]) -> None:
+    """The fit page carries plotly: 1.84 MB packed."""
+    sizes = {name: len(page.encode()) for name, page in built.items()}
+    assert max(sizes[n] for n in ("check", "plan", "suggest")) < 250_000
+    assert sizes["fit"] < 2_300_000
+
+
+BYTES = """
+import hashlib, sys
+sys.path.insert(0, sys.argv[1])
+import made_up_campaign, test_report_pages
+for name, page in test_report_pages.pages(made_up_campaign.campaign()).items():
+    print(name, hashlib.sha256(page.encode()).hexdigest())
+"""
+
+
+def test_another_process_writes_the_same_bytes(built: dict[str, str]) -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", BYTES, str(Path(__file__).parent)],
+        env={**os.environ, "PYTHONHASHSEED": "4711"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    ours = [f"{n} {hashlib.sha256(p.encode()).hexdigest()}" for n, p in built.items()]
+    assert done.stdout.split("\n")[:-1] == ours
+
+
+LIGHT_IMPORTS = """
+import sys
+import numpy as np
+from doe.factors import FactorSpace, NumericFactor
+from doe.region import map_region, survey
+from doe.report.html import Header, check_page
+from doe.rig import Envelope, Limit
+space = FactorSpace((NumericFactor("a", "m", 0, 1), NumericFactor("b", "m", 0, 1)))
+limit = Limit("l", "a limit", "m", "at most", False)
+def envelope(s):
+    v = s.sum(axis=1, keepdims=True)
+    return Envelope((limit,), v, np.full_like(v, 1.5), 1.5 - v, ())
+region = map_region(space, envelope, 0, 1, np.array([0.5, 0.5]))
+page = check_page(Header("c", "t", "flow", None, "check", False), space,
+                  survey(space, envelope), (region,), ())
+assert "<figure" in page
+heavy = {"plotly", "pandas", "statsmodels", "sklearn", "scipy", "pyDOE3", "openpyxl"}
+print(sorted(heavy & set(sys.modules)))
+"""
+
+
+def test_check_page_needs_no_heavy_library() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", LIGHT_IMPORTS], capture_output=True, text=True, check=True
+    )
+    assert done.stdout.strip() == "[]"
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance of sRGB: W3C, WCAG 2.2, definition "relative luminance"."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    r, g, b = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def contrast(a: str, b: str) -> float:
+    low, high = sorted((luminance(a), luminance(b)))
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("colours", [LIGHT, DARK])
+def test_contrast_against_wcag_2_2(colours: dict[str, str]) -> None:
+    """Text 4.5:1 (1.4.3), marks 3:1 (1.4.11)."""
+    for ground in ("paper", "raised"):
+        for role in ("ink", "soft-ink", "water", "ember"):
+            assert contrast(colours[role], colours[ground]) >= 4.5, (role, ground)
+    assert contrast(colours["straw"], colours["paper"]) >= 3
+
+
+@pytest.mark.parametrize("colours", [LIGHT, DARK])
+def test_surface_steps_differ_in_lightness_alone(colours: dict[str, str]) -> None:
+    light = [luminance(colours[step]) for step in RAMP]
+    assert light in (sorted(light), sorted(light, reverse=True))
+    ratios = list(pairs(colours))
+    assert min(ratios) > 1.1
+
+
+def pairs(colours: dict[str, str]) -> Iterator[float]:
+    for a, b in itertools.pairwise(RAMP):
+        yield contrast(colours[a], colours[b])

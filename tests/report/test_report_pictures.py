@@ -1,0 +1,188 @@
+"""Pictures: the geometry of what the rig cannot do, and what every figure must carry."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from doe.region import RegionMap
+from doe.report import pictures as p
+from doe.rig import Limit
+
+LIMIT = Limit("one", "first limit", "bar", "at least", False)
+
+
+def winding(rings: list[np.ndarray], x: float, y: float) -> int:
+    """Winding number of closed rings round a point, by summing the angles seen from it."""
+    total = 0.0
+    for ring in rings:
+        angles = [math.atan2(b - y, a - x) for a, b in ring.tolist()]
+        for first, second in itertools.pairwise(angles):
+            total += (second - first + math.pi) % (2 * math.pi) - math.pi
+    return round(total / (2 * math.pi))
+
+
+def one_limit(margin: np.ndarray) -> RegionMap:
+    rows, columns = margin.shape
+    return RegionMap(
+        0,
+        1,
+        np.linspace(100.0, 200.0, columns),
+        np.linspace(0.0, 5.0, rows),
+        np.zeros(2),
+        (LIMIT,),
+        margin[None],
+    )
+
+
+def margins() -> dict[str, np.ndarray]:
+    y, x = np.mgrid[-1:1:14j, -1:1:17j]
+    random = np.random.default_rng(5).normal(size=(14, 17))
+    holed = np.where(random > 1.2, np.nan, random)
+    return {
+        "half plane": x + 0.3 * y - 0.1,
+        "ring with a hole": abs(np.hypot(x, y) - 0.55) - 0.2,
+        "islands": random,
+        "islands, some not applicable": holed,
+        "nowhere kept": -1 - x**2,
+        "exactly on the limit": np.round(x * 8) / 8,
+    }
+
+
+@pytest.mark.parametrize("name", list(margins()))
+def test_infeasible_polygons_hold_just_the_points_with_negative_margin(name: str) -> None:
+    margin = margins()[name]
+    region = one_limit(margin)
+    (layer,) = p.infeasible_layers(region)
+    rings = [ring for polygon in layer.polygons for ring in polygon]
+    centre = np.array([region.x.mean(), region.y.mean()])
+    tried = 0
+    for i, y in enumerate(region.y):
+        for j, x in enumerate(region.x):
+            if margin[i, j] == 0:
+                continue  # on the line itself
+            nudged = np.array([x, y]) + 1e-7 * (centre - [x, y])  # off the frame of the map
+            inside = winding(rings, *nudged) != 0
+            assert inside == bool(margin[i, j] < 0), (i, j, margin[i, j])
+            tried += 1
+    assert tried > 100
+
+
+def test_points_exactly_on_a_limit_are_not_hatched() -> None:
+    margin = np.zeros((5, 5))
+    assert p.infeasible_layers(one_limit(margin)) == ()
+    margin[2, 2] = -1.0
+    (layer,) = p.infeasible_layers(one_limit(margin))
+    ring = np.vstack([r for polygon in layer.polygons for r in polygon])
+    assert set(np.abs(ring[:, 0] - 150.0).round(6)) <= {0.0, 25.0}
+
+
+def test_a_limit_that_does_not_apply_forbids_nothing() -> None:
+    assert p.infeasible_layers(one_limit(np.full((4, 4), np.nan))) == ()
+
+
+def test_hatch_labels_are_offered_only_places_on_their_hatch(made_up: SimpleNamespace) -> None:
+    seen = 0
+    for region in made_up.maps:
+        for layer in p.infeasible_layers(region):
+            j = layer.hatch
+            for x, y in layer.places:
+                column, row = np.argmin(abs(region.x - x)), np.argmin(abs(region.y - y))
+                assert region.margin[j, row, column] < 0
+                seen += 1
+    assert seen > 10
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "most"), [(0, 1, 6), (31.2, 44.9, 6), (-0.003, 0.002, 3), (1e4, 9e6, 5)]
+)
+def test_levels_are_round_even_inside_and_enough(low: float, high: float, most: int) -> None:
+    levels = np.array(p.nice_levels(np.array([low, high]), most))
+    assert 2 <= len(levels) <= most
+    assert (levels > low).all()
+    assert (levels < high).all()
+    steps = np.diff(levels)
+    assert np.allclose(steps, steps[0])
+    leading = steps[0] / 10 ** math.floor(math.log10(steps[0]) + 1e-9)
+    assert min(abs(leading - m) for m in (1, 2, 2.5, 5, 10)) < 1e-6
+
+
+def test_a_flat_surface_has_no_levels() -> None:
+    assert p.nice_levels(np.full((3, 3), 7.0), 5) == ()
+
+
+def every_picture(m: SimpleNamespace) -> list[p.Picture]:
+    fits = m.analysis.fits
+    return [
+        *(p.region_picture(m.space, region, m.runs) for region in m.maps),
+        *(p.surface_picture(m.space, view) for view in m.surfaces),
+        *(p.profile_picture(m.space, view) for view in m.profiles),
+        *(p.variance_picture(m.space, view) for view in m.variance),
+        *(p.effects_picture(fit) for fit in fits),
+        *(p.observed_fitted_picture(fit) for fit in fits),
+        *(p.residuals_picture(fit) for fit in fits),
+        p.limits_picture(m.survey),
+    ]
+
+
+def test_every_figure_has_a_finding_a_reading_axes_and_a_table(made_up: SimpleNamespace) -> None:
+    pictures = every_picture(made_up)
+    assert len(pictures) == 17
+    for picture in pictures:
+        assert picture.finding
+        assert not picture.finding.endswith(".")
+        assert picture.how_to_read.endswith(".")
+        for axis in (picture.x, picture.y):
+            assert axis.quantity
+            assert axis.low < axis.high
+        assert picture.table.rows
+        assert all(len(row) == len(picture.table.headings) for row in picture.table.rows)
+
+
+def test_axes_of_maps_carry_quantity_and_unit(made_up: SimpleNamespace) -> None:
+    picture = p.region_picture(made_up.space, made_up.maps[0])
+    assert (picture.x.label, picture.y.label) == ("temperature, °C", "pressure, bar gauge")
+
+
+def test_surface_finding_names_the_best_point_that_the_rig_can_run(
+    made_up: SimpleNamespace,
+) -> None:
+    view = made_up.surfaces[0]
+    x, y = view.x, view.y
+    rising = replace(view, mean=np.tile(x, (len(y), 1)), standard_error=np.ones((len(y), len(x))))
+    region = view.region
+    shut = np.zeros_like(region.margin)
+    shut[:, :, region.x > 160] = -1.0
+    cut = replace(rising, region=replace(region, margin=shut))
+    assert "near 160\xa0°C" in p.surface_picture(made_up.space, cut).finding
+    none = replace(rising, region=replace(region, margin=shut - 1))
+    assert "nothing" in p.surface_picture(made_up.space, none).finding
+
+
+def test_runs_on_one_point_share_a_mark_and_none_is_lost(made_up: SimpleNamespace) -> None:
+    at = np.array([[150.0, 20.0, 4.0, 30.0], [150.0, 20.0, 6.0, 60.0], [160.0, 20.0, 4.0, 30.0]])
+    runs = p.RunPoints("planned", at, ("1", "2", "3"))
+    picture = p.region_picture(made_up.space, made_up.maps[0], [runs])
+    (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
+    assert points.names == ("1, 2", "3")
+    assert sum("planned" in row[-1] for row in picture.table.rows) == 3
+
+
+def test_effects_intervals_against_t_table(made_up: SimpleNamespace) -> None:
+    """The bar reaches t(0.975, df) standard errors: t = 2.145 for 14 degrees of freedom.
+
+    Source: NIST/SEMATECH e-Handbook, 1.3.6.7.2, critical values of Student's t.
+    """
+    fit = made_up.analysis.fits[0]
+    assert fit.df_residual == 14
+    (layer,) = [x for x in p.effects_picture(fit).layers if isinstance(x, p.Estimates)]
+    errors = {round(e.coefficient, 9): e.standard_error for e in fit.estimates}
+    for value, low, high in zip(layer.values, layer.low, layer.high, strict=True):
+        error = errors[round(float(value), 9)]
+        assert (high - value) / error == pytest.approx(2.145, abs=5e-4)
+        assert (value - low) / error == pytest.approx(2.145, abs=5e-4)
