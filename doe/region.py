@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from doe.factors import FactorSpace, FloatArray, NumericFactor
+from doe.factors import FactorSpace, FloatArray, NumericFactor, sample_box
 from doe.rig import Envelope, Limit
 
 __all__ = [
@@ -24,7 +24,6 @@ __all__ = [
     "RegionMap",
     "Survey",
     "map_region",
-    "sample_box",
     "survey",
 ]
 
@@ -91,29 +90,9 @@ class RegionMap:
         return np.asarray(~(self.margin < 0).any(axis=0), dtype=np.float64)
 
 
-def sample_box(space: FactorSpace, count: int = SAMPLE) -> FloatArray:
-    """Return `count` settings (count, k) spread evenly through the box, the same every time.
-
-    An additive recurrence with the generalised golden ratio: Roberts 2018, "The unreasonable
-    effectiveness of quasirandom sequences" (from memory).
-    """
-    k = len(space)
-    ratio = 2.0
-    for _ in range(60):
-        ratio = (1 + ratio) ** (1 / (k + 1))
-    shares = (0.5 + np.outer(np.arange(1, count + 1), ratio ** -np.arange(1.0, k + 1))) % 1.0
-    settings = np.empty((count, k))
-    for i, factor in enumerate(space):
-        if isinstance(factor, NumericFactor):
-            settings[:, i] = factor.low + shares[:, i] * (factor.high - factor.low)
-        else:
-            settings[:, i] = np.floor(shares[:, i] * len(factor.levels))
-    return settings
-
-
 def survey(space: FactorSpace, envelope_of: EnvelopeOf) -> Survey:
     """Return what limits the box: shares, failing corners and the smallest cures."""
-    settings = sample_box(space)
+    settings = sample_box(space, SAMPLE)
     envelope = envelope_of(settings)
     fails = np.asarray(envelope.margin < 0)
     alone = fails & (fails.sum(axis=1) == 1)[:, None]
