@@ -554,6 +554,7 @@ def _notices(
     absent = [column for column in schema.response_columns if column not in positions]
     for name in filter(None, extra):
         near = difflib.get_close_matches(name, absent, 1, 0.7)
+        near += [r.column for r in schema.responses if r.column in absent and r.name in name]
         hint = f" If it is meant to be {near[0]}, rename it." if near else ""
         what = (
             f"Column {name} of the ledger belongs to no factor or response of the campaign file: "
@@ -892,5 +893,5 @@ def _same_setting(factor: Factor, old: float, new: float) -> bool:
     if math.isclose(old, new, rel_tol=1e-9, abs_tol=1e-12):
         return True
     if isinstance(factor, NumericFactor) and factor.step is None:
-        return abs(old - new) <= 0.5 * 10.0**-factor.decimals
+        return abs(old - new) <= 0.500001 * 10.0**-factor.decimals
     return False

@@ -1,0 +1,482 @@
+"""Bench sheets: what goes out, and a table of files as laboratories really send them."""
+
+from __future__ import annotations
+
+import csv
+import datetime
+import io
+import re
+import subprocess
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import openpyxl
+import pytest
+
+from doe.errors import ResultsError, StateError
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
+from doe.ledger import Ledger, LedgerRow, LedgerSchema, with_results
+from doe.responses import Response
+from doe.sheet import read_sheet, sheet_columns, sheet_csv, sheet_html
+
+SCHEMA = LedgerSchema(
+    FactorSpace(
+        (
+            NumericFactor("temperature", "°C", 120.0, 200.0, step=5.0, suffix="C"),
+            NumericFactor("flow", "mL/min", 1.0, 5.0, step=0.1),
+            CategoricalFactor("packing", ("sand", "glass beads")),
+        )
+    ),
+    (Response("yield", "%", "maximise"), Response("hmf", "mg/g", "minimise")),
+)
+
+
+def planned(run: int, temperature: float = 150.0, **changes: object) -> LedgerRow:
+    none3, none2 = (None, None, None), (None, None)
+    row = LedgerRow(run, 1, run, 1, "corner", "planned", (temperature, 2.5, 1.0), none3, none2)
+    return replace(row, **changes)  # type: ignore[arg-type]
+
+
+LEDGER = Ledger(SCHEMA, (planned(1), planned(2, 165.0)))
+
+# --- what is accepted: bytes of the file → (run, yield, hmf, achieved temperature, notes) a row
+
+HEAD = "run,temperature_C,achieved_temperature_C,yield_pct,hmf_mg_g,notes\n"
+SEMI = HEAD.replace(",", ";")
+ONE = (1, 12.3, 0.5, 151.2, "ok")
+ACCEPTED: dict[str, tuple[bytes, list[tuple[object, ...]]]] = {
+    "plain": ((HEAD + "1,150,151.2,12.3,0.5,ok\n").encode(), [ONE]),
+    "byte order mark": ((HEAD + "1,150,151.2,12.3,0.5,ok\n").encode("utf-8-sig"), [ONE]),
+    "utf-16 with mark": (
+        (HEAD + "1,150,151.2,12.3,0.5,trüb\n").encode("utf-16"),
+        [(*ONE[:4], "trüb")],
+    ),
+    "utf-16 little, no mark": ((HEAD + "1,150,151.2,12.3,0.5,ok\n").encode("utf-16-le"), [ONE]),
+    "utf-16 big, no mark": ((HEAD + "1,150,151.2,12.3,0.5,ok\n").encode("utf-16-be"), [ONE]),
+    "windows-1252": (
+        (HEAD + "1,150,151.2,12.3,0.5,trüb bei 20 °C\n").encode("cp1252"),
+        [(*ONE[:4], "trüb bei 20 °C")],
+    ),
+    "semicolons, decimal commas": ((SEMI + "1;150;151,2;12,3;0,5;ok\n").encode(), [ONE]),
+    "semicolons, decimal points": ((SEMI + "1;150;151.2;12.3;0.5;ok\n").encode(), [ONE]),
+    "tabs": (
+        (HEAD + "1,150,151.2,12.3,0.5,ok\n").replace(",", "\t").encode(),
+        [ONE],
+    ),
+    "commas, quoted decimal commas": ((HEAD + '1,150,"151,2","12,3","0,5",ok\n').encode(), [ONE]),
+    "windows line ends": (
+        (HEAD + "1,150,151.2,12.3,0.5,ok\n").replace("\n", "\r\n").encode(),
+        [ONE],
+    ),
+    "old Mac line ends": ((HEAD + "1,150,151.2,12.3,0.5,ok\n").replace("\n", "\r").encode(), [ONE]),
+    "title rows above": (
+        ("sep=;\nBench sheet; stage 1\n\n" + SEMI + "1;150;151,2;12,3;0,5;ok\n").encode(),
+        [ONE],
+    ),
+    "columns moved": (
+        b"notes,hmf_mg_g,yield_pct,run\nok,0.5,12.3,1\n",
+        [(1, 12.3, 0.5, None, "ok")],
+    ),
+    "headings without case and signs": (
+        "Run ;Yield (%); HMF (mg/g) ;Achieved temperature °C\n1;12,3;0,5;151,2\n".encode(),
+        [(1, 12.3, 0.5, 151.2, "")],
+    ),
+    "own column": (
+        b"run,yield_pct,initials,vial,notes\n1,12.3,AB,17,ok\n",
+        [(1, 12.3, None, None, "ok; initials: AB; vial: 17")],
+    ),
+    "own column without heading": (
+        b"run,yield_pct,\n1,12.3,foamed\n",
+        [(1, 12.3, None, None, "column C: foamed")],
+    ),
+    "not measured": (
+        (HEAD + "1,150,-,n.d.,nd,\n2,165,,N.D.,–,-\n").encode(),
+        [(1, None, None, None, ""), (2, None, None, None, "")],
+    ),
+    "units repeated": (
+        (HEAD + "1,150 °C,151.2 C,12.3 %,0.5 mg/g,ok\n").encode(),
+        [ONE],
+    ),
+    "percent with no space": ((SEMI + "1;150;151,2;12,3%;0,5;ok\n").encode(), [ONE]),
+    "no-break spaces": ((HEAD + "1,150,151.2\u00a0,\u202f12.3\u00a0%,0.5,ok\n").encode(), [ONE]),
+    "powers of ten, bare point": (
+        (HEAD + "1,150,1.512e2,1.23E+1,.5,ok\n").encode(),
+        [ONE],
+    ),
+    "typographic minus": (
+        (HEAD + "1,150,151.2,12.3,−0.5,ok\n").encode(),
+        [(1, 12.3, -0.5, 151.2, "ok")],
+    ),
+    "three decimals, points in a comma file": (
+        (HEAD + "1,150,151.2,1.234,0.5,ok\n").encode(),
+        [(1, 1.234, 0.5, 151.2, "ok")],
+    ),
+    "three decimals, points settled by another cell": (
+        (SEMI + "1;150;151.2;1.234;0.5;ok\n").encode(),
+        [(1, 1.234, 0.5, 151.2, "ok")],
+    ),
+    "comma, three decimals after a zero": (
+        (SEMI + "1;150;151,2;12,3;0,512;ok\n").encode(),
+        [(1, 12.3, 0.512, 151.2, "ok")],
+    ),
+    "blank lines and short rows": (
+        (HEAD + "\n1,150,151.2,12.3\n,,,,,\n").encode(),
+        [(1, 12.3, None, 151.2, "")],
+    ),
+    "notes of two lines": (
+        (HEAD + '1,150,151.2,12.3,0.5,"foamed\nat start"\n').encode(),
+        [(*ONE[:4], "foamed\nat start")],
+    ),
+    "formula kept as text": (
+        (HEAD + "1,150,151.2,12.3,0.5,=1+1\n").encode(),
+        [(*ONE[:4], "=1+1")],
+    ),
+}
+
+
+def read(tmp_path: Path, data: bytes, name: str = "filled.csv"):  # type: ignore[no-untyped-def]
+    path = tmp_path / name
+    path.write_bytes(data)
+    return read_sheet(path, SCHEMA)
+
+
+@pytest.mark.parametrize("case", ACCEPTED)
+def test_accepted_files(tmp_path: Path, case: str) -> None:
+    data, expected = ACCEPTED[case]
+    found = [
+        (
+            row.run,
+            row.responses.get("yield_pct"),
+            row.responses.get("hmf_mg_g"),
+            row.achieved.get("temperature_C"),
+            row.notes,
+        )
+        for row in read(tmp_path, data).rows
+    ]
+    assert found == expected
+
+
+# --- what is refused: bytes of the file → parts of what is said, one group a problem
+
+REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
+    "comma as thousands or decimal": (
+        (HEAD + '1,150,,"1,234",,\n').encode(),
+        [("line 2, D2 (yield_pct)", "1.234", "1234")],
+    ),
+    "the same with semicolons": ((SEMI + "1;150;;1,234;;\n").encode(), [("D2 (yield_pct)",)]),
+    "both marks": ((SEMI + "1;150;;1.234,5;1,234.5;\n").encode(), [("D2",), ("E2",)]),
+    "point with three in a decimal-comma file": (
+        (SEMI + "1;150;151,2;1.234;0,5;\n").encode(),
+        [("D2 (yield_pct)", "1.234", "1234")],
+    ),
+    "point with three in a semicolon file that settles nothing": (
+        (SEMI + "1;150;;1.234;;\n").encode(),
+        [("D2 (yield_pct)",)],
+    ),
+    "point with three, comma elsewhere quoted": (
+        (HEAD + '1,150,"151,2",1.234,,\n').encode(),
+        [("D2 (yield_pct)",)],
+    ),
+    "unquoted decimal comma": (
+        (HEAD + "1,150,151,2,12,3,0,5,ok\n").encode(),
+        [("A2 (run)", "9 cells", "decimal point")],
+    ),
+    "thousands by space and apostrophe": (
+        (SEMI + "1;150;;1 234,5;1'234;\n").encode(),
+        [("D2", "spaces"), ("E2", "marks")],
+    ),
+    "below detection": (
+        (HEAD + "1,150,,12.3,<0.05,\n2,165,,<LOQ,bdl,\n").encode(),
+        [("E2 (hmf_mg_g)", "below detection", "notes"), ("D3",), ("E3",)],
+    ),
+    "dates": (
+        (HEAD + "1,150,,2026-03-01,01.03.2026,\n2,165,01-May,3/1/26,1. Mai,\n").encode(),
+        [("D2", "date"), ("E2", "date"), ("C3", "date"), ("D3", "date"), ("E3", "date")],
+    ),
+    "percent where it is mg/g": ((HEAD + "1,150,,,5 %,\n").encode(), [("E2", "mg/g")]),
+    "another unit": ((HEAD + "1,150,424 K,,,\n").encode(), [("C2 (achieved_temperature_C)",)]),
+    "words": ((HEAD + "1,150,,lost,ca. 5,\n").encode(), [("D2", "lost"), ("E2", "ca. 5")]),
+    "infinite and nan": ((HEAD + "1,150,,1e999,nan,\n").encode(), [("D2", "large"), ("E2", "nan")]),
+    "letters for figures": ((HEAD + "1,150,,1O.5,1_0,\n").encode(), [("D2",), ("E2",)]),
+    "Arabic-Indic figures": ((HEAD + "1,150,,١٢,,\n").encode(), [("D2",)]),
+    "spreadsheet errors": (
+        (HEAD + "1,150,,#DIV/0!,#N/A,\n").encode(),
+        [("D2", "error"), ("E2", "error")],
+    ),
+    "formula without value": ((HEAD + "1,150,,=A1*2,,\n").encode(), [("D2", "formula")]),
+    "run in words": ((HEAD + "one,150,,12.3,,\n").encode(), [("A2 (run)", "whole number")]),
+    "run with decimals": ((HEAD + "1.5,150,,12.3,,\n").encode(), [("A2 (run)",)]),
+    "no run number": ((HEAD + ",150,,12.3,,\n").encode(), [("A2 (run)", "no run number")]),
+    "a line below the table": ((HEAD + "1,150,,,,\nchecked by AB\n").encode(), [("A3 (run)",)]),
+    "the same run twice": ((HEAD + "1,150,,,,\n1,150,,,,\n").encode(), [("line 3", "line 2")]),
+    "unknown level": (b"run,achieved_packing\n1,gravel\n", [("B2 (achieved_packing)", "sand")]),
+    "no run column": (
+        b"Ran,yield_pct,hmf_mg_g\n1,12.3,0.5\n",
+        [("no row has a column named run", '"Ran" in A1')],
+    ),
+    "run alone": (b"run\n1\n", [("no row has a column named run and at least one more",)]),
+    "two run columns": (b"run,Run,yield_pct\n1,1,12.3\n", [("A1 and B1", "column run")]),
+    "response column twice": (b"run,yield_pct,Yield %\n1,2,3\n", [("B1 and C1", "yield_pct")]),
+    "misspelt heading": (
+        b"run,yeild_pct,notes\n1,12.3,\n",
+        [("B1", '"yeild_pct" is nearly yield_pct')],
+    ),
+    "heading without unit": (b"run,Yield,notes\n1,12.3,\n", [('"Yield" is nearly yield_pct',)]),
+    "cell beyond the headings": ((SEMI + "1;150;;;;;late\n").encode(), [("A2", "7 cells")]),
+    "quote left open": ((HEAD + '1,150,,12.3,,"abc\n').encode(), [("line 2", "quote")]),
+    "empty": (b"", [("empty",)]),
+    "blank": (b" \r\n\r\n", [("empty",)]),
+    "another text": (b"Dear all,\nplease find the results attached.\n", [("no row has",)]),
+    "a picture": (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), [("neither text nor",)]),
+    "old or locked workbook": (bytes.fromhex("d0cf11e0a1b11ae1") + bytes(512), [("password",)]),
+    "something zipped": (b"PK\x03\x04" + bytes(64), [("not an XLSX workbook",)]),
+    "utf-32": ((HEAD + "1,150,,,,\n").encode("utf-32"), [("neither text nor",)]),
+    "cut in the middle of a utf-16 character": (HEAD.encode("utf-16")[:-1], [("neither",)]),
+    "control characters": ((HEAD + "1,150,,,,\x1b[31m\n").encode(), [("neither text nor",)]),
+}
+
+
+@pytest.mark.parametrize("case", REFUSED)
+def test_refused_files_with_every_bad_cell_named(tmp_path: Path, case: str) -> None:
+    data, expected = REFUSED[case]
+    with pytest.raises(ResultsError) as caught:
+        read(tmp_path, data)
+    problems = [str(problem) for problem in caught.value.problems]
+    assert len(problems) == len(expected), problems
+    for problem, parts in zip(problems, expected, strict=True):
+        assert problem.startswith("filled.csv")
+        for part in parts:
+            assert part in problem
+
+
+def test_a_file_too_large_is_refused_unread(tmp_path: Path) -> None:
+    path = tmp_path / "filled.csv"
+    with path.open("wb") as file:
+        file.truncate(20_000_001)
+    with pytest.raises(ResultsError, match="20 MB"):
+        read_sheet(path, SCHEMA)
+
+
+def test_a_file_that_is_not_there_is_said(tmp_path: Path) -> None:
+    with pytest.raises(StateError, match=r"no .*filled\.csv"):
+        read_sheet(tmp_path / "filled.csv", SCHEMA)
+
+
+def test_what_was_inferred_is_noticed(tmp_path: Path) -> None:
+    text = "run,yield_pct,hmf_mg_g,vial\n1,n.d.,-,é\n2,n.d.,1.5,\n"
+    returned = read(tmp_path, text.encode("cp1252"))
+    assert [(n.code, n.what) for n in returned.notices] == [
+        (
+            "read-as-windows-1252",
+            "filled.csv is not UTF-8; it was read as Windows-1252. Check accents in notes.",
+        ),
+        ("taken-as-not-measured", '1 × "-" was taken as not measured.'),
+        ("taken-as-not-measured", '2 × "n.d." was taken as not measured.'),
+        ("kept-as-notes", "Not in the campaign, so kept with the notes: vial."),
+    ]
+
+
+# --- workbooks
+
+
+def workbook(tmp_path: Path, *rows: tuple[object, ...], title: str = "runs") -> Path:
+    book = openpyxl.Workbook()
+    book.active.title = title
+    for row in rows:
+        book.active.append(row)
+    path = tmp_path / "filled.xlsx"
+    book.save(path)
+    return path
+
+
+NAMES = ("run", "achieved_temperature_C", "yield_pct", "hmf_mg_g", "achieved_packing", "notes")
+
+
+def test_a_workbook_is_read_numbers_as_they_are_and_text_by_the_same_rules(tmp_path: Path) -> None:
+    path = workbook(
+        tmp_path,
+        ("Bench sheet",),
+        NAMES,
+        (1, 151.25, 1.234, "0,5 mg/g", "Sand", "ok"),
+        (2.0, None, "n.d.", 12.345, None, None),
+    )
+    first, second = read_sheet(path, SCHEMA).rows
+    assert (first.run, first.achieved) == (1, {"temperature_C": 151.25, "packing": 0.0})
+    assert first.responses == {"yield_pct": 1.234, "hmf_mg_g": 0.5}
+    assert (second.run, second.responses) == (2, {"hmf_mg_g": 12.345})
+
+
+def test_a_workbook_with_dates_formulas_truths_and_shares_is_refused(tmp_path: Path) -> None:
+    path = workbook(
+        tmp_path,
+        NAMES,
+        (1, datetime.datetime(2026, 5, 1), "=A2*2", True, None, None),
+        (2, None, 0.123, "1,234", None, None),
+    )
+    book = openpyxl.load_workbook(path)
+    book.active["C3"].number_format = "0.0%"
+    book.save(path)
+    with pytest.raises(ResultsError) as caught:
+        read_sheet(path, SCHEMA)
+    said = [str(problem) for problem in caught.value.problems]
+    keys = ["B2", "C2", "D2", "C3", "D3"]
+    assert [re.search(r"sheet runs, (\w+)", text)[1] for text in said] == keys  # type: ignore[index]
+    assert ["date" in said[0], "formula" in said[1], "True" in said[2]] == [True] * 3
+    assert "percent" in said[3]
+
+
+def test_a_workbook_with_two_tables_of_runs_is_refused(tmp_path: Path) -> None:
+    path = workbook(tmp_path, NAMES, (1,))
+    book = openpyxl.load_workbook(path)
+    book.copy_worksheet(book.active)
+    book.save(path)
+    with pytest.raises(ResultsError, match="2 sheets hold a table of runs"):
+        read_sheet(path, SCHEMA)
+
+
+# --- out
+
+
+def test_the_sheet_that_goes_out_comes_back_and_changes_nothing(tmp_path: Path) -> None:
+    text = sheet_csv(LEDGER.rows, SCHEMA)
+    assert text.splitlines()[0].split(",") == list(sheet_columns(SCHEMA))
+    returned = read(tmp_path, text.encode())
+    assert len(returned.rows) == 2
+    assert with_results(LEDGER, returned) == (LEDGER, ())
+
+
+def test_a_filled_sheet_fills_the_ledger_and_a_second_reading_nothing(tmp_path: Path) -> None:
+    cells = [line.split(",") for line in sheet_csv(LEDGER.rows, SCHEMA).splitlines()]
+    cells[1][cells[0].index("yield_pct")] = "12,3 %"
+    cells[2][cells[0].index("left_out_because")] = "boiled"
+    text = "\n".join(";".join(row) for row in cells)
+    returned = read(tmp_path, text.encode("utf-16"))
+    ledger, changes = with_results(LEDGER, returned)
+    assert [(c.run, c.column, c.new) for c in changes] == [
+        (1, "status", "done"),
+        (1, "yield_pct", "12.3"),
+        (2, "status", "left out"),
+        (2, "left_out_because", "boiled"),
+    ]
+    assert with_results(ledger, returned) == (ledger, ())
+
+
+def test_a_planned_cell_changed_on_the_sheet_is_said_with_its_address(tmp_path: Path) -> None:
+    returned = read(tmp_path, (HEAD + "2,160,,,,\n").encode())
+    with pytest.raises(ResultsError, match=r"line 2, B2 \(temperature_C\).*165.*says 160"):
+        with_results(LEDGER, returned)
+
+
+@pytest.mark.parametrize("nasty", ["=HYPERLINK(1)", "+1", "-1", "@x", " =1", "＝1", "a;=1"])
+def test_no_text_of_the_csv_sheet_is_a_formula(tmp_path: Path, nasty: str) -> None:
+    row = planned(1, kind=nasty, notes=nasty)
+    text = sheet_csv((row,), SCHEMA)
+    for delimiter in ",;\t":
+        for cells in csv.reader(io.StringIO(text), delimiter=delimiter):
+            assert not [cell for cell in cells if re.match(r"\s*[=+\-@＝]", cell)]
+    assert read(tmp_path, text.encode()).rows[0].notes == nasty.strip()
+
+
+class _Seen(HTMLParser):
+    """Tags, attributes and text of a page."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.links: list[str] = []
+        self.words = ""
+        self.feed(page)
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.links += [v or "" for k, v in attrs if k in ("src", "href", "onclick", "onerror")]
+
+    def handle_data(self, data: str) -> None:
+        self.words += data
+
+
+def page(**changes: object) -> str:
+    rows = (planned(1), planned(2, 165.0), planned(3, 150.0, day=2))
+    given: dict[str, object] = {
+        "campaign": "hops",
+        "stage": 1,
+        "limits": {2: ("at least 12.4 bar gauge at this temperature", "8 K to relief if shut in")},
+        "cautions": ("Vents may eject hot water.",),
+    }
+    return sheet_html(rows, SCHEMA, **(given | changes))  # type: ignore[arg-type]
+
+
+def test_the_printed_sheet_holds_settings_boxes_limits_and_cautions() -> None:
+    seen = _Seen(page())
+    for part in (
+        "Day 1",
+        "Day 2",
+        "165",
+        "2.5",
+        "glass beads",
+        "at least 12.4 bar gauge at this temperature; 8 K to relief if shut in",
+        "Vents may eject hot water.",
+        "competent persons",
+        "local codes",
+        "initials",
+        "achieved",
+        "yield, %",
+    ):
+        assert part in seen.words
+    assert seen.words.index("Vents") < seen.words.index("Day 1") < seen.words.index("Day 2")
+    # a run has 3 achieved boxes, 2 for responses, initials and notes
+    assert page().count('class="box') == 3 * 7
+    assert not {"script", "link", "img", "iframe"} & set(seen.tags)
+    assert not seen.links
+
+
+@pytest.mark.parametrize("flag", [True, False])
+def test_the_banner_stands_first_when_limits_are_not_confirmed(flag: bool) -> None:
+    words = _Seen(page(unconfirmed_limits=flag)).words
+    assert ("Limits not confirmed: for planning practice only" in words) is flag
+
+
+def test_outside_text_is_escaped_on_the_printed_sheet() -> None:
+    evil = '<script>alert("x")</script>\u202e'
+    rows = (planned(1, kind=evil, notes=evil, left_out_because=evil),)
+    text = sheet_html(
+        rows,
+        SCHEMA,
+        campaign=evil,
+        stage=1,
+        limits={1: (evil,)},
+        cautions=(evil,),
+        provenance=((evil, evil),),
+        mode=evil,
+    )
+    seen = _Seen(text)
+    assert "script" not in seen.tags
+    assert seen.words.count('alert("x")') >= 8
+    assert "\u202e" not in text
+
+
+def test_the_printed_sheet_is_the_same_bytes_again() -> None:
+    assert page() == page()
+
+
+@pytest.mark.browser
+def test_the_printed_sheet_fits_a4(tmp_path: Path) -> None:
+    chromium = Path("/usr/bin/chromium")
+    if not chromium.exists():
+        pytest.skip("Chromium is not installed")
+    (tmp_path / "sheet.html").write_text(page(unconfirmed_limits=True), encoding="utf-8")
+    command = [
+        str(chromium),
+        "--headless",
+        "--no-sandbox",
+        "--disable-gpu",
+        "--no-pdf-header-footer",
+    ]
+    command += [f"--user-data-dir={tmp_path / 'browser'}"]
+    command += [f"--print-to-pdf={tmp_path / 'sheet.pdf'}", (tmp_path / "sheet.html").as_uri()]
+    subprocess.run(command, check=True, capture_output=True, timeout=60)
+    boxes = re.findall(rb"/MediaBox\s*\[([^\]]+)\]", (tmp_path / "sheet.pdf").read_bytes())
+    # ISO 216: A4 is 210 mm × 297 mm, 595 × 842 points of 1/72 inch
+    sizes = {tuple(round(float(side)) for side in box.split()[2:]) for box in boxes}
+    assert sizes == {(842, 595)}
