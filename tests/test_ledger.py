@@ -317,7 +317,6 @@ def _child(code: str, *arguments: str) -> subprocess.Popen[str]:
 def test_a_killed_writer_leaves_the_old_or_the_new_ledger(tmp_path: Path) -> None:
     path = tmp_path / "runs.csv"
     write_ledger(path, Ledger(SCHEMA, tuple(planned(i) for i in range(1, 1501))))
-    leftovers = 0
     for attempt in range(6):
         child = _child(WRITER, str(path))
         assert child.stdout is not None
@@ -326,14 +325,80 @@ def test_a_killed_writer_leaves_the_old_or_the_new_ledger(tmp_path: Path) -> Non
         child.send_signal(signal.SIGKILL)
         assert child.wait() == -signal.SIGKILL
         child.stdout.close()
-        leftovers += len(list(tmp_path.rglob("*.part")))
         temperatures = {row.settings[0] for row in read_ledger(path, SCHEMA).rows}
         assert temperatures in ({150.0}, {160.0})
         for kept in (tmp_path / "history").glob("*.csv"):
             assert len(read_ledger(kept, SCHEMA).rows) == 1500
         with locked(tmp_path, wait_s=0.0):  # the dead process holds nothing
             assert not list(tmp_path.rglob("*.part"))
-    assert (tmp_path / "history").is_dir()
+
+
+KILLED_AT = """
+import builtins, os, signal, sys
+from pathlib import Path
+sys.path.insert(0, {tests!r})
+import doe.ledger
+from test_ledger import SCHEMA, planned
+from doe.ledger import Ledger, locked, write_ledger
+path, fatal = Path(sys.argv[1]), int(sys.argv[2])
+steps = 0
+
+def step(before):
+    global steps
+    steps += 1
+    if steps == fatal:
+        before()
+        os.kill(os.getpid(), signal.SIGKILL)
+
+class HalfWritten:
+    def __init__(self, file): self.file = file
+    def __enter__(self): return self
+    def __exit__(self, *error): self.file.close()
+    def __getattr__(self, name): return getattr(self.file, name)
+    def write(self, data):
+        def half():
+            self.file.write(data[: len(data) // 2])
+            self.file.flush()
+        step(half)
+        return self.file.write(data)
+
+def watched(function):
+    def call(*arguments):
+        step(lambda: None)
+        return function(*arguments)
+    return call
+
+def opened(name, mode):
+    file = builtins.open(name, mode)
+    return HalfWritten(file) if mode == "wb" else file
+
+doe.ledger.open = opened
+os.fsync, os.replace = watched(os.fsync), watched(os.replace)
+with locked(path.parent):
+    write_ledger(path, Ledger(SCHEMA, (planned(1, 160.0), planned(2, 160.0))))
+"""
+
+
+def test_a_writer_killed_at_any_step_leaves_the_old_or_the_new_ledger(tmp_path: Path) -> None:
+    old = Ledger(SCHEMA, (planned(1), planned(2)))
+    found: list[float] = []
+    for fatal in range(1, 30):
+        folder = tmp_path / str(fatal)
+        folder.mkdir()
+        path = folder / "runs.csv"
+        write_ledger(path, old)
+        child = _child(KILLED_AT, str(path), str(fatal))
+        child.communicate(timeout=30)
+        rows = read_ledger(path, SCHEMA).rows
+        assert len(rows) == 2
+        found.append(rows[0].settings[0])
+        for kept in (folder / "history").glob("*.csv"):
+            assert read_ledger(kept, SCHEMA) == old
+        if child.returncode == 0:
+            break
+        assert child.returncode == -signal.SIGKILL
+    # write, sync, rename, sync folder: first for the copy in history, then for the ledger
+    assert found == [150.0] * 7 + [160.0] * 2
 
 
 APPENDER = """

@@ -467,7 +467,7 @@ def _data_notices(model: Model, data: Observations) -> Iterator[Notice]:
         yield Notice(
             "repeats-apart",
             f"{_runs(apart)} were planned as repeats, yet their achieved settings differ by more "
-            f"than {REPEATS_APART / 2:.0%} of a range: pure error and lack of fit are rough.",
+            f"than {50 * REPEATS_APART:.0f} % of a range: pure error and lack of fit are rough.",
         )
     whole_plots = set(zip(data.stages, data.plots, strict=True))
     if len(whole_plots) < len(data.runs):

@@ -39,9 +39,10 @@ STARTS = 6
 APART = 0.5
 """Coded distance that two starts keep."""
 FIRST_STEP, LAST_STEP = 0.25, 1e-5
-TURNS = 150
+TURNS = 200
 TRACE = 1e-6
-SLANTED = 12
+SHRINK = 0.6
+SLANTED = 40
 """Slanted directions polled each turn, beside two a factor."""
 
 
@@ -152,7 +153,7 @@ def _unmet(fits: Sequence[FittedModel], optimum: JointOptimum) -> tuple[Notice, 
             "aims-not-met",
             f"No feasible settings were found that satisfy every aim. At the nearest ones these "
             f"are not satisfied: {'; '.join(named)}. A limit counts as kept only if the "
-            f"{optimum.level:.0%} interval of a new run keeps it.",
+            f"{100 * optimum.level:.0f} % interval of a new run keeps it.",
         ),
     )
 
@@ -379,7 +380,7 @@ def _climb(space: FactorSpace, feasible: Feasible, score: Score, starts: FloatAr
 
     Pattern search, all starts at once: poll along the factors and along slanted directions that
     change every turn (so that a start on a limit finds the way along it), clipped to the box; go
-    to the best poll that the rig can run, else halve the step. The rig is asked only about polls
+    to the best poll that the rig can run, else shorten the step. The rig is asked only about polls
     that would be better. Compare Audet, Dennis 2006, SIAM J. Optim. 17:188–217 (from memory).
     """
     numeric = list(space.numeric)
@@ -394,7 +395,7 @@ def _climb(space: FactorSpace, feasible: Feasible, score: Score, starts: FloatAr
         pick, moved = np.argmax(values, axis=1), better.any(axis=1)
         at[moved] = polls[moved, pick[moved]]
         value[moved] = values[moved, pick[moved]]
-        step = np.where(moved, np.minimum(2 * step, FIRST_STEP), step / 2)
+        step = np.where(moved, np.minimum(2 * step, FIRST_STEP), SHRINK * step)
         if step.max() < LAST_STEP:
             break
     return at
