@@ -578,6 +578,19 @@ def _range_problems(rig: Rig) -> Iterator[Problem]:
         for key in keys:
             if getattr(getattr(rig, part), key, None) == 0:
                 yield _problem("zero", f"{part}.{key}", f"{key} is zero.", "Give its true value.")
+    cold = {"start_temperature": rig.start_temperature}
+    if rig.feed_bottle is not None:
+        cold["feed_bottle.temperature"] = rig.feed_bottle.temperature
+    if rig.cooler is not None:
+        cold["cooler.coolant_temperature"] = rig.cooler.coolant_temperature
+    for key, temperature in cold.items():
+        if not 0 <= temperature < 95:
+            yield _problem(
+                "cold-water",
+                key,
+                f"{temperature:g} °C is not a temperature of cold water.",
+                "It must lie between 0 and 95 °C.",
+            )
     if rig.pump is not None and rig.pump.flow_min >= rig.pump.flow_max:
         yield _empty_range("pump.flow_min", "flow_min is not below flow_max")
     regulator = rig.regulator
@@ -1271,7 +1284,8 @@ def headspace_pressure_bara(rig: Rig, temperature_C: npt.ArrayLike) -> FloatArra
 
     Saturation at the hottest point plus the gas pad (air if none),
     P = Psat(T) + P₀ (T/T₀) V_gas,cold/V_gas,hot in kelvin. All water is taken as liquid, which
-    leaves the gas the least room. Gas given off by the material is not in it.
+    leaves the gas the least room. Where it fills the vessel, 1000 bara stand for a pressure that
+    nothing here bears. Gas given off by the material is not in it.
 
     Parameters
     ----------
@@ -1285,13 +1299,13 @@ def headspace_pressure_bara(rig: Rig, temperature_C: npt.ArrayLike) -> FloatArra
     free = rig.vessel.volume - headspace.solids_volume
     cold_gas = free - headspace.cold_water
     swollen = _cold_water_g(headspace) / water.saturated_liquid_density_kg_m3(T) * 1000
-    # A vessel that the water fills fails by its cold fill; the floor keeps the figure finite.
-    hot_gas = np.maximum(free - swollen, 1e-3 * free)
+    hot_gas = free - swollen
     closed = rig.atmospheric_pressure_bara
     if headspace.pad_pressure is not None:
         closed = rig.bara(headspace.pad_pressure)
     warmer = (hottest + 273.15) / (headspace.closing_temperature + 273.15)
-    return np.asarray(_boils_bara(rig, hottest) + closed * warmer * cold_gas / hot_gas)
+    pressure = _boils_bara(rig, hottest) + closed * warmer * cold_gas / np.maximum(hot_gas, 1e-9)
+    return np.asarray(np.minimum(pressure, water.WATER_PRESSURE_MAX_BARA))
 
 
 def _cold_water_g(headspace: Headspace) -> float:
@@ -1536,7 +1550,7 @@ def _closed_in_check(state: _State) -> _Check:
         _rise_to_K(state.temperature, state.pumped, state.boils_set, first.lowest_bara),
         swing,
         f"with the outlet shut, {{value}} of heating opens the {first.name}"
-        f"{_pressure_allowances(state)}",
+        f"{_pressure_allowances(state, thermal=False)}",
         "the temperature swings by {allowed}",
         lambda i: "Lower the pressure, or hold the temperature more steadily.",
     )
@@ -1570,7 +1584,7 @@ def _pump_checks(state: _State) -> Iterator[_Check]:
         "pump-pressure",
         rig.shown(state.pumped),
         float(rig.shown(np.asarray(most))),
-        f"the pump may have to work against {{value}}{_pressure_allowances(state, False)}",
+        f"the pump may have to work against {{value}}{_pressure_allowances(state, thermal=False)}",
         "its highest pressure is {allowed}",
         lambda i: f"Set at most {_set_at_most(rig, most)}.",
     )
@@ -2016,7 +2030,8 @@ def _as_liquid(state: _State) -> tuple[FloatArray, FloatArray]:
     """Return temperature and pressure moved to the nearest liquid state that the tables know."""
     T = np.minimum(state.temperature, water.WATER_TEMPERATURE_MAX_C)
     boils = state.boils_set if state.rig.co_solvent is None else water.saturation_pressure_bara(T)
-    return T, np.clip(state.pressure, boils, water.WATER_PRESSURE_MAX_BARA)
+    lowest = np.maximum(boils, water.ATMOSPHERIC_PRESSURE_BARA)  # feed and cold extract are liquid
+    return T, np.clip(state.pressure, lowest, water.WATER_PRESSURE_MAX_BARA)
 
 
 def _feed_g_s(rig: Rig, flow: FloatArray) -> FloatArray:
