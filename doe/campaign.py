@@ -21,7 +21,7 @@ from pydantic import BaseModel, ConfigDict
 from doe import rig as rig_room
 from doe import water
 from doe.errors import Notice, StateError
-from doe.factors import FactorSpace, FloatArray, NumericFactor
+from doe.factors import FactorSpace, FloatArray
 from doe.ledger import LedgerSchema
 from doe.quantities import (
     Count,
@@ -221,11 +221,9 @@ class Campaign:
         return (Notice("limits-not-confirmed", UNCONFIRMED),)
 
     def _heaviest_bed(self) -> float | None:
-        if "bed_mass" in self.space.names:
-            factor = self.space["bed_mass"]
-            assert isinstance(factor, NumericFactor)
-            return factor.high
-        return self.budget.bed_mass
+        """Return the largest bed mass [g] that a run may ask for, given or worked out."""
+        masses = self.conditions(self.space.corners()).bed_mass_g
+        return None if masses is None else float(masses.max())
 
     def _fixed_values(self) -> dict[str, float]:
         values = {

@@ -11,7 +11,7 @@ import difflib
 import hashlib
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
@@ -210,8 +210,9 @@ def _assemble(
     if top is not None:
         _check_roles(top, budget, fixed, set(table.get("factors") or ()), problems)
     if budget is not None:
-        _check_budget(budget, "bed_mass" in factors, problems)
-    if rig is not None and top is not None:
+        _check_budget(budget, {"bed_mass", "water_to_solid"} & set(factors), problems)
+    kind_missing = top is not None and top.mode == "batch" and top.batch_kind is None
+    if rig is not None and top is not None and not kind_missing:
         for found in rig_room.problems(rig, top.mode, top.batch_kind):
             key = ("rig", *str(found.where.key or "").removeprefix("rig.").split("."))
             problems.add(found.code, found.what, found.remedy, *(part for part in key if part))
@@ -333,7 +334,7 @@ def _model_of(annotation: Any) -> type[BaseModel] | None:
 
 
 def _note_unknown(key: tuple[Any, ...], known: list[str], problems: _Problems) -> None:
-    near = difflib.get_close_matches(str(key[-1]), known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(str(key[-1]), known, n=1, cutoff=0.6)
     remedy = f"Did you mean {near[0]}?" if near else f"Known here: {', '.join(sorted(known))}."
     problems.add("unknown-key", f"{key[-1]} is not a known key.", remedy, *key)
 
@@ -349,30 +350,34 @@ def _fixed(table: Mapping[str, Any], problems: _Problems) -> Fixed | None:
     return _section(Fixed, values, ("fixed",), problems)
 
 
-def _factors(table: Mapping[str, Any], rig: Rig | None, problems: _Problems) -> dict[str, Factor]:
-    """Return the factors that could be read, by name, in the order of the file."""
-    factors: dict[str, Factor] = {}
+def _named_sections(
+    group: str, model: type[S], table: Mapping[str, Any], problems: _Problems
+) -> Iterator[tuple[str, S]]:
+    """Yield the readable sub-tables of `[factors.*]` or `[responses.*]` with their names."""
     for name, raw in table.items():
-        place = ("factors", name)
+        place = (group, name)
         if not isinstance(raw, dict):
             problems.add(
                 "wrong-type",
                 f"{name} is not a table.",
-                f"Write [factors.{name}] above low, high and step.",
+                f"Write [{group}.{name}] above its keys.",
                 *place,
             )
-            continue
-        if not _NAME.fullmatch(name):
+        elif not _NAME.fullmatch(name):
             problems.add(
                 "wrong-name",
                 f"{name!r} is not usable as a name.",
                 "Use letters, digits and underscores, a letter first.",
                 *place,
             )
-            continue
-        section = _section(_FactorSection, raw, place, problems)
-        if section is None:
-            continue
+        elif (section := _section(model, raw, place, problems)) is not None:
+            yield name, section
+
+
+def _factors(table: Mapping[str, Any], rig: Rig | None, problems: _Problems) -> dict[str, Factor]:
+    """Return the factors that could be read, by name, in the order of the file."""
+    factors: dict[str, Factor] = {}
+    for name, section in _named_sections("factors", _FactorSection, table, problems):
         factor: Factor | None
         if section.levels is not None:
             factor = _categorical(name, section, problems)
@@ -380,7 +385,7 @@ def _factors(table: Mapping[str, Any], rig: Rig | None, problems: _Problems) -> 
             factor = _numeric(name, section, rig, problems)
         if factor is not None:
             factors[name] = factor
-    if table and not factors and not problems.found:
+    if not factors and not problems.found:
         problems.add(
             "no-factors", "there is no factor.", "Add one, e.g. [factors.temperature].", "factors"
         )
@@ -545,27 +550,15 @@ def _check_step(
 def _responses(table: Mapping[str, Any], problems: _Problems) -> dict[str, Response]:
     """Return the responses that could be read, by name, in the order of the file."""
     responses = {}
-    for name, raw in table.items():
-        place = ("responses", name)
-        if not isinstance(raw, dict):
-            problems.add(
-                "wrong-type",
-                f"{name} is not a table.",
-                f"Write [responses.{name}] above unit and aim.",
-                *place,
-            )
-            continue
-        if not _NAME.fullmatch(name):
-            problems.add(
-                "wrong-name",
-                f"{name!r} is not usable as a name.",
-                "Use letters, digits and underscores, a letter first.",
-                *place,
-            )
-            continue
-        section = _section(_ResponseSection, raw, place, problems)
-        if section is not None:
-            responses[name] = _response(name, section, problems)
+    for name, section in _named_sections("responses", _ResponseSection, table, problems):
+        responses[name] = _response(name, section, problems)
+    if not responses and not problems.found:
+        problems.add(
+            "no-responses",
+            "there is no response.",
+            "Add one, e.g. [responses.extract].",
+            "responses",
+        )
     return responses
 
 
@@ -761,7 +754,7 @@ def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Proble
         )
 
 
-def _check_budget(budget: Budget, mass_is_factor: bool, problems: _Problems) -> None:
+def _check_budget(budget: Budget, mass_factors: set[str], problems: _Problems) -> None:
     if budget.runs is None and budget.days is None:
         problems.add(
             "budget-missing",
@@ -797,7 +790,7 @@ def _check_budget(budget: Budget, mass_is_factor: bool, problems: _Problems) -> 
             "budget",
             "reserve",
         )
-    if budget.feedstock is not None and budget.bed_mass is None and not mass_is_factor:
+    if budget.feedstock is not None and budget.bed_mass is None and not mass_factors:
         problems.add(
             "missing-key",
             "bed_mass is missing: feedstock buys runs by the bed's mass.",
@@ -842,18 +835,12 @@ def _check_top(
                 *place,
             )
         return
-    gauge = rig.pressure_reading == "gauge"
-    ceiling = max(
-        p.absolute(rig.pressure_reading, rig.atmospheric_pressure_bara)
-        for _, p in rig.vessel_rating
-    )
-    shown_ceiling = ceiling - rig.atmospheric_pressure_bara if gauge else ceiling
-    if value > shown_ceiling:
-        kind = "gauge" if gauge else "absolute"
+    ratings = [_shown(pressure, rig) for _, pressure in rig.vessel_rating]
+    if ratings and value > max(ratings):
         problems.add(
             "beyond-rig",
-            f"{value:g} bar {kind} is beyond the vessel's highest rated "
-            f"pressure, {shown_ceiling:g} bar {kind}.",
+            f"{value:g} {rig.shown_unit} is beyond the vessel's highest rated pressure, "
+            f"{max(ratings):g} {rig.shown_unit}.",
             "Lower it.",
             *place,
         )
