@@ -220,6 +220,23 @@ class Campaign:
             return ()
         return (Notice("limits-not-confirmed", UNCONFIRMED),)
 
+    def fixed_settings(self) -> tuple[tuple[str, str], ...]:
+        """Return name and value, with unit, of what is set alike for every run."""
+        units = {
+            "temperature": "°C",
+            "pressure": self.rig.shown_unit,
+            "pressure_above_saturation": "bar",
+            "flow": "mL/min",
+            "time": "min",
+            "bed_mass": "g",
+        }
+        values = self._fixed_values()
+        return tuple(
+            (name.replace("_", " "), f"{values[name]:.6g} {unit}")
+            for name, unit in units.items()
+            if name in values
+        )
+
     def _heaviest_bed(self) -> float | None:
         """Return the largest bed mass [g] that a run may ask for, given or worked out."""
         masses = self.conditions(self.space.corners()).bed_mass_g

@@ -1882,7 +1882,7 @@ def _notices(state: _State) -> tuple[Notice, ...]:
             Notice(
                 "closed-in",
                 "Shut in while hot and full of water, the pressure climbs by about 5 to 17 bar "
-                "per °C. closed_in_rise_K says how many °C lie between each run and its relief.",
+                "per °C: a few degrees open the relief. How many is worked out for each run.",
             )
         )
     if state.use == "liquid-full":

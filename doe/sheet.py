@@ -119,6 +119,7 @@ def sheet_html(
     *,
     campaign: str,
     stage: int,
+    fixed: Sequence[tuple[str, str]],
     limits: Mapping[int, Sequence[str]] | None = None,
     cautions: Sequence[str] = (),
     unconfirmed_limits: bool = False,
@@ -131,6 +132,9 @@ def sheet_html(
     ----------
     rows
         Runs of the stage, in the order they are to be run; each day gets its own table.
+    fixed
+        Name and value of what is set alike for every run, as ("pressure", "50 bar gauge"): no
+        set value may be missing from the page that the rig is set by.
     limits
         Sentences for each run by its number, as "at least 31.6 bar gauge at this temperature".
     cautions
@@ -148,6 +152,7 @@ def sheet_html(
         stage=stage,
         mode=_seen(mode),
         factors=headings,
+        fixed=[(_seen(name), _seen(value)) for name, value in fixed],
         responses=measured,
         days=_by_day(rows, schema, limits or {}),
         cautions=[_seen(text) for text in cautions],

@@ -146,3 +146,8 @@ def test_what_is_called_feasible_is_liquid_by_the_saturation_curve(tmp_path):
     saturation = water.saturation_pressure_bara(settings[:, 0])
     assert (saturation[feasible] + 5 < 20 + 1.01325).all()
     assert (~feasible[settings[:, 0] >= 195]).all()
+
+
+def test_fixed_settings_come_with_the_unit_that_the_rig_shows(tmp_path):
+    campaign = read(tmp_path, TEXT)
+    assert campaign.fixed_settings() == (("pressure", "50 bar gauge"), ("bed mass", "12 g"))

@@ -401,6 +401,7 @@ def page(**changes: object) -> str:
     given: dict[str, object] = {
         "campaign": "hops",
         "stage": 1,
+        "fixed": (("pressure", "50 bar gauge"), ("bed mass", "12 g")),
         "limits": {2: ("at least 12.4 bar gauge at this temperature", "8 K to relief if shut in")},
         "cautions": ("Vents may eject hot water.",),
     }
@@ -440,6 +441,11 @@ def test_the_banner_stands_first_and_on_every_page_when_limits_are_not_confirmed
     assert banner not in page(unconfirmed_limits=False)
 
 
+def test_what_is_set_alike_for_every_run_is_on_the_printed_sheet() -> None:
+    words = " ".join(_Seen(page()).words.split())
+    assert "Set alike for every run: pressure 50 bar gauge; bed mass 12 g." in words
+
+
 def test_outside_text_is_escaped_on_the_printed_sheet() -> None:
     evil = '<script>alert("x")</script>\u202e'
     rows = (planned(1, kind=evil, notes=evil, left_out_because=evil),)
@@ -448,6 +454,7 @@ def test_outside_text_is_escaped_on_the_printed_sheet() -> None:
         SCHEMA,
         campaign=evil,
         stage=1,
+        fixed=((evil, evil),),
         limits={1: (evil,)},
         cautions=(evil,),
         provenance=((evil, evil),),
