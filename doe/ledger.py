@@ -20,7 +20,6 @@ import math
 import os
 import re
 import sys
-import threading
 import time
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -31,6 +30,7 @@ from typing import Literal
 from doe.errors import Notice, Problem, ResultsError, StateError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
 from doe.responses import Response
+from doe.whole_file import keep_former, put
 
 __all__ = [
     "Change",
@@ -589,8 +589,8 @@ def write_ledger(path: Path, ledger: Ledger) -> bool:
         if former == data:
             return False
         if former is not None:
-            _keep(path, former)
-        _replace(path, data)
+            keep_former(path, former)
+        put(path, data)
     except OSError as error:
         raise StateError.of(
             "ledger-unwritable",
@@ -608,43 +608,6 @@ def _ledger_text(ledger: Ledger) -> str:
         known = (cells[column] for column in ledger.schema.columns)
         records.append((*known, *(row.extra or blank)))
     return csv_text(records)
-
-
-def _keep(path: Path, former: bytes) -> None:
-    """Copy the former file to ``history/runs-<n>.csv`` unless the last copy is the same."""
-    folder = path.parent / "history"
-    folder.mkdir(exist_ok=True)
-    pattern = re.compile(rf"{re.escape(path.stem)}-([0-9]+){re.escape(path.suffix)}")
-    kept = {int(m[1]): p for p in folder.iterdir() if (m := pattern.fullmatch(p.name))}
-    last = max(kept, default=0)
-    if last and kept[last].read_bytes() == former:
-        return
-    _replace(folder / f"{path.stem}-{last + 1}{path.suffix}", former)
-
-
-def _replace(path: Path, data: bytes) -> None:
-    """Put `data` at `path` in one step that outlives a power cut."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
-    try:
-        with open(temporary, "wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(temporary, path)
-    except BaseException:
-        temporary.unlink(missing_ok=True)
-        raise
-    _sync_folder(path.parent)
-
-
-def _sync_folder(folder: Path) -> None:
-    if sys.platform == "win32":
-        return  # folders cannot be opened there
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
 
 
 @contextlib.contextmanager

@@ -337,7 +337,7 @@ KILLED_AT = """
 import builtins, os, signal, sys
 from pathlib import Path
 sys.path.insert(0, {tests!r})
-import doe.ledger
+import doe.whole_file
 from test_ledger import SCHEMA, planned
 from doe.ledger import Ledger, locked, write_ledger
 path, fatal = Path(sys.argv[1]), int(sys.argv[2])
@@ -372,7 +372,7 @@ def opened(name, mode):
     file = builtins.open(name, mode)
     return HalfWritten(file) if mode == "wb" else file
 
-doe.ledger.open = opened
+doe.whole_file.open = opened
 os.fsync, os.replace = watched(os.fsync), watched(os.replace)
 with locked(path.parent):
     write_ledger(path, Ledger(SCHEMA, (planned(1, 160.0), planned(2, 160.0))))
