@@ -131,7 +131,9 @@ class Campaign:
 
     @property
     def workspace(self) -> Path:
-        return self.folder.parent.parent
+        """The folder that holds `designs/` and `reports/`; a campaign elsewhere is its own."""
+        within = self.folder.parent.name == "designs"
+        return self.folder.parent.parent if within else self.folder
 
     @cached_property
     def schema(self) -> LedgerSchema:

@@ -83,6 +83,8 @@ class RegionMap:
     limits: tuple[Limit, ...]
     margin: FloatArray
     lines: tuple[MapLine, ...] = ()
+    space: FactorSpace | None = None
+    """The factors of the map where they are not the campaign's: a wider range, one more."""
 
     @property
     def feasible(self) -> FloatArray:

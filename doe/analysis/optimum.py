@@ -97,10 +97,16 @@ def analyse(
     feasible: Feasible,
     *,
     settable: bool = False,
+    as_asked: bool = False,
 ) -> Analysis:
     """Return every response fitted with the largest model it can carry, and the optima.
 
     A response that cannot be fitted is left out with a notice.
+
+    Parameters
+    ----------
+    as_asked
+        Fit the model wanted, and never a smaller one in its place.
 
     Raises
     ------
@@ -115,7 +121,10 @@ def analyse(
     for response in responses:
         observations = observations_by_response[response.name]
         try:
-            fits.append(_fit_largest(response, model_wanted, observations))
+            if as_asked:
+                fits.append(fit_response(response, model_wanted, observations))
+            else:
+                fits.append(_fit_largest(response, model_wanted, observations))
         except FitError as error:
             problems.extend(error.problems)
             what = f"{response.words} is left out of the analysis: {error}"

@@ -401,7 +401,7 @@ def _maps_section(
     space: FactorSpace, maps: Sequence[RegionMap], points: Sequence[RunPoints], heading: str
 ) -> _Section:
     drawn = [
-        _figure(region_picture(space, region, points, f"map-{i}"))
+        _figure(region_picture(region.space or space, region, points, f"map-{i}"))
         for i, region in enumerate(maps, start=1)
     ]
     return _Section("maps", heading, _joined(*drawn))

@@ -1,0 +1,338 @@
+"""The command `doe`: options, one call of the workflow, what to print, the exit status.
+
+Exit status 0 done; 1 the input or the request is at fault; 2 wrong usage.
+"""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+
+import typer
+
+if TYPE_CHECKING:
+    from doe.campaign import Campaign
+    from doe.errors import DoeError, Notice
+
+__all__ = ["app", "main"]
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"]},
+)
+
+WELCOME = """\
+doe plans a campaign of subcritical-water extraction runs that your rig can really run, fits what
+comes back, and says what to run next. It plans and analyses; it never drives a rig.
+
+See it work, on invented data:   doe demo
+Start your own campaign:         doe new my-campaign
+All commands:                    doe --help
+"""
+
+CampaignArgument = Annotated[
+    str, typer.Argument(metavar="CAMPAIGN", help="A campaign's name, its folder or its file.")
+]
+JsonOption = Annotated[
+    bool, typer.Option("--json", help="Answer as one JSON object on standard output.")
+]
+
+
+@app.callback(invoke_without_command=True)
+def _welcome(context: typer.Context) -> None:
+    """Plan subcritical-water extraction campaigns, fit what comes back, and say what to run next.
+
+    In order: new, check, plan, record, fit, suggest. `doe demo` walks through all of them on
+    invented data; `doe status CAMPAIGN` says where a campaign stands.
+    """
+    if context.invoked_subcommand is None:
+        sys.stdout.write(WELCOME)
+
+
+@app.command()
+def new(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="A short name, as mint-leaves.")],
+    as_json: JsonOption = False,
+) -> None:
+    """Make a campaign from a commented template."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.new(name, Path.cwd())
+        _answer(
+            as_json,
+            lambda: contract.new_object(result),
+            lambda: terminal.new_lines(result),
+            result,
+            f"doe check {name}",
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def check(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
+    """See what the rig can run, and what limits it."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.check(campaign, Path.cwd(), _say)
+        _answer(
+            as_json,
+            lambda: contract.check_object(result),
+            lambda: terminal.check_lines(result),
+            result,
+            f"doe plan {result.campaign.name}",
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def plan(
+    campaign: CampaignArgument,
+    runs: Annotated[
+        int | None, typer.Option(min=1, help="Most runs to spend, centre runs included.")
+    ] = None,
+    family: Annotated[
+        str | None,
+        typer.Option(
+            help="Design: factorial, box-behnken, central-composite, optimal-d, optimal-i."
+        ),
+    ] = None,
+    centres: Annotated[
+        int | None, typer.Option(min=0, help="Runs at the centre, repeats that show the scatter.")
+    ] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Choose the runs; write ledger and bench sheet."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.plan(
+            campaign, Path.cwd(), runs=runs, family=family, centres=centres, say=_say
+        )
+        _answer(
+            as_json,
+            lambda: contract.plan_object(result),
+            lambda: terminal.plan_lines(result),
+            result,
+            f"doe record {result.campaign.name} FILE   (the filled sheet-stage1.csv)",
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def record(
+    campaign: CampaignArgument,
+    sheet: Annotated[Path, typer.Argument(metavar="FILE", help="The filled sheet: CSV or XLSX.")],
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Overwrite values that are recorded differently.")
+    ] = False,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Show what would change, and change nothing.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Take a filled bench sheet into the ledger."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.record(
+            campaign, Path.cwd(), sheet, replace_filled=replace, dry_run=dry_run
+        )
+        name = result.campaign.name
+        command = f"doe record {name} {sheet}" if dry_run else f"doe fit {name}"
+        _answer(
+            as_json,
+            lambda: contract.record_object(result),
+            lambda: terminal.record_lines(result),
+            result,
+            command,
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def fit(
+    campaign: CampaignArgument,
+    model: Annotated[
+        str | None,
+        typer.Option(
+            help="Fit this model as asked, and no smaller one: main-effects, interactions or "
+            "quadratic."
+        ),
+    ] = None,
+    full: Annotated[
+        bool, typer.Option("--full", help="The same as --model quadratic: no selection at all.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Fit the results, and write the report."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        asked = workflow.model_asked("quadratic" if full else model)
+        result = workflow.fit(campaign, Path.cwd(), model=asked, say=_say)
+        _answer(
+            as_json,
+            lambda: contract.fit_object(result),
+            lambda: terminal.fit_lines(result),
+            result,
+            f"doe suggest {result.campaign.name}",
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def suggest(
+    campaign: CampaignArgument,
+    runs: Annotated[int, typer.Option(min=1, help="How many runs to suggest.")] = 4,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Say which runs to make next, and why."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.suggest(campaign, Path.cwd(), runs=runs, accept=accept, say=_say)
+        name = result.campaign.name
+        command = (
+            f"doe record {name} FILE   (the filled sheet-stage{result.stage}.csv)"
+            if accept
+            else f"doe suggest {name} --runs {runs} --accept"
+        )
+        _answer(
+            as_json,
+            lambda: contract.suggest_object(result),
+            lambda: terminal.suggest_lines(result),
+            result,
+            command,
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def status(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
+    """Say where a campaign stands, and what is next."""
+
+    def go() -> None:
+        from doe import contract, terminal, workflow
+
+        result = workflow.status(campaign, Path.cwd())
+        _answer(
+            as_json,
+            lambda: contract.status_object(result),
+            lambda: terminal.status_lines(result),
+            result,
+            result.next_command,
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def demo(
+    name: Annotated[str, typer.Option(help="Name of the campaign to make.")] = "demo",
+    seed: Annotated[int, typer.Option(min=0, help="Another seed, another plan and scatter.")] = 1,
+    as_json: JsonOption = False,
+) -> None:
+    """Walk through a whole invented campaign."""
+
+    def go() -> None:
+        from doe import contract
+        from doe.demo import demo as walk
+
+        print_line = _say if as_json else (lambda line: sys.stdout.write(line + "\n"))
+        result = walk(name, Path.cwd(), seed=seed, say=print_line)
+        _answer(as_json, lambda: contract.demo_object(result), list, result, "doe new my-campaign")
+
+    _run(go, as_json)
+
+
+# ------------------------------------------------------------------------------------- parts
+
+
+def _say(line: str) -> None:
+    """Show what long work is doing, on a terminal only."""
+    if sys.stderr.isatty():
+        sys.stderr.write(f"… {line}\n")
+
+
+class _Result:
+    """What the results of the workflow have in common."""
+
+    campaign: Campaign
+    files: Sequence[Path]
+    notices: Sequence[Notice]
+
+
+def _answer(
+    as_json: bool,
+    make_object: Callable[[], dict[str, Any]],
+    make_lines: Callable[[], list[str]],
+    result: Any,
+    next_command: str,
+) -> None:
+    if as_json:
+        _print_json(make_object())
+        return
+    from doe.terminal import ending
+
+    shared: _Result = result
+    end = ending(shared.campaign.workspace, shared.files, shared.notices, next_command)
+    sys.stdout.write("\n".join([*make_lines(), *end]) + "\n")
+
+
+def _print_json(answer: dict[str, Any]) -> None:
+    sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
+
+
+def _run(go: Callable[[], None], as_json: bool) -> None:
+    """Run a command; what the person can put right is said in plain words, exit status 1."""
+    from doe.errors import DoeError
+
+    try:
+        go()
+    except DoeError as error:
+        _fail(error, as_json)
+
+
+def _fail(error: DoeError, as_json: bool) -> NoReturn:
+    if as_json:
+        from doe.contract import error_object
+
+        _print_json(error_object(error))
+    else:
+        from doe.terminal import wrapped
+
+        for problem in error.problems:
+            sys.stderr.write("\n".join(wrapped(str(problem), "✗ ")) + "\n")
+    raise typer.Exit(1)
+
+
+def main() -> None:
+    """Run the command; output is UTF-8 whatever the terminal's locale says."""
+    for stream in (sys.stdout, sys.stderr):
+        reconfigure = getattr(stream, "reconfigure", None)
+        if reconfigure is not None:
+            reconfigure(encoding="utf-8", errors="replace")
+    app()

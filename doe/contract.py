@@ -1,0 +1,354 @@
+"""What every command answers as one JSON object: documented in the README, and stable.
+
+Numbers that do not exist are null. Settings stand in an object of their own whose keys carry the
+unit. Nothing here computes: results go in, plain dictionaries come out.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+from doe.errors import DoeError, Notice
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.ledger import LedgerRow
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from doe.analysis.fit import FittedModel, Prediction
+    from doe.analysis.optimum import Best
+    from doe.campaign import Campaign
+    from doe.demo import DemoResult
+    from doe.workflow import (
+        CheckResult,
+        FitResult,
+        NewResult,
+        PlanResult,
+        RecordResult,
+        StatusResult,
+        SuggestResult,
+    )
+
+__all__ = [
+    "FORMAT",
+    "check_object",
+    "demo_object",
+    "error_object",
+    "fit_object",
+    "new_object",
+    "plan_object",
+    "record_object",
+    "status_object",
+    "suggest_object",
+]
+
+FORMAT = 1
+Object = dict[str, Any]
+
+
+def _start(campaign: Campaign | None, notices: Sequence[Notice], files: Sequence[Path]) -> Object:
+    """Return what every object carries."""
+    unique = dict.fromkeys((notice.code, notice.what) for notice in notices)
+    return {
+        "format": FORMAT,
+        "campaign": None if campaign is None else campaign.name,
+        "workspace": None if campaign is None else str(campaign.workspace),
+        "warnings": [{"code": code, "what": what} for code, what in unique],
+        "files": [str(file) for file in files],
+    }
+
+
+def error_object(error: DoeError) -> Object:
+    """Return a failure: every problem with its place and its cure."""
+    return {
+        **_start(None, (), ()),
+        "errors": [
+            {
+                "code": problem.code,
+                "what": problem.what,
+                "where": {
+                    "file": problem.where.file,
+                    "line": problem.where.line,
+                    "key": problem.where.key,
+                },
+                "remedy": problem.remedy,
+            }
+            for problem in error.problems
+        ],
+    }
+
+
+def new_object(result: NewResult) -> Object:
+    """Return what `doe new` made."""
+    return _start(result.campaign, result.notices, result.files)
+
+
+def check_object(result: CheckResult) -> Object:
+    """Return what `doe check` found."""
+    found = result.survey
+    space = result.campaign.space
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "feasible_fraction": _number(found.feasible_fraction),
+        "limits": [
+            {
+                "limit": share.limit.code,
+                "title": share.limit.title,
+                "unit": share.limit.unit,
+                "common_practice": share.limit.practice,
+                "fails_fraction": _number(share.fails_fraction),
+                "fails_alone_fraction": _number(share.fails_alone_fraction),
+            }
+            for share in found.limits
+        ],
+        "corners": [
+            {
+                "settings": space.as_mapping(corner.settings),
+                "fails": [limit.code for limit, _ in corner.fails],
+                "why": [sentence for _, sentence in corner.fails],
+            }
+            for corner in found.corners
+        ],
+        "cures": list(found.cures),
+        "affordable": _affordable(result.affordable),
+    }
+
+
+def plan_object(result: PlanResult) -> Object:
+    """Return the stage that `doe plan` made."""
+    measure = result.efficiencies
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "stage": result.stage,
+        "design": {
+            "family": result.design.family,
+            "reason": result.design.reason,
+            "model": result.design.model,
+            "efficiencies": {
+                "d": _number(measure.d),
+                "a": _number(measure.a),
+                "g": _number(measure.g),
+                "i": _number(measure.i),
+            },
+            "coding": _coding(result.campaign.space),
+        },
+        "degrees_of_freedom": {
+            "model": result.degrees.model,
+            "lack_of_fit": result.degrees.lack_of_fit,
+            "pure_error": result.degrees.pure_error,
+        },
+        "can_do": list(result.can_do),
+        "affordable": _affordable(result.affordable),
+        "runs": _runs(result.campaign.space, result.rows),
+    }
+
+
+def record_object(result: RecordResult) -> Object:
+    """Return what `doe record` changed, or would change."""
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "dry_run": result.dry_run,
+        "changes": [
+            {"run": c.run, "column": c.column, "old": c.old, "new": c.new} for c in result.changes
+        ],
+        "runs": _counts(result.ledger.rows),
+    }
+
+
+def fit_object(result: FitResult) -> Object:
+    """Return the models that `doe fit` made, and the best settings."""
+    analysis, space = result.analysis, result.campaign.space
+    optimum = analysis.optimum
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "stage": result.stage,
+        "coding": _coding(space),
+        "responses": {
+            fit.response.name: _response(fit, analysis.best[fit.response.name], space)
+            for fit in analysis.fits
+        },
+        "optimum": {
+            "settings": space.as_mapping(optimum.settings),
+            "predictions": {
+                name: _prediction(predicted) for name, predicted in optimum.predictions.items()
+            },
+            "interval_level": optimum.level,
+            "all_aims_probability": _number(optimum.all_aims_probability),
+        },
+    }
+
+
+def suggest_object(result: SuggestResult) -> Object:
+    """Return the runs that `doe suggest` proposes."""
+    space = result.campaign.space
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "stage": result.stage,
+        "accepted": result.accepted,
+        "runs": [
+            {
+                "run": number,
+                "kind": run.kind,
+                "reason": run.reason,
+                "settings": space.as_mapping(run.settings),
+                "predictions": {
+                    name: _prediction(predicted) for name, predicted in run.predictions.items()
+                },
+            }
+            for number, run in zip(result.numbers, result.suggestion.runs, strict=True)
+        ],
+        "stop": {"advice": result.suggestion.advice, "why": result.suggestion.why},
+    }
+
+
+def status_object(result: StatusResult) -> Object:
+    """Return where a campaign stands."""
+    rows = result.ledger.rows if result.ledger else ()
+    stages = sorted({row.stage for row in rows})
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "runs": _counts(rows),
+        "stages": [
+            {"stage": stage, **_counts([row for row in rows if row.stage == stage])}
+            for stage in stages
+        ],
+        "affordable": _affordable(result.affordable),
+        "missing": list(result.missing),
+        "next_command": result.next_command,
+    }
+
+
+def demo_object(result: DemoResult) -> Object:
+    """Return what each step of the demonstration found."""
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "invented": True,
+        "steps": [{"command": step.command, "found": list(step.found)} for step in result.steps],
+        "optimum": {
+            "settings": result.campaign.space.as_mapping(result.settings),
+            "predictions": {n: _prediction(p) for n, p in result.predictions.items()},
+            "true_values": {n: _number(v) for n, v in result.truth_there.items()},
+        },
+    }
+
+
+# ------------------------------------------------------------------------------------- parts
+
+
+def _number(value: float | None) -> float | None:
+    """Return a number; None where there is none."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def _coding(space: FactorSpace) -> Object:
+    return {
+        factor.name: {"levels": list(factor.levels)}
+        if isinstance(factor, CategoricalFactor)
+        else {"centre": factor.centre, "half_range": factor.half_range, "unit": factor.unit}
+        for factor in space
+    }
+
+
+def _runs(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[Object]:
+    return [
+        {
+            "run": row.run,
+            "stage": row.stage,
+            "plot": row.plot,
+            "day": row.day,
+            "kind": row.kind,
+            "settings": space.as_mapping(row.settings),
+        }
+        for row in rows
+    ]
+
+
+def _counts(rows: Sequence[LedgerRow]) -> Object:
+    return {
+        "planned": sum(row.status == "planned" for row in rows),
+        "done": sum(row.status == "done" for row in rows),
+        "left_out": sum(row.status == "left out" for row in rows),
+        "total": len(rows),
+    }
+
+
+def _affordable(affordable: Any) -> Object:
+    return {
+        "runs": affordable.runs,
+        "binds": affordable.binds,
+        "parts": [{"what": what, "runs": runs, "how": how} for what, runs, how in affordable.parts],
+    }
+
+
+def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
+    lack = fit.lack_of_fit
+    return {
+        "unit": fit.response.unit,
+        "transformation": fit.transformation,
+        "method": fit.method,
+        "model": fit.model.name,
+        "runs_used": list(fit.runs_used),
+        "runs_left_out": [{"run": run, "why": why} for run, why in fit.runs_left_out],
+        "terms": [
+            {
+                "term": e.label,
+                "powers": {
+                    name: power
+                    for name, power in zip(space.names, e.term.powers, strict=True)
+                    if power
+                },
+                "levels": list(e.levels),
+                "coefficient": _number(e.coefficient),
+                "standard_error": _number(e.standard_error),
+                "df": _number(e.df),
+                "p_value": _number(e.p_value),
+                "sum_of_squares": _number(e.sum_of_squares),
+            }
+            for e in fit.estimates
+        ],
+        "r2": _number(fit.r2),
+        "r2_adjusted": _number(fit.r2_adjusted),
+        "r2_predicted": _number(fit.r2_predicted),
+        "residual_sd": _number(fit.residual_sd),
+        "residual_df": _number(fit.df_residual),
+        "lack_of_fit": None
+        if lack is None
+        else {
+            "f": _number(lack.f),
+            "df": [lack.df_lack, lack.df_pure],
+            "p_value": _number(lack.p_value),
+        },
+        "best": {
+            "settings": space.as_mapping(best.settings),
+            **_prediction(best.prediction),
+        },
+        "runs": [
+            {
+                "run": run,
+                "observed": _number(fit.values[i]),
+                "fitted": _number(fit.fitted[i]),
+                "residual": _number(fit.residuals[i]),
+                "leverage": _number(fit.leverage[i]),
+                "studentised": _number(fit.studentised[i]),
+                "cook": _number(fit.cook[i]),
+            }
+            for i, run in enumerate(fit.runs_used)
+        ],
+    }
+
+
+def _prediction(predicted: Prediction) -> Object:
+    """Return a prediction at one setting."""
+
+    def first(values: FloatArray) -> float | None:
+        return _number(float(values[0]))
+
+    return {
+        "mean": first(predicted.mean),
+        "mean_low": first(predicted.mean_low),
+        "mean_high": first(predicted.mean_high),
+        "run_low": first(predicted.run_low),
+        "run_high": first(predicted.run_high),
+    }

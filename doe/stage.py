@@ -1,0 +1,95 @@
+"""How a stage was made: `stages/N.toml`, so that a changed campaign file is noticed."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from doe.errors import StateError
+from doe.whole_file import write_page
+
+__all__ = ["StageRecord", "read_stage", "stage_file", "write_stage"]
+
+
+@dataclass(frozen=True, slots=True)
+class StageRecord:
+    """How one stage was made.
+
+    Attributes
+    ----------
+    made_by
+        The command: ``plan``, or ``suggest`` for accepted suggestions.
+    shaping
+        Hash of those parts of the campaign file that shape a design.
+    campaign_file
+        SHA-256 of the whole campaign file.
+    versions
+        Pairs of software and version.
+    """
+
+    stage: int
+    made_by: Literal["plan", "suggest"]
+    seed: int
+    family: str
+    model: str
+    reason: str
+    runs: int
+    plots: int
+    days: int
+    shaping: str
+    campaign_file: str
+    versions: tuple[tuple[str, str], ...]
+
+
+def stage_file(folder: Path, stage: int) -> Path:
+    """Return the record of a stage in a campaign's folder."""
+    return folder / "stages" / f"{stage}.toml"
+
+
+def write_stage(folder: Path, record: StageRecord) -> Path:
+    """Write the record of a stage, whole or not at all.
+
+    Raises
+    ------
+    StateError
+        The folder cannot be written to.
+    """
+    lines = [f"# How stage {record.stage} was made. Written by the tool, for the file."]
+    for key in StageRecord.__slots__:
+        if key != "versions":
+            lines.append(f"{key} = {_toml(getattr(record, key))}")
+    lines += ["", "[versions]"]
+    lines += [f"{_toml(name)} = {_toml(version)}" for name, version in record.versions]
+    return write_page(stage_file(folder, record.stage), "\n".join(lines) + "\n")
+
+
+def read_stage(folder: Path, stage: int) -> StageRecord | None:
+    """Return the record of a stage; None where there is none.
+
+    Raises
+    ------
+    StateError
+        The record cannot be read.
+    """
+    path = stage_file(folder, stage)
+    try:
+        table = tomllib.loads(path.read_text(encoding="utf-8"))
+        versions = tuple((str(k), str(v)) for k, v in table.pop("versions", {}).items())
+        return StageRecord(versions=versions, **table)
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError) as error:
+        raise StateError.of(
+            "stage-record",
+            f"the record of stage {stage} cannot be read: {error}.",
+            "Delete it to go on without it; the runs stand in runs.csv.",
+            file=str(path),
+        ) from error
+
+
+def _toml(value: object) -> str:
+    """Return a number or text as TOML; JSON's escapes are TOML's."""
+    return json.dumps(value, ensure_ascii=False)

@@ -1,0 +1,319 @@
+"""What a command says on the terminal: results as short plain lines.
+
+Shapes: k factors.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.ledger import LedgerRow, setting_text
+
+if TYPE_CHECKING:
+    from doe.analysis.fit import FittedModel, Prediction
+    from doe.campaign import Affordable, Campaign
+    from doe.errors import Notice
+    from doe.responses import Response
+    from doe.workflow import (
+        CheckResult,
+        FitResult,
+        NewResult,
+        PlanResult,
+        RecordResult,
+        StatusResult,
+        SuggestResult,
+    )
+
+__all__ = [
+    "check_lines",
+    "ending",
+    "fit_lines",
+    "new_lines",
+    "plan_lines",
+    "predicted",
+    "record_lines",
+    "setting_words",
+    "status_lines",
+    "suggest_lines",
+]
+
+WIDTH = 96
+CHANGES_SHOWN = 12
+CORNERS_SHOWN = 6
+
+
+def new_lines(result: NewResult) -> list[str]:
+    return [
+        *wrapped(
+            f"Made the campaign “{result.campaign.name}”. Its file works as it stands, on invented "
+            "values: open it, and put your rig, factors and responses in their place."
+        ),
+    ]
+
+
+def check_lines(result: CheckResult) -> list[str]:
+    found, space = result.survey, result.campaign.space
+    lines = [*_title(result.campaign)]
+    share = found.feasible_fraction
+    lines += wrapped(
+        "The rig can run the whole of the ranges asked for."
+        if share == 1
+        else f"The rig can run {_share(share)} of the ranges asked for."
+    )
+    cutting = sorted(
+        (s for s in found.limits if s.fails_fraction > 0), key=lambda s: -s.fails_fraction
+    )
+    if cutting:
+        rows = [
+            (s.limit.title, _share(s.fails_fraction), _share(s.fails_alone_fraction))
+            for s in cutting
+        ]
+        lines += ["", *table(("limit in the way", "forbids", "it alone"), rows)]
+    failing = [corner for corner in found.corners if corner.fails]
+    if failing:
+        lines += ["", f"{len(failing)} of {len(found.corners)} corners cannot be run:"]
+        for corner in failing[:CORNERS_SHOWN]:
+            lines += wrapped(
+                f"{setting_words(space, corner.settings)}: {corner.fails[0][1]}", "  • "
+            )
+        if len(failing) > CORNERS_SHOWN:
+            lines.append(f"  … {len(failing) - CORNERS_SHOWN} more on the page")
+    if found.cures:
+        lines += ["", "What would cure it:"]
+        for cure in found.cures:
+            lines += wrapped(cure, "  • ")
+    return [*lines, "", *_affordable_lines(result.affordable)]
+
+
+def plan_lines(result: PlanResult) -> list[str]:
+    lines = [*_title(result.campaign)]
+    lines += wrapped(
+        f"Stage {result.stage}: {len(result.rows)} runs, {result.design.family}, "
+        f"for a model of {result.design.model}. {result.design.reason}"
+    )
+    lines += ["", *_run_table(result.campaign.space, result.rows), ""]
+    for sentence in result.can_do:
+        lines += wrapped(sentence)
+    return lines
+
+
+def record_lines(result: RecordResult) -> list[str]:
+    lines = [*_title(result.campaign)]
+    count = len(result.changes)
+    if not count:
+        lines += wrapped("The ledger holds all of this already: nothing changed.")
+    else:
+        would = "would change" if result.dry_run else "changed"
+        runs = len({change.run for change in result.changes})
+        lines.append(f"{_count(count, 'cell')} {would}, in {_count(runs, 'run')}:")
+        rows = [
+            (f"run {c.run}", c.column, c.old or "(blank)", c.new or "(blank)")
+            for c in result.changes[:CHANGES_SHOWN]
+        ]
+        lines += table(("run", "column", "was", "is"), rows)
+        if count > CHANGES_SHOWN:
+            lines.append(f"  … and {count - CHANGES_SHOWN} more")
+    waiting = sum(row.status == "planned" for row in result.ledger.rows)
+    if waiting:
+        lines += ["", f"{_count(waiting, 'run')} still to come."]
+    return lines
+
+
+def fit_lines(result: FitResult) -> list[str]:
+    analysis, space = result.analysis, result.campaign.space
+    lines = [*_title(result.campaign)]
+    lines += wrapped(f"Set next: {setting_words(space, analysis.optimum.settings)}.")
+    lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
+    chance = analysis.optimum.all_aims_probability
+    if chance is not None:
+        lines += [
+            "",
+            f"One run there meets every limit with at least {int(100 * chance)} % chance.",
+        ]
+    rows = [_fit_row(fit) for fit in analysis.fits]
+    headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
+    lines += ["", *table(headings, rows)]
+    for sentence in result.what_next:
+        lines += ["", *wrapped(sentence)]
+    return lines
+
+
+def suggest_lines(result: SuggestResult) -> list[str]:
+    space = result.campaign.space
+    lines = [*_title(result.campaign)]
+    for number, run in zip(result.numbers, result.suggestion.runs, strict=True):
+        lines += wrapped(
+            f"run {number} ({run.kind}): {setting_words(space, run.settings)}. {run.reason}", "  • "
+        )
+        for fit in result.analysis.fits:
+            said = predicted(fit.response, run.predictions[fit.response.name])
+            lines += wrapped(f"{fit.response.words} {said}", "      ")
+    lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
+    if result.accepted:
+        lines += ["", f"In the ledger as stage {result.stage}."]
+    return lines
+
+
+def status_lines(result: StatusResult) -> list[str]:
+    lines = [*_title(result.campaign)]
+    rows = result.ledger.rows if result.ledger else ()
+    if not rows:
+        lines.append("No plan yet.")
+    for stage in sorted({row.stage for row in rows}):
+        own = [row for row in rows if row.stage == stage]
+        counts = [f"{sum(r.status == s for r in own)} {s}" for s in ("done", "planned", "left out")]
+        lines.append(f"Stage {stage}, {_count(len(own), 'run')}: {', '.join(counts)}.")
+    for sentence in result.missing:
+        lines += wrapped(sentence)
+    return [*lines, *_affordable_lines(result.affordable)]
+
+
+def ending(
+    workspace: Path, files: Sequence[Path], notices: Sequence[Notice], next_command: str
+) -> list[str]:
+    """Return what every command ends with: what to mind, what was written, what to type next."""
+    lines = [""]
+    for text in dict.fromkeys(notice.what for notice in notices):
+        lines += wrapped(text, "! ")
+    if files:
+        lines.append(f"Workspace {workspace}")
+        lines += [f"  {_within(file, workspace)}" for file in files]
+    return [*lines, f"Next: {next_command}"] if next_command else lines
+
+
+# ------------------------------------------------------------------------------------- parts
+
+
+def setting_words(space: FactorSpace, settings: Sequence[float] | FloatArray) -> str:
+    """Return one setting (k,) as people say it: 160 °C, 5.5 mL/min, 40 min."""
+    return ", ".join(
+        setting_text(factor, float(value))
+        if isinstance(factor, CategoricalFactor)
+        else f"{float(f'{value:.6g}'):g} {factor.unit}".rstrip()
+        for factor, value in zip(space, settings, strict=True)
+    )
+
+
+def predicted(response: Response, at: Prediction) -> str:
+    """Return a prediction at one setting in words: the mean with its interval, and a run's."""
+    from doe.report.digits import bearing, between
+
+    error = float(at.standard_error[0])
+    unit = f" {response.unit}" if response.unit else ""
+    return (
+        f"{bearing(float(at.mean[0]), error)}{unit} "
+        f"(mean {between(float(at.mean_low[0]), float(at.mean_high[0]), error)}; "
+        f"a run {between(float(at.run_low[0]), float(at.run_high[0]), error)})"
+    )
+
+
+def wrapped(text: str, first: str = "") -> list[str]:
+    """Return a sentence wrapped for the terminal, a mark before its first line."""
+    return textwrap.wrap(text, WIDTH, initial_indent=first, subsequent_indent=" " * len(first))
+
+
+def table(headings: Sequence[str], rows: Iterable[Sequence[str]]) -> list[str]:
+    """Return text in columns, figures to the right."""
+    rows = [tuple(row) for row in rows]
+    widths = [
+        max(len(cell) for cell in column) for column in zip(tuple(headings), *rows, strict=True)
+    ]
+    figures = [
+        bool(rows) and all(row[j][:1].isdigit() or row[j][:1] in "<−-–" for row in rows)
+        for j in range(len(headings))
+    ]
+
+    def line(cells: Sequence[str]) -> str:
+        padded = (
+            cell.rjust(width) if figure else cell.ljust(width)
+            for cell, width, figure in zip(cells, widths, figures, strict=True)
+        )
+        return ("  " + "   ".join(padded)).rstrip()
+
+    return [line(headings), line(["─" * width for width in widths]), *map(line, rows)]
+
+
+def _title(campaign: Campaign) -> list[str]:
+    if campaign.title.startswith(campaign.name):
+        return [campaign.title, ""]
+    return [f"{campaign.name} · {campaign.title}", ""]
+
+
+def _run_table(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[str]:
+    headings = ["run", "day", "kind"]
+    headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
+    cells = [
+        (
+            str(row.run),
+            "–" if row.day is None else str(row.day),
+            row.kind,
+            *(setting_text(f, value) for f, value in zip(space, row.settings, strict=True)),
+        )
+        for row in rows
+    ]
+    return table(headings, cells)
+
+
+def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[str]:
+    from doe.report.digits import bearing, between
+
+    assert hasattr(predictions, "__getitem__")
+    rows = []
+    for fit in fits:
+        at: Prediction = predictions[fit.response.name]
+        error = float(at.standard_error[0])
+        rows.append(
+            (
+                fit.response.words,
+                f"{bearing(float(at.mean[0]), error)} {fit.response.unit}".rstrip(),
+                between(float(at.mean_low[0]), float(at.mean_high[0]), error),
+                between(float(at.run_low[0]), float(at.run_high[0]), error),
+            )
+        )
+    return table(("expected there (95 % intervals)", "mean", "of the mean", "of one run"), rows)
+
+
+def _fit_row(fit: FittedModel) -> tuple[str, ...]:
+    from doe.report.digits import p_text
+
+    lack = fit.lack_of_fit
+    return (
+        fit.response.words,
+        fit.model.name,
+        str(len(fit.runs_used)),
+        f"{fit.r2:.3f}",
+        f"{fit.r2_adjusted:.3f}",
+        "–" if fit.r2_predicted is None else f"{fit.r2_predicted:.3f}",
+        "–" if lack is None else p_text(lack.p_value),
+    )
+
+
+def _affordable_lines(affordable: Affordable) -> list[str]:
+    if len(affordable.parts) == 1:
+        return wrapped(
+            f"The budget buys {_count(affordable.runs, 'run')}: {affordable.parts[0][2]}."
+        )
+    lines = wrapped(
+        f"The budget buys {_count(affordable.runs, 'run')}. What decides: {affordable.binds}."
+    )
+    for what, runs, how in affordable.parts:
+        lines += wrapped(f"{what}: {_count(runs, 'run')} ({how})", "  • ")
+    return lines
+
+
+def _share(share: float) -> str:
+    from doe.report.digits import percent
+
+    return percent(share)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
+
+
+def _within(file: Path, workspace: Path) -> Path:
+    return file.relative_to(workspace) if file.is_relative_to(workspace) else file

@@ -1,0 +1,516 @@
+"""From a campaign, its ledger and its models to what the pages draw: maps, surfaces, tables.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import sys
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from importlib.metadata import version
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from doe import rig as rig_room
+from doe import water
+from doe.campaign import Campaign
+from doe.design.optimal import central_setting
+from doe.errors import InfeasibleError, Notice
+from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
+from doe.ledger import LedgerRow
+from doe.region import MapLine, RegionMap, map_region
+from doe.report.digits import plain
+from doe.report.html import Header
+from doe.report.pictures import (
+    ProfileView,
+    RunPoints,
+    SurfaceView,
+    Table,
+    VarianceView,
+    setting_text,
+)
+
+if TYPE_CHECKING:
+    from doe.analysis.fit import FittedModel
+    from doe.analysis.optimum import Analysis
+    from doe.terms import Model
+
+__all__ = [
+    "box_maps",
+    "closed_in_sentences",
+    "derived_table",
+    "header",
+    "margins_table",
+    "middle_setting",
+    "pressure_map",
+    "profiles",
+    "run_points",
+    "run_table",
+    "sheet_limits",
+    "surfaces",
+    "variance_views",
+    "versions",
+]
+
+MAPS_MOST = 3
+SURFACES_MOST = 6
+"""Surfaces on a page, shared out among the responses: each costs the reader time and 60 kB."""
+GRID = 41
+PREFERRED_PAIRS = (
+    ("temperature", "pressure"),
+    ("temperature", "pressure_above_saturation"),
+    ("temperature", "flow"),
+    ("flow", "time"),
+    ("temperature", "time"),
+)
+"""Pairs that people at a rig think in, each cut by another kind of limit."""
+
+_DERIVED_WORDS: dict[str, tuple[str, str, int]] = {
+    "heat_up_min": ("heat-up", "min", 0),
+    "cool_down_min": ("cool-down", "min", 0),
+    "run_minutes": ("whole run", "min", 0),
+    "water_mL": ("water drawn", "mL", 0),
+    "severity_log10": ("severity, log10 of minutes at 100 °C", "", 2),
+    "relative_permittivity": ("relative permittivity", "", 1),
+    "highest_pressure_barg": ("highest pressure", "bar gauge", 1),
+    "highest_pressure_bara": ("highest pressure", "bar absolute", 1),
+    "closed_in_rise_K": ("heating that opens the relief if shut in", "K", 1),
+    "residence_time_min": ("residence time", "min", 1),
+    "heater_W": ("heater", "W", 0),
+    "cooler_W": ("cooler", "W", 0),
+    "cooler_outlet_C": ("after the cooler", "°C", 0),
+    "superficial_velocity_mm_min": ("superficial velocity", "mm/min", 1),
+    "drains": ("drains", "", 0),
+    "drain_every_min": ("a drain every", "min", 0),
+    "energy_kWh": ("energy", "kWh", 2),
+    "water_to_solid_g_g": ("water to solid", "g/g", 1),
+}
+
+
+# ------------------------------------------------------------------------------- the header
+
+
+def versions() -> tuple[tuple[str, str], ...]:
+    """Return pairs of software and version that a result depends on."""
+    names = ("subcritical-doe", "numpy", "scipy", "seuif97")
+    found = [(name, version(name)) for name in names]
+    return (*found, ("python", ".".join(map(str, sys.version_info[:3]))))
+
+
+def header(
+    campaign: Campaign,
+    page: str,
+    next_command: str,
+    *,
+    stage: int | None = None,
+    notices: Sequence[Notice] = (),
+) -> Header:
+    """Return what stands round a page of this campaign."""
+    invented = "invented" in campaign.source.casefold()
+    software = "; ".join(f"{name} {number}" for name, number in versions())
+    return Header(
+        campaign=campaign.name,
+        title=campaign.title,
+        mode=mode_words(campaign),
+        stage=stage,
+        page=page,
+        unconfirmed_limits=not campaign.limits_confirmed,
+        invented=campaign.source if invented else None,
+        source=None if invented else campaign.source or None,
+        notices=tuple(dict.fromkeys(notice.what for notice in notices)),
+        next_command=next_command,
+        provenance=(
+            ("seed", str(campaign.seed)),
+            ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),
+            ("made with", software),
+        ),
+        cautions=rig_room.CAUTIONS,
+        practice_defaults=tuple(rig_room.common_practice(campaign.rig)),
+    )
+
+
+def mode_words(campaign: Campaign) -> str:
+    """Return the mode as people say it: flow, or which kind of batch."""
+    kinds = {"liquid-full": "batch, liquid-full", "headspace": "batch with headspace"}
+    return kinds[campaign.batch_kind] if campaign.batch_kind else campaign.mode
+
+
+# --------------------------------------------------------------------------------- the maps
+
+
+def middle_setting(campaign: Campaign) -> FloatArray:
+    """Return the setting (k,) at which maps hold what they don't show."""
+    try:
+        return central_setting(campaign.space, campaign.feasible)
+    except InfeasibleError:
+        corners = campaign.space.corners()
+        middle = (corners.min(axis=0) + corners.max(axis=0)) / 2
+        middle[list(campaign.space.categorical)] = 0.0
+        return np.asarray(middle, dtype=np.float64)
+
+
+def box_maps(campaign: Campaign, at: FloatArray) -> tuple[RegionMap, ...]:
+    """Return maps over the factors' ranges, the most telling pairs first."""
+    return tuple(
+        map_region(campaign.space, campaign.envelope, i, j, at, lines=_lines(campaign, i, j))
+        for i, j in _pairs(campaign.space)[:MAPS_MOST]
+    )
+
+
+def pressure_map(campaign: Campaign, at: FloatArray) -> RegionMap | None:
+    """Return temperature and pressure beyond the box, with the box on it; None if neither varies.
+
+    Saturation, the lowest and the highest pressure to set, as the rig shows them.
+    """
+    names = campaign.space.names
+    if campaign.batch_kind == "headspace" or "temperature" not in names:
+        return None
+    temperature = campaign.space["temperature"]
+    assert isinstance(temperature, NumericFactor)
+    hottest = min(campaign.rig.temperature_max, water.WATER_TEMPERATURE_MAX_C - 10)
+    low, high = min(100.0, temperature.low), max(hottest, temperature.high)
+    T = np.linspace(low, high, 61)
+    lines = _pressure_lines(campaign, T)
+    finite = np.concatenate([line.y[np.isfinite(line.y)] for line in lines])
+    top = 1.15 * max(finite.max(initial=1.0), *(_pressure_ends(campaign, at)))
+    pressure = NumericFactor(
+        "pressure", campaign.rig.shown_unit, 0.0, float(math.ceil(top)), None, "easy", ""
+    )
+    if campaign.rig.pressure_reading == "absolute":
+        pressure = replace(pressure, low=2.0)
+    factors: list[Factor] = []
+    held: list[float] = []
+    for factor, value in zip(campaign.space, at, strict=True):
+        if factor.name in ("pressure", "pressure_above_saturation"):
+            continue
+        factors.append(
+            replace(temperature, low=low, high=high) if factor is temperature else factor
+        )
+        held.append(float(value))
+    space = FactorSpace((*factors, pressure))
+    open_fixed = {"pressure": None, "pressure_above_saturation": None}
+    wide = replace(campaign, space=space, fixed=campaign.fixed.model_copy(update=open_fixed))
+    at_wide = np.array([*held, (pressure.low + pressure.high) / 2])
+    box = _box_line(campaign, temperature, at)
+    made = map_region(
+        space,
+        wide.envelope,
+        space.index("temperature"),
+        space.index("pressure"),
+        at_wide,
+        lines=(*lines, box),
+    )
+    return replace(made, space=space)
+
+
+def _pairs(space: FactorSpace) -> list[tuple[int, int]]:
+    """Return pairs of numeric factors, those that people think in first."""
+    preferred = [
+        (space.index(a), space.index(b))
+        for a, b in PREFERRED_PAIRS
+        if a in space.names and b in space.names
+    ]
+    seen = {frozenset(pair) for pair in preferred}
+    others = [p for p in itertools.combinations(space.numeric, 2) if frozenset(p) not in seen]
+    return preferred + others
+
+
+def _lines(campaign: Campaign, i: int, j: int) -> tuple[MapLine, ...]:
+    """Return saturation and the lowest set pressure where the map is temperature–pressure."""
+    if (campaign.space.names[i], campaign.space.names[j]) != ("temperature", "pressure"):
+        return ()
+    factor = campaign.space.factors[i]
+    assert isinstance(factor, NumericFactor)
+    return _pressure_lines(campaign, np.linspace(factor.low, factor.high, 61))[:2]
+
+
+def _pressure_lines(campaign: Campaign, T: FloatArray) -> tuple[MapLine, ...]:
+    rig = campaign.rig
+    labels = ("water boils below", "lowest pressure to set", "highest pressure to set")
+    pressures = (
+        water.saturation_pressure_bara(T),
+        rig_room.minimum_pressure_bara(rig, T),
+        rig_room.pressure_ceiling_bara(rig, T),
+    )
+    lines = []
+    for label, bara in zip(labels, pressures, strict=True):
+        shown = campaign.shown_pressure(np.where(np.isfinite(bara), bara, np.nan))
+        lines.append(MapLine(label, T, np.where(shown >= 0, shown, np.nan)))
+    return tuple(lines)
+
+
+def _pressure_ends(campaign: Campaign, at: FloatArray) -> tuple[float, float]:
+    corners = np.vstack([campaign.space.corners(), at])
+    bara = campaign.conditions(corners).pressure_bara
+    if bara is None:
+        return 0.0, 0.0
+    shown = campaign.shown_pressure(bara)
+    return float(shown.min()), float(shown.max())
+
+
+def _box_line(campaign: Campaign, temperature: NumericFactor, at: FloatArray) -> MapLine:
+    """Return the outline of what the campaign asks for: low pressures out, high ones back."""
+    column = campaign.space.index("temperature")
+    T = np.linspace(temperature.low, temperature.high, 31)
+    ends = []
+    for low in (True, False):
+        rows = np.tile(at, (len(T), 1))
+        rows[:, column] = T
+        for name in ("pressure", "pressure_above_saturation"):
+            if name in campaign.space.names:
+                factor = campaign.space[name]
+                assert isinstance(factor, NumericFactor)
+                rows[:, campaign.space.index(name)] = factor.low if low else factor.high
+        bara = campaign.conditions(rows).pressure_bara
+        assert bara is not None
+        ends.append(campaign.shown_pressure(bara))
+    x = np.concatenate([T, T[::-1], T[:1]])
+    y = np.concatenate([ends[0], ends[1][::-1], ends[0][:1]])
+    return MapLine("what the campaign asks for", x, y)
+
+
+# ------------------------------------------------------------------- runs, tables, sentences
+
+
+def run_points(rows: Sequence[LedgerRow]) -> tuple[RunPoints, ...]:
+    """Return runs by what became of them, at achieved settings where these are known."""
+    groups: dict[str, list[LedgerRow]] = {"done": [], "planned": [], "left out": []}
+    for row in rows:
+        groups[row.status].append(row)
+    return tuple(
+        RunPoints(
+            kind,  # type: ignore[arg-type]
+            np.array([_known_settings(row) for row in members]),
+            tuple(str(row.run) for row in members),
+        )
+        for kind, members in groups.items()
+        if members
+    )
+
+
+def _known_settings(row: LedgerRow) -> tuple[float, ...]:
+    return tuple(
+        planned if got is None else got
+        for planned, got in zip(row.settings, row.achieved, strict=True)
+    )
+
+
+def run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[dict[str, str], ...]:
+    """Return each planned run as heading and text, in the order to run them."""
+    plots = len({row.plot for row in rows}) < len(rows)
+    return tuple(
+        {
+            "run": str(row.run),
+            **({"day": str(row.day)} if row.day is not None else {}),
+            **({"whole plot": str(row.plot)} if plots else {}),
+            "kind": row.kind,
+            **_setting_cells(campaign.space, row),
+        }
+        for row in rows
+    )
+
+
+def _setting_cells(space: FactorSpace, row: LedgerRow) -> dict[str, str]:
+    texts = setting_text(space, np.array(row.settings))
+    words = (factor.name.replace("_", " ") for factor in space)
+    return dict(zip(words, texts, strict=True))
+
+
+def derived_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> Table:
+    """Return what follows from the settings of each run: severity, residence time, water …"""
+    settings = np.array([row.settings for row in rows])
+    columns = rig_room.derived(campaign.rig, campaign.conditions(settings))
+    headings, texts = ["run"], [[str(row.run) for row in rows]]
+    for name, values in columns.items():
+        words, unit, decimals = _DERIVED_WORDS.get(name, (name.replace("_", " "), "", 2))
+        headings.append(f"{words}, {unit}" if unit else words)
+        texts.append([_number(value, decimals) for value in values])
+    rows_of_text = tuple(zip(*texts, strict=True))
+    return Table(tuple(headings), rows_of_text, frozenset(range(len(headings))))
+
+
+def _number(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if math.isfinite(value) else "–"
+
+
+def margins_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> Table:
+    """Return the distance of each run from each limit that applies, rounded towards the limit."""
+    envelope = campaign.envelope(np.array([row.settings for row in rows]))
+    kept = [j for j in range(len(envelope.limits)) if not np.isnan(envelope.margin[:, j]).all()]
+    headings = ["run", *(f"{envelope.limits[j].title}, {envelope.limits[j].unit}" for j in kept)]
+    texts = tuple(
+        (str(row.run), *(_margin(envelope.margin[i, j]) for j in kept))
+        for i, row in enumerate(rows)
+    )
+    return Table(tuple(headings), texts, frozenset(range(len(headings))))
+
+
+def _margin(value: float) -> str:
+    if math.isnan(value):
+        return "–"
+    step = 10.0 ** (1 if abs(value) >= 100 else 0 if abs(value) >= 10 else -1)
+    return plain(math.floor(value / step) * step)
+
+
+def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, ...]:
+    """Return what a vessel that is shut while hot and full of liquid bears, over these settings."""
+    closed = rig_room.closed_in(campaign.rig, campaign.conditions(settings))
+    rise = closed.rise_K[np.isfinite(closed.rise_K)]
+    if not len(rise):
+        return ()
+    opening = float(campaign.shown_pressure(np.array([closed.opening_bara]))[0])
+    least = math.floor(10 * rise.min()) / 10
+    return (
+        f"Shut in while hot and full of liquid, the vessel bears {least:g} K more at the worst of "
+        f"these settings before the relief may open at {opening:.1f} {campaign.rig.shown_unit} "
+        "(constant density, rigid walls). Keep an open way for the water whenever it heats.",
+    )
+
+
+def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tuple[str, ...]]:
+    """Return for each run, by number, the limits that the person at the rig needs with it."""
+    settings = np.array([row.settings for row in rows])
+    conditions = campaign.conditions(settings)
+    rig = campaign.rig
+    closed = rig_room.closed_in(rig, conditions)
+    drains = rig_room.drain_minutes(rig, conditions)
+    said: dict[int, tuple[str, ...]] = {}
+    for i, row in enumerate(rows):
+        sentences = [*_pressure_sentences(campaign, conditions, i)]
+        if math.isfinite(closed.rise_K[i]):
+            rise = math.floor(10 * closed.rise_K[i]) / 10
+            sentences.append(f"shut in while full and hot, {rise:g} K of heating opens the relief")
+        if len(drains[i]):
+            times = ", ".join(f"{minutes:.0f}" for minutes in np.floor(drains[i]))
+            sentences.append(f"drain the collection vessel at {times} min after the flow starts")
+        said[row.run] = tuple(sentences)
+    return said
+
+
+def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> list[str]:
+    if conditions.pressure_bara is None:
+        return []
+    T = conditions.temperature_C[i : i + 1]
+    unit = campaign.rig.shown_unit
+    set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
+    low = campaign.shown_pressure(rig_room.minimum_pressure_bara(campaign.rig, T))
+    high = campaign.shown_pressure(rig_room.pressure_ceiling_bara(campaign.rig, T))
+    sentences = []
+    if "pressure_above_saturation" in (*campaign.space.names, *_fixed_names(campaign)):
+        sentences.append(f"set the pressure to {math.ceil(10 * set_at) / 10:.1f} {unit}")
+    lowest, highest = math.ceil(10 * low[0]) / 10, math.floor(10 * high[0]) / 10
+    sentences.append(f"keep the set pressure between {lowest:.1f} and {highest:.1f} {unit}")
+    return sentences
+
+
+def _fixed_names(campaign: Campaign) -> tuple[str, ...]:
+    return tuple(name.replace(" ", "_") for name, _ in campaign.fixed_settings())
+
+
+# ------------------------------------------------------------------------- models drawn
+
+
+def variance_views(
+    campaign: Campaign, model: Model, coded: FloatArray, at: FloatArray, runs: Sequence[RunPoints]
+) -> tuple[VarianceView, ...]:
+    """Return how well a design predicts over the first pair of factors, before any run is made."""
+    from doe.design.evaluation import prediction_variance
+
+    pairs = _pairs(campaign.space)[:1]
+    views = []
+    for i, j in pairs:
+        x, y, rows = _grid(campaign.space, i, j, at)
+        variance = prediction_variance(model, coded, campaign.space.code(rows))
+        region = map_region(campaign.space, campaign.envelope, i, j, at)
+        views.append(
+            VarianceView(i, j, x, y, variance.reshape(len(y), len(x)), region, tuple(runs))
+        )
+    return tuple(views)
+
+
+def surfaces(
+    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+) -> tuple[SurfaceView, ...]:
+    """Return the fitted responses over the pairs of factors that move them most.
+
+    The other factors are held at the best settings of all aims.
+    """
+    each = max(1, SURFACES_MOST // len(analysis.fits))
+    at = analysis.optimum.settings
+    views = []
+    for fit in analysis.fits:
+        for i, j in _telling_pairs(campaign.space, fit)[:each]:
+            x, y, rows = _grid(campaign.space, i, j, at)
+            predicted = fit.predict(rows)
+            region = map_region(
+                campaign.space, campaign.envelope, i, j, at, lines=_lines(campaign, i, j)
+            )
+            views.append(
+                SurfaceView(
+                    fit.response,
+                    i,
+                    j,
+                    x,
+                    y,
+                    predicted.mean.reshape(len(y), len(x)),
+                    predicted.standard_error.reshape(len(y), len(x)),
+                    region,
+                    tuple(points[fit.response.name]),
+                )
+            )
+    return tuple(views)
+
+
+def _telling_pairs(space: FactorSpace, fit: FittedModel) -> list[tuple[int, int]]:
+    """Return pairs of numeric factors, those first whose terms move the response most."""
+    reach = np.zeros(len(space))
+    for estimate in fit.estimates:
+        for i, power in enumerate(estimate.term.powers):
+            if power:
+                reach[i] += abs(estimate.coefficient)
+    pairs = _pairs(space)
+    return sorted(pairs, key=lambda pair: -(reach[pair[0]] + reach[pair[1]]))
+
+
+def profiles(campaign: Campaign, analysis: Analysis) -> tuple[ProfileView, ...]:
+    """Return each fitted response along each numeric factor, the others at the best settings."""
+    at = analysis.optimum.settings
+    views = []
+    for fit in analysis.fits:
+        for i in campaign.space.numeric:
+            factor = campaign.space.factors[i]
+            assert isinstance(factor, NumericFactor)
+            x = np.linspace(factor.low, factor.high, GRID)
+            rows = np.tile(at, (GRID, 1))
+            rows[:, i] = x
+            p = fit.predict(rows)
+            views.append(
+                ProfileView(
+                    fit.response,
+                    i,
+                    x,
+                    p.mean,
+                    p.mean_low,
+                    p.mean_high,
+                    p.level,
+                    at,
+                    campaign.feasible(rows),
+                )
+            )
+    return tuple(views)
+
+
+def _grid(
+    space: FactorSpace, i: int, j: int, at: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    fx, fy = space.factors[i], space.factors[j]
+    assert isinstance(fx, NumericFactor)
+    assert isinstance(fy, NumericFactor)
+    x, y = np.linspace(fx.low, fx.high, GRID), np.linspace(fy.low, fy.high, GRID)
+    rows = np.tile(at, (GRID * GRID, 1))
+    rows[:, i], rows[:, j] = np.tile(x, GRID), np.repeat(y, GRID)
+    return x, y, rows

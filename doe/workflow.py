@@ -1,0 +1,1091 @@
+"""One function a use case: from what the person asks to what is written and found.
+
+Each reads the campaign file and the ledger afresh, hands facts from room to room, writes whole
+files or none, and returns what it found as a frozen result. What long work is doing goes to `say`.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from doe import rig as rig_room
+from doe.campaign import (
+    CAMPAIGN_FILE,
+    Affordable,
+    Campaign,
+    campaign_names,
+    find_campaign,
+    find_workspace,
+    shaping_hash,
+)
+from doe.campaign_file import read_campaign
+from doe.errors import FitError, Notice, StateError
+from doe.factors import FloatArray
+from doe.ledger import (
+    Change,
+    Ledger,
+    LedgerRow,
+    Returned,
+    locked,
+    read_ledger,
+    started,
+    with_results,
+    write_ledger,
+)
+from doe.region import RegionMap, Survey, survey
+from doe.stage import StageRecord, read_stage, stage_file, write_stage
+from doe.whole_file import write_page
+
+if TYPE_CHECKING:
+    from doe.analysis.observations import Observations
+    from doe.analysis.optimum import Analysis
+    from doe.design.evaluation import DegreesOfFreedom, Efficiencies
+    from doe.design.matrix import Design
+    from doe.report.pictures import RunPoints
+    from doe.responses import Response
+    from doe.suggest import Suggestion
+    from doe.terms import Model
+
+__all__ = [
+    "MODELS",
+    "CheckResult",
+    "FitResult",
+    "NewResult",
+    "PlanResult",
+    "RecordResult",
+    "StatusResult",
+    "SuggestResult",
+    "check",
+    "fit",
+    "load",
+    "model_asked",
+    "new",
+    "plan",
+    "record",
+    "status",
+    "suggest",
+    "workspace_of",
+]
+
+LEDGER_FILE = "runs.csv"
+Say = Callable[[str], None]
+ModelName = Literal["main-effects", "interactions", "quadratic"]
+MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
+SUGGESTED_RUNS = 4
+_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
+
+
+def _silent(_: str) -> None:
+    """Say nothing."""
+
+
+@dataclass(frozen=True)
+class NewResult:
+    """A campaign folder just made."""
+
+    campaign: Campaign
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class CheckResult:
+    """What the rig can run of a campaign, and what the budget buys."""
+
+    campaign: Campaign
+    survey: Survey
+    maps: tuple[RegionMap, ...]
+    affordable: Affordable
+    closed_in: tuple[str, ...]
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class PlanResult:
+    """A stage planned: its design in run order, and its rows in the ledger."""
+
+    campaign: Campaign
+    stage: int
+    design: Design
+    model: Model
+    efficiencies: Efficiencies
+    degrees: DegreesOfFreedom
+    rows: tuple[LedgerRow, ...]
+    can_do: tuple[str, ...]
+    affordable: Affordable
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class RecordResult:
+    """What a filled sheet changed in the ledger, or would change."""
+
+    campaign: Campaign
+    changes: tuple[Change, ...]
+    ledger: Ledger
+    dry_run: bool
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class FitResult:
+    """The models of all responses, and the best settings."""
+
+    campaign: Campaign
+    stage: int
+    analysis: Analysis
+    what_next: tuple[str, ...]
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class SuggestResult:
+    """The next runs, and their rows where they were accepted.
+
+    `numbers` are the run numbers that they have, or would get, in the order to run them.
+    """
+
+    campaign: Campaign
+    stage: int
+    analysis: Analysis
+    suggestion: Suggestion
+    numbers: tuple[int, ...]
+    accepted: bool
+    rows: tuple[LedgerRow, ...]
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class StatusResult:
+    """Where a campaign stands."""
+
+    campaign: Campaign
+    ledger: Ledger | None
+    affordable: Affordable
+    missing: tuple[str, ...]
+    next_command: str
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+# ------------------------------------------------------------------------------ the use cases
+
+
+def load(asked: str, start: Path) -> Campaign:
+    """Return the campaign for a bare name, a folder or a file.
+
+    Raises
+    ------
+    StateError
+        There is no such campaign.
+    CampaignFileError
+        All that is wrong with its file.
+    """
+    return read_campaign(find_campaign(asked, start))
+
+
+def workspace_of(start: Path) -> Path:
+    """Return the workspace that a command started in `start` works in: found, or to be made."""
+    return find_workspace(start) or start
+
+
+def new(name: str, start: Path) -> NewResult:
+    """Make a campaign folder with a commented file that works as it stands.
+
+    Raises
+    ------
+    StateError
+        The name is no folder name, is taken, or the folder cannot be written.
+    """
+    if not _NAME.fullmatch(name):
+        raise StateError.of(
+            "bad-name",
+            f"“{name}” cannot be a campaign's name.",
+            "Use letters, digits, - and _, a letter or digit first, 64 at most: "
+            "doe new mint-leaves",
+        )
+    workspace = workspace_of(start)
+    taken = {other.casefold() for other in campaign_names(workspace)}
+    path = workspace / "designs" / name / CAMPAIGN_FILE
+    if name.casefold() in taken or path.exists():
+        raise StateError.of(
+            "name-taken",
+            f"there is a campaign “{name}” already.",
+            f"Choose another name, or go on with it: doe check {name}",
+            file=str(path),
+        )
+    text = files("doe").joinpath("templates/campaign.toml").read_text(encoding="utf-8")
+    write_page(path, text.replace("{{name}}", name))
+    (workspace / "reports").mkdir(exist_ok=True)
+    campaign = read_campaign(path)
+    return NewResult(campaign, (path,), campaign.notices())
+
+
+def model_asked(name: str | None) -> ModelName | None:
+    """Return the model that goes by this name.
+
+    Raises
+    ------
+    FitError
+        There is none.
+    """
+    if name is None:
+        return None
+    for known in MODELS:
+        if known == name:
+            return known
+    raise FitError.of(
+        "unknown-model", f"there is no model “{name}”.", f"Ask for one of: {', '.join(MODELS)}."
+    )
+
+
+def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
+    """Find what the rig can run of the factors' ranges, what limits it, and what the budget buys.
+
+    Raises
+    ------
+    StateError, CampaignFileError
+    """
+    from doe import views
+    from doe.report.html import check_page
+
+    campaign = load(asked, start)
+    say("asking the rig's limits all over the ranges")
+    found = survey(campaign.space, campaign.envelope)
+    at = views.middle_setting(campaign)
+    wide = views.pressure_map(campaign, at)
+    maps = (*((wide,) if wide else ()), *views.box_maps(campaign, at))
+    affordable = campaign.affordable()
+    corners = campaign.space.corners()
+    possible = corners[campaign.feasible(corners)]
+    closed_in = views.closed_in_sentences(campaign, possible if len(possible) else at[None, :])
+    notices = (*campaign.notices(), *campaign.envelope(at[None, :]).notices)
+    command = f"doe plan {campaign.name}"
+    page = check_page(
+        views.header(campaign, "check", command, notices=notices),
+        campaign.space,
+        found,
+        maps,
+        [(name, text, name == affordable.binds) for name, _, text in affordable.parts],
+        closed_in,
+    )
+    file = write_page(_report(campaign, "check"), page)
+    return CheckResult(campaign, found, maps, affordable, closed_in, (file,), notices)
+
+
+def plan(
+    asked: str,
+    start: Path,
+    *,
+    runs: int | None = None,
+    family: str | None = None,
+    centres: int | None = None,
+    say: Say = _silent,
+) -> PlanResult:
+    """Plan the first stage: choose a design, put its runs in random order, write ledger and sheets.
+
+    Parameters
+    ----------
+    runs
+        Most runs to spend; what the budget buys, and no more than the design needs, if None.
+
+    Raises
+    ------
+    StateError
+        A run has been started: a plan that is under way is not replaced.
+    DesignError, InfeasibleError
+        The design asked for cannot be made.
+    """
+    from doe.design.matrix import randomised
+
+    campaign = load(asked, start)
+    affordable = campaign.affordable()
+    with locked(campaign.folder):
+        ledger = _ledger_or_empty(campaign)
+        _refuse_if_started(campaign, ledger)
+        say("choosing a design")
+        chosen = _chosen(campaign, affordable, runs, family, centres)
+        design = randomised(chosen, np.random.default_rng([campaign.seed, 1]))
+        rows = _rows(campaign, design, stage=1, first_run=1, first_day=1)
+        planned = Ledger(campaign.schema, rows, ledger.extra_columns)
+        write_ledger(campaign.folder / LEDGER_FILE, planned)
+        record = _stage_record(campaign, 1, "plan", design, rows)
+        stage_path = write_stage(campaign.folder, record)
+        for later in (campaign.folder / "stages").glob("*.toml"):
+            if later != stage_path:
+                later.unlink()  # of a former plan that no run was made of
+        sheets = _write_sheets(campaign, 1, rows)
+    say("judging what the design can tell")
+    written = (campaign.folder / LEDGER_FILE, *sheets, stage_path)
+    return _judged(campaign, design, rows, affordable, written)
+
+
+def record(
+    asked: str,
+    start: Path,
+    sheet: Path,
+    *,
+    replace_filled: bool = False,
+    dry_run: bool = False,
+) -> RecordResult:
+    """Take a filled sheet into the ledger.
+
+    Parameters
+    ----------
+    replace_filled
+        Overwrite cells that hold another value; planned settings are never overwritten.
+    dry_run
+        Change nothing, and tell what would change.
+
+    Raises
+    ------
+    ResultsError
+        What the sheet says cannot be read or contradicts the ledger: all of it at once.
+    StateError
+        There is no plan, or no such sheet.
+    """
+    from doe.sheet import read_sheet
+
+    campaign = load(asked, start)
+    path = sheet if sheet.is_absolute() else start / sheet
+    if not path.is_file():
+        raise StateError.of(
+            "no-sheet",
+            f"there is no file {path}.",
+            f"Give the filled sheet: doe record {campaign.name} FILE",
+            file=str(path),
+        )
+    return take_in(campaign, read_sheet(path, campaign.schema), replace_filled, dry_run)
+
+
+def take_in(
+    campaign: Campaign, returned: Returned, replace_filled: bool = False, dry_run: bool = False
+) -> RecordResult:
+    """Take returned results, however they came, into the ledger; see `record`."""
+    path = campaign.folder / LEDGER_FILE
+    with locked(campaign.folder):
+        ledger, changes = with_results(_planned_ledger(campaign), returned, replace_filled)
+        if not dry_run:
+            write_ledger(path, ledger)
+    touched = {change.run for change in changes}
+    rows = [row for row in ledger.rows if row.run in touched]
+    notices = (
+        *campaign.notices(),
+        *returned.notices,
+        *ledger.notices,
+        *_achieved_notices(campaign, rows),
+    )
+    return RecordResult(campaign, changes, ledger, dry_run, (path,), notices)
+
+
+def fit(
+    asked: str,
+    start: Path,
+    *,
+    model: ModelName | None = None,
+    say: Say = _silent,
+) -> FitResult:
+    """Fit every response with the results so far, find the best settings, write the report.
+
+    Parameters
+    ----------
+    model
+        Fit this model as asked, without falling back to a smaller one; None lets the results
+        decide how much of the model that the purpose wants they can carry.
+
+    Raises
+    ------
+    FitError
+        The results cannot carry the model.
+    StateError
+        There is no plan, or no results.
+    """
+    from doe import views
+    from doe.report.html import fit_page
+
+    campaign = load(asked, start)
+    ledger = _planned_ledger(campaign)
+    count = len(campaign.responses)
+    say(f"fitting {count} response{'s' if count > 1 else ''}")
+    observed, notices = _observations(campaign, ledger)
+    analysis = _analysis(campaign, observed, model)
+    stage = max(row.stage for row in ledger.rows if started(row))
+    what_next = _what_next(campaign, ledger)
+    notices = (*campaign.notices(), *ledger.notices, *notices, *_all_notices(analysis))
+    say("drawing the report")
+    points = {fit.response.name: _used_points(ledger, fit.runs_used) for fit in analysis.fits}
+    page = fit_page(
+        views.header(campaign, "fit", f"doe suggest {campaign.name}", stage=stage, notices=notices),
+        analysis,
+        campaign.space,
+        views.surfaces(campaign, analysis, points),
+        views.profiles(campaign, analysis),
+        what_next,
+    )
+    file = write_page(_report(campaign, "fit", stage), page)
+    return FitResult(campaign, stage, analysis, what_next, (file,), notices)
+
+
+def suggest(
+    asked: str,
+    start: Path,
+    *,
+    runs: int = SUGGESTED_RUNS,
+    accept: bool = False,
+    say: Say = _silent,
+) -> SuggestResult:
+    """Say which runs to make next, and why; with `accept`, append them to the ledger as a stage.
+
+    Accepted twice without a result in between, they are planned once.
+
+    Raises
+    ------
+    FitError, DesignError, InfeasibleError, StateError
+        No results yet, or no such runs.
+    """
+    from doe import views
+    from doe.report.html import suggest_page
+    from doe.suggest import suggest as next_runs
+
+    campaign = load(asked, start)
+    with locked(campaign.folder):
+        ledger = _planned_ledger(campaign)
+        kept, stage = _without_open_suggestions(campaign, ledger)
+        say("fitting what has come back")
+        observed, notices = _observations(campaign, kept)
+        analysis = _analysis(campaign, observed, None)
+        say("weighing the next runs")
+        suggestion = _in_random_order(
+            next_runs(analysis, campaign.feasible, runs), [campaign.seed, stage]
+        )
+        rows = _suggested_rows(campaign, kept, stage, suggestion)
+        written: tuple[Path, ...] = ()
+        if accept:
+            written = _accept(campaign, kept, stage, rows, suggestion)
+    notices = (
+        *campaign.notices(),
+        *ledger.notices,
+        *notices,
+        *_over_budget(campaign, [*kept.rows, *rows]),
+        *_open_runs(kept),
+        *_all_notices(analysis),
+    )
+    command = (
+        f"doe record {campaign.name} FILE"
+        if accept
+        else f"doe suggest {campaign.name} --runs {runs} --accept"
+    )
+    done = {points.kind: points for points in views.run_points(kept.rows)}
+    page = suggest_page(
+        views.header(campaign, "suggest", command, stage=stage, notices=notices),
+        suggestion,
+        campaign.space,
+        campaign.responses,
+        views.box_maps(campaign, analysis.optimum.settings),
+        done.get("done"),
+        done.get("left out"),
+    )
+    file = write_page(_report(campaign, "suggest", stage), page)
+    return SuggestResult(
+        campaign,
+        stage,
+        analysis,
+        suggestion,
+        tuple(row.run for row in rows),
+        accept,
+        rows if accept else (),
+        (file, *written),
+        notices,
+    )
+
+
+def status(asked: str, start: Path) -> StatusResult:
+    """Tell where a campaign stands, what is missing, and what is next.
+
+    Raises
+    ------
+    StateError, CampaignFileError
+    """
+    campaign = load(asked, start)
+    path = campaign.folder / LEDGER_FILE
+    ledger = read_ledger(path, campaign.schema) if path.exists() else None
+    missing = _missing(ledger) if ledger else ()
+    there = [path] if ledger else []
+    there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
+    notices = campaign.notices()
+    if ledger is not None:
+        notices = (*notices, *ledger.notices, *_changed_since(campaign, ledger))
+    return StatusResult(
+        campaign,
+        ledger,
+        campaign.affordable(),
+        missing,
+        _next_command(campaign, ledger),
+        tuple(there),
+        notices,
+    )
+
+
+# ---------------------------------------------------------------------------------- planning
+
+
+def _chosen(
+    campaign: Campaign,
+    affordable: Affordable,
+    runs: int | None,
+    family: str | None,
+    centres: int | None,
+) -> Design:
+    """Return the design: as many runs as it needs, and no more than can be afforded."""
+    from doe.design.choose import choose_design
+
+    def choose(most: int | None) -> Design:
+        space, feasible = campaign.space, campaign.feasible
+        return choose_design(
+            space, feasible, campaign.purpose, most, campaign.seed, family, centres
+        )
+
+    if runs is not None:
+        return choose(runs)
+    needed = choose(None)
+    if len(needed) > affordable.runs:
+        return choose(affordable.runs)
+    left = affordable.runs - len(needed)
+    if not left:
+        return needed
+    spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
+    return replace(needed, reason=needed.reason + spare)
+
+
+def _refuse_if_started(campaign: Campaign, ledger: Ledger) -> None:
+    begun = [row.run for row in ledger.rows if started(row)]
+    if begun:
+        numbers = ", ".join(map(str, begun[:5])) + (" …" if len(begun) > 5 else "")
+        raise StateError.of(
+            "stage-started",
+            f"{campaign.name} has results already (run {numbers}), so its plan stays as it is.",
+            f"Add runs with: doe suggest {campaign.name} --accept. For another plan make another "
+            "campaign: doe new NAME",
+            file=str(campaign.folder / LEDGER_FILE),
+        )
+
+
+def _rows(
+    campaign: Campaign, design: Design, *, stage: int, first_run: int, first_day: int
+) -> tuple[LedgerRow, ...]:
+    """Return the planned rows of a stage in run order."""
+    days = _days(campaign, design.settings, first_day)
+    nothing = (None,) * len(campaign.space)
+    return tuple(
+        LedgerRow(
+            first_run + i,
+            stage,
+            design.plots[i],
+            days[i],
+            design.kinds[i],
+            "planned",
+            tuple(float(value) for value in design.settings[i]),
+            nothing,
+            (None,) * len(campaign.responses),
+        )
+        for i in range(len(design))
+    )
+
+
+def _days(campaign: Campaign, settings: FloatArray, first: int) -> list[int | None]:
+    """Return the day of each run (n,): filled one after the other, a run never split."""
+    hours = campaign.budget.hours_per_day
+    if hours is None:
+        return [None] * len(settings)
+    minutes = rig_room.run_minutes(campaign.rig, campaign.conditions(settings))
+    days: list[int | None] = []
+    day, used = first, 0.0
+    for length in minutes.tolist():
+        if used and used + length > hours + 1e-9:
+            day, used = day + 1, 0.0
+        days.append(day)
+        used += length
+    return days
+
+
+def _stage_record(
+    campaign: Campaign,
+    stage: int,
+    made_by: Literal["plan", "suggest"],
+    design: Design,
+    rows: Sequence[LedgerRow],
+) -> StageRecord:
+    from doe.views import versions
+
+    return StageRecord(
+        stage=stage,
+        made_by=made_by,
+        seed=campaign.seed,
+        family=design.family,
+        model=design.model,
+        reason=design.reason,
+        runs=len(rows),
+        plots=len({row.plot for row in rows}),
+        days=len({row.day for row in rows if row.day is not None}),
+        shaping=shaping_hash(campaign),
+        campaign_file=campaign.file_hash,
+        versions=versions(),
+    )
+
+
+def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> tuple[Path, ...]:
+    """Write the bench sheet for print and for filling in; a filled one is kept in history."""
+    from doe import views
+    from doe.sheet import sheet_csv, sheet_html
+
+    html = sheet_html(
+        rows,
+        campaign.schema,
+        campaign=campaign.title,
+        stage=stage,
+        fixed=campaign.fixed_settings(),
+        limits=views.sheet_limits(campaign, rows),
+        cautions=rig_room.CAUTIONS,
+        unconfirmed_limits=not campaign.limits_confirmed,
+        provenance=(
+            ("campaign", campaign.name),
+            ("seed", str(campaign.seed)),
+            ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),
+        ),
+        mode=views.mode_words(campaign),
+    )
+    name = f"sheet-stage{stage}"
+    return (
+        write_page(campaign.folder / f"{name}.csv", sheet_csv(rows, campaign.schema), keep=True),
+        write_page(campaign.folder / f"{name}.html", html),
+    )
+
+
+def _judged(
+    campaign: Campaign,
+    design: Design,
+    rows: tuple[LedgerRow, ...],
+    affordable: Affordable,
+    written: tuple[Path, ...],
+) -> PlanResult:
+    """Return what the design is worth before any run is made, and its page."""
+    from doe import views
+    from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
+    from doe.factors import feasible_settings
+    from doe.report.html import plan_page
+
+    space, model = campaign.space, _model_named(campaign, design.model)
+    region = region_sample(space, campaign.feasible)
+    extremes = space.code(feasible_settings(space, campaign.feasible, most=4000))
+    measure = efficiencies(model, design.coded, region, extremes_coded=extremes)
+    degrees = degrees_of_freedom(model, design.coded)
+    at = views.middle_setting(campaign)
+    conditions = campaign.envelope(design.settings)
+    assert conditions.feasible.all()
+    can_do = _can_do(campaign, model, design.coded, degrees)
+    over = _over_budget(campaign, rows)
+    notices = (*campaign.notices(), *conditions.notices, *design.notices, *over)
+    points = views.run_points(rows)
+    page = plan_page(
+        views.header(
+            campaign, "plan", f"doe record {campaign.name} FILE", stage=1, notices=notices
+        ),
+        replace(design, notices=()),
+        views.run_table(campaign, rows),
+        measure,
+        views.box_maps(campaign, at),
+        can_do,
+        views.derived_table(campaign, rows),
+        views.margins_table(campaign, rows),
+        views.variance_views(campaign, model, design.coded, at, points),
+        points,
+    )
+    file = write_page(_report(campaign, "plan", 1), page)
+    return PlanResult(
+        campaign,
+        1,
+        design,
+        model,
+        measure,
+        degrees,
+        rows,
+        can_do,
+        affordable,
+        (file, *written),
+        notices,
+    )
+
+
+def _can_do(
+    campaign: Campaign, model: Model, coded: FloatArray, degrees: DegreesOfFreedom
+) -> tuple[str, ...]:
+    """Return sentences on what the design can tell: what judges it, and what it can detect."""
+    from doe.design.evaluation import power_of_terms
+
+    sentences = [
+        f"{len(coded)} runs carry the {degrees.model} terms of the model ({model.name}) and leave "
+        f"{degrees.residual} to judge it by: {degrees.pure_error} from repeats, "
+        f"{degrees.lack_of_fit} to see whether the model is too simple."
+    ]
+    if degrees.residual < 1:
+        return (*sentences, "Nothing is left to judge any effect by: allow more runs.")
+    sizes = [_three_scatters(response) for response in campaign.responses]
+    powers = power_of_terms(model, coded, 3.0, 1.0)
+    mains = [p.power for p in powers if p.term.order == 1]
+    rest = [p.power for p in powers if p.term.order > 1]
+    text = (
+        "A factor that changes a response over its range by three times the scatter of a run "
+        f"({'; '.join(sizes)}) is found with {_span(mains)} chance"
+    )
+    if rest:
+        text += f", an interaction or bend that large with {_span(rest)}"
+    return (*sentences, text + " (5 % taken of a false alarm).")
+
+
+def _three_scatters(response: Response) -> str:
+    if response.scatter is None:
+        return f"{response.words}: no scatter given"
+    if response.scatter_relative:
+        return f"{response.words}: {300 * response.scatter:.3g} % of its value"
+    return f"{response.words}: {3 * response.scatter:.3g} {response.unit}".rstrip()
+
+
+def _span(shares: Sequence[float]) -> str:
+    low, high = int(100 * min(shares)), int(100 * max(shares))
+    return f"{low} %" if low == high else f"{low} to {high} %"
+
+
+# ----------------------------------------------------------------------- results and models
+
+
+def _observations(
+    campaign: Campaign, ledger: Ledger
+) -> tuple[dict[str, Observations], tuple[Notice, ...]]:
+    """Return the runs with the values of each response, and what was assumed of them.
+
+    A run whose achieved settings were not written down counts at its planned ones.
+    """
+    from doe.analysis.observations import Observations
+
+    rows = ledger.rows
+    planned = np.array([row.settings for row in rows])
+    achieved = np.array(
+        [
+            [p if got is None else got for p, got in zip(row.settings, row.achieved, strict=True)]
+            for row in rows
+        ]
+    )
+    reasons = tuple(_reason(row) for row in rows)
+    plots = tuple(row.plot for row in rows)
+    observed = {}
+    for j, response in enumerate(campaign.responses):
+        values = [np.nan if row.responses[j] is None else row.responses[j] for row in rows]
+        observed[response.name] = Observations(
+            campaign.space,
+            planned,
+            achieved,
+            np.array(values, dtype=np.float64),
+            tuple(row.run for row in rows),
+            tuple(row.stage for row in rows),
+            plots,
+            reasons,
+        )
+    if not any(row.status == "done" for row in rows):
+        raise StateError.of(
+            "no-results",
+            f"{campaign.name} has no results yet: none of its {len(rows)} runs is recorded.",
+            f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
+            file=str(campaign.folder / LEDGER_FILE),
+        )
+    return observed, _assumed(rows)
+
+
+def _reason(row: LedgerRow) -> str | None:
+    if row.status == "left out":
+        return row.left_out_because or "left out"
+    return "not run yet" if row.status == "planned" else None
+
+
+def _assumed(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    done = [row for row in rows if row.status == "done"]
+    assumed = [row.run for row in done if any(value is None for value in row.achieved)]
+    if not assumed:
+        return ()
+    which = "every run" if len(assumed) == len(done) else f"{len(assumed)} of {len(done)} runs"
+    return (
+        Notice(
+            "achieved-not-recorded",
+            f"For {which} some achieved settings were not recorded; the planned ones were taken.",
+        ),
+    )
+
+
+def _analysis(
+    campaign: Campaign, observed: dict[str, Observations], model: ModelName | None
+) -> Analysis:
+    from doe.analysis.optimum import analyse
+
+    wanted = model or ("quadratic" if campaign.purpose == "surface" else "interactions")
+    return analyse(
+        campaign.responses,
+        _model(campaign, wanted),
+        observed,
+        campaign.feasible,
+        settable=True,
+        as_asked=model is not None,
+    )
+
+
+def _model(campaign: Campaign, name: ModelName) -> Model:
+    from doe.terms import interaction_model, linear_model, quadratic_model
+
+    makers = {
+        "main-effects": linear_model,
+        "interactions": interaction_model,
+        "quadratic": quadratic_model,
+    }
+    return makers[name](campaign.space)
+
+
+def _model_named(campaign: Campaign, name: str) -> Model:
+    """Return the model that a design says it aims at."""
+    models = [_model(campaign, each) for each in MODELS]
+    return next(model for model in models if model.name == name)
+
+
+def _used_points(ledger: Ledger, used: Sequence[int]) -> tuple[RunPoints, ...]:
+    from doe import views
+
+    rows = [
+        row if row.run in used else replace(row, status="left out")
+        for row in ledger.rows
+        if started(row)
+    ]
+    return views.run_points(rows)
+
+
+def _all_notices(analysis: Analysis) -> tuple[Notice, ...]:
+    """Return the notices of the analysis and of the fits, those of several responses once."""
+    owners: dict[Notice, list[str]] = {}
+    for fitted in analysis.fits:
+        for notice in fitted.notices:
+            owners.setdefault(notice, []).append(fitted.response.words)
+    of_fits = (
+        notice
+        if len(names) == len(analysis.fits) > 1
+        else Notice(notice.code, f"{', '.join(names)}: {notice.what}")
+        for notice, names in owners.items()
+    )
+    return (*analysis.notices, *of_fits)
+
+
+def _achieved_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice for each run whose achieved settings break a limit of the rig."""
+    known = [row for row in rows if any(value is not None for value in row.achieved)]
+    if not known:
+        return ()
+    settings = np.array(
+        [
+            [p if got is None else got for p, got in zip(row.settings, row.achieved, strict=True)]
+            for row in known
+        ]
+    )
+    try:
+        envelope = campaign.envelope(settings)
+    except (ValueError, ArithmeticError):
+        return (Notice("achieved-not-checked", "The achieved settings could not be checked."),)
+    notices = []
+    for i, row in enumerate(known):
+        for j in np.flatnonzero(envelope.margin[i] < 0):
+            text = f"Run {row.run} as achieved: {envelope.sentence(i, int(j))}"
+            notices.append(Notice("achieved-breaks-limit", text))
+    return tuple(notices)
+
+
+def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
+    waiting = [row.run for row in ledger.rows if row.status == "planned"]
+    if waiting:
+        count = f"{len(waiting)} planned run{'s are' if len(waiting) > 1 else ' is'}"
+        return (f"{count} still to be made; what follows may change with them.",)
+    return (f"All planned runs are in. See what to run next: doe suggest {campaign.name}",)
+
+
+# ------------------------------------------------------------------------------ suggestions
+
+
+def _without_open_suggestions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger, int]:
+    """Return the ledger less accepted suggestions that nobody started, and the stage to fill."""
+    last = max(row.stage for row in ledger.rows)
+    record = read_stage(campaign.folder, last)
+    open_stage = (
+        last > 1
+        and record is not None
+        and record.made_by == "suggest"
+        and not any(started(row) for row in ledger.of_stage(last))
+    )
+    if not open_stage:
+        return ledger, last + 1
+    kept = tuple(row for row in ledger.rows if row.stage != last)
+    return Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices), last
+
+
+def _in_random_order(suggestion: Suggestion, seed: list[int]) -> Suggestion:
+    order = np.random.default_rng(seed).permutation(len(suggestion.runs))
+    return replace(suggestion, runs=tuple(suggestion.runs[i] for i in order))
+
+
+def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
+    from doe.design.matrix import Design
+
+    runs = suggestion.runs
+    return Design(
+        space=campaign.space,
+        settings=np.array([run.settings for run in runs]),
+        kinds=tuple(run.kind for run in runs),
+        plots=tuple(range(1, len(runs) + 1)),
+        family="suggested",
+        reason=suggestion.why,
+        model="",
+        seed=campaign.seed,
+    )
+
+
+def _suggested_rows(
+    campaign: Campaign, kept: Ledger, stage: int, suggestion: Suggestion
+) -> tuple[LedgerRow, ...]:
+    first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
+    design = _suggested_design(campaign, suggestion)
+    return _rows(campaign, design, stage=stage, first_run=kept.next_run, first_day=first_day)
+
+
+def _accept(
+    campaign: Campaign,
+    kept: Ledger,
+    stage: int,
+    rows: tuple[LedgerRow, ...],
+    suggestion: Suggestion,
+) -> tuple[Path, ...]:
+    """Append the suggested runs to the ledger as a stage; the caller holds the lock."""
+    path = campaign.folder / LEDGER_FILE
+    write_ledger(path, Ledger(kept.schema, (*kept.rows, *rows), kept.extra_columns))
+    design = _suggested_design(campaign, suggestion)
+    write_stage(campaign.folder, _stage_record(campaign, stage, "suggest", design, rows))
+    sheets = _write_sheets(campaign, stage, rows)
+    return (path, *sheets, stage_file(campaign.folder, stage))
+
+
+def _over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    affordable = campaign.affordable()
+    if len(rows) <= affordable.runs:
+        return ()
+    return (
+        Notice(
+            "over-budget",
+            f"With these there are {len(rows)} runs; the budget carries {affordable.runs} "
+            f"({affordable.binds} bind).",
+        ),
+    )
+
+
+def _open_runs(ledger: Ledger) -> tuple[Notice, ...]:
+    waiting = [row.run for row in ledger.rows if row.status == "planned"]
+    if not waiting:
+        return ()
+    return (
+        Notice(
+            "runs-open",
+            f"{len(waiting)} planned run{'s are' if len(waiting) > 1 else ' is'} not recorded yet; "
+            "these suggestions don't know what they will say.",
+        ),
+    )
+
+
+# ------------------------------------------------------------------------- ledger and folders
+
+
+def _ledger_or_empty(campaign: Campaign) -> Ledger:
+    path = campaign.folder / LEDGER_FILE
+    return read_ledger(path, campaign.schema) if path.exists() else Ledger(campaign.schema, ())
+
+
+def _planned_ledger(campaign: Campaign) -> Ledger:
+    """Return the ledger with at least one run.
+
+    Raises
+    ------
+    StateError
+        There is no plan yet.
+    """
+    ledger = _ledger_or_empty(campaign)
+    if not ledger.rows:
+        raise StateError.of(
+            "no-plan",
+            f"{campaign.name} has no plan yet.",
+            f"Make one: doe plan {campaign.name}",
+            file=str(campaign.folder / LEDGER_FILE),
+        )
+    return ledger
+
+
+def _reports_folder(campaign: Campaign) -> Path:
+    return campaign.workspace / "reports"
+
+
+def _report(campaign: Campaign, page: str, stage: int | None = None) -> Path:
+    part = f"-stage{stage}" if stage is not None else ""
+    return _reports_folder(campaign) / f"{campaign.name}{part}-{page}.html"
+
+
+def _missing(ledger: Ledger) -> tuple[str, ...]:
+    """Return sentences on what the ledger still waits for."""
+    waiting = [row.run for row in ledger.rows if row.status == "planned"]
+    sentences = []
+    if waiting:
+        sentences.append(f"{_runs(waiting)} still to be made and recorded.")
+    for j, response in enumerate(ledger.schema.responses):
+        blank = [r.run for r in ledger.rows if r.status == "done" and r.responses[j] is None]
+        if blank:
+            sentences.append(f"{response.words} is missing for {_runs(blank).lower()}.")
+    return tuple(sentences)
+
+
+def _runs(numbers: Sequence[int]) -> str:
+    shown = ", ".join(map(str, numbers[:8])) + (" …" if len(numbers) > 8 else "")
+    return f"Run {shown}" if len(numbers) == 1 else f"Runs {shown}"
+
+
+def _changed_since(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
+    """Return a notice where the campaign file changed after a stage was planned."""
+    last = max((row.stage for row in ledger.rows), default=0)
+    record = read_stage(campaign.folder, last) if last else None
+    if record is None or record.shaping == shaping_hash(campaign):
+        return ()
+    return (
+        Notice(
+            "file-changed",
+            f"campaign.toml changed since stage {last} was planned, in parts that shape the "
+            "design: the planned runs may no longer suit it.",
+        ),
+    )
+
+
+def _next_command(campaign: Campaign, ledger: Ledger | None) -> str:
+    if ledger is None or not ledger.rows:
+        return f"doe plan {campaign.name}"
+    if any(row.status == "planned" for row in ledger.rows):
+        return f"doe record {campaign.name} FILE"
+    return f"doe fit {campaign.name}"
