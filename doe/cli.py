@@ -261,8 +261,7 @@ def demo(
         from doe import contract
         from doe.demo import demo as walk
 
-        print_line = _say if as_json else (lambda line: sys.stdout.write(line + "\n"))
-        result = walk(name, Path.cwd(), seed=seed, say=print_line)
+        result = walk(name, Path.cwd(), seed=seed, say=_say if as_json else _print_line)
         _answer(as_json, lambda: contract.demo_object(result), list, result, "doe new my-campaign")
 
     _run(go, as_json)
@@ -275,6 +274,11 @@ def _say(line: str) -> None:
     """Show what long work is doing, on a terminal only."""
     if sys.stderr.isatty():
         sys.stderr.write(f"… {line}\n")
+
+
+def _print_line(line: str) -> None:
+    sys.stdout.write(f"{line}\n")
+    sys.stdout.flush()
 
 
 class _Result:

@@ -43,7 +43,7 @@ __all__ = [
 
 WIDTH = 96
 CHANGES_SHOWN = 12
-CORNERS_SHOWN = 6
+REASONS_SHOWN = 4
 
 
 def new_lines(result: NewResult) -> list[str]:
@@ -76,12 +76,15 @@ def check_lines(result: CheckResult) -> list[str]:
     failing = [corner for corner in found.corners if corner.fails]
     if failing:
         lines += ["", f"{len(failing)} of {len(found.corners)} corners cannot be run:"]
-        for corner in failing[:CORNERS_SHOWN]:
-            lines += wrapped(
-                f"{setting_words(space, corner.settings)}: {corner.fails[0][1]}", "  • "
-            )
-        if len(failing) > CORNERS_SHOWN:
-            lines.append(f"  … {len(failing) - CORNERS_SHOWN} more on the page")
+        reasons: dict[str, list[str]] = {}
+        for corner in failing:
+            words = setting_words(space, corner.settings)
+            reasons.setdefault(corner.fails[0][1], []).append(words)
+        for sentence, corners in list(reasons.items())[:REASONS_SHOWN]:
+            more = f" and {len(corners) - 1} more" if len(corners) > 1 else ""
+            lines += wrapped(f"{corners[0]}{more}: {sentence}", "  • ")
+        if len(reasons) > REASONS_SHOWN:
+            lines.append("  … all of them on the page")
     if found.cures:
         lines += ["", "What would cure it:"]
         for cure in found.cures:
@@ -287,7 +290,7 @@ def _fit_row(fit: FittedModel) -> tuple[str, ...]:
         str(len(fit.runs_used)),
         f"{fit.r2:.3f}",
         f"{fit.r2_adjusted:.3f}",
-        "–" if fit.r2_predicted is None else f"{fit.r2_predicted:.3f}",
+        "–" if fit.r2_predicted is None else f"{fit.r2_predicted:.3f}".replace("-", "−"),
         "–" if lack is None else p_text(lack.p_value),
     )
 

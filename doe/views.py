@@ -121,7 +121,7 @@ def header(
         unconfirmed_limits=not campaign.limits_confirmed,
         invented=campaign.source if invented else None,
         source=None if invented else campaign.source or None,
-        notices=tuple(dict.fromkeys(notice.what for notice in notices)),
+        notices=tuple(dict.fromkeys(n.what for n in notices if n.code != "limits-not-confirmed")),
         next_command=next_command,
         provenance=(
             ("seed", str(campaign.seed)),

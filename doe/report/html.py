@@ -82,7 +82,7 @@ class Header:
     invented, source
         Sentence on where the data come from, whichever applies.
     notices, cautions
-        Sentences; cautions of this rig or material join the usual ones.
+        Sentences; the usual cautions where there are none.
     provenance
         Pairs of label and text: seed, hash of the campaign file, versions.
     practice_defaults
@@ -711,7 +711,7 @@ def _cautions_section(header: Header) -> _Section:
     return _Section(
         "cautions",
         "Before anything is heated",
-        _points([*header.cautions, *USUAL_CAUTIONS]),
+        _points(header.cautions or USUAL_CAUTIONS),
         "Cautions",
     )
 
@@ -740,7 +740,7 @@ def _page(
     to_run: bool = False,
 ) -> str:
     every = [s for s in sections if s.body]
-    every.insert(0 if to_run else len(every), _cautions_section(header))
+    every.insert(1 if to_run else len(every), _cautions_section(header))
     if header.practice_defaults:
         every.append(_practice_section(header))
     style, script = _style(), _script() if live else ""

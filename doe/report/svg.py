@@ -305,12 +305,14 @@ def _thinned(points: list[tuple[float, float]], most: float = 0.1) -> list[tuple
 
 
 def _off(point: tuple[float, float], start: tuple[float, float], end: tuple[float, float]) -> float:
-    """Return the distance of a point from the line through two others."""
+    """Return the distance of a point from the stretch between two others."""
     (x, y), (a, b), (c, d) = point, start, end
     length = math.hypot(c - a, d - b)
     if length < 1e-9:
         return math.hypot(x - a, y - b)
-    return abs((c - a) * (y - b) - (d - b) * (x - a)) / length
+    along = ((x - a) * (c - a) + (y - b) * (d - b)) / length**2
+    share = min(1.0, max(0.0, along))
+    return math.hypot(x - a - share * (c - a), y - b - share * (d - b))
 
 
 def _by_depth(layers: Iterable[object]) -> Iterator[object]:

@@ -281,10 +281,13 @@ def test_unconfirmed_limits_are_said_before_anything_else(made_up: SimpleNamespa
         assert "not confirmed" not in page
 
 
-def test_cautions_and_the_source_of_data_are_on_every_page(built: dict[str, str]) -> None:
+def test_cautions_and_the_source_of_data_are_on_every_page(
+    built: dict[str, str], made_up: SimpleNamespace
+) -> None:
+    for page in pages(made_up, cautions=()).values():
+        assert html.USUAL_CAUTIONS[1].split(",")[0] in page
     for page in built.values():
         assert "Husk dust clogs frits" in page
-        assert html.USUAL_CAUTIONS[1].split(",")[0] in page
         assert "<strong>Invented data.</strong>" in page
 
 
