@@ -328,8 +328,10 @@ def _fail(error: DoeError, as_json: bool) -> NoReturn:
     else:
         from doe.terminal import wrapped
 
+        here = f"{Path.cwd()}/"
         for problem in error.problems:
-            sys.stderr.write("\n".join(wrapped(str(problem), "✗ ")) + "\n")
+            text = str(problem).removeprefix(here)
+            sys.stderr.write("\n".join(wrapped(text, "✗ ")) + "\n")
     raise typer.Exit(1)
 
 

@@ -230,6 +230,7 @@ def demo_object(result: DemoResult) -> Object:
             "settings": result.campaign.space.as_mapping(result.settings),
             "predictions": {n: _prediction(p) for n, p in result.predictions.items()},
             "true_values": {n: _number(v) for n, v in result.truth_there.items()},
+            "true_best": {n: _number(v) for n, v in result.truth_best.items()},
         },
     }
 

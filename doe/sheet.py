@@ -45,7 +45,15 @@ from doe.responses import Response
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-__all__ = ["Returned", "ReturnedRow", "read_sheet", "sheet_columns", "sheet_csv", "sheet_html"]
+__all__ = [
+    "Returned",
+    "ReturnedRow",
+    "read_sheet",
+    "read_sheet_text",
+    "sheet_columns",
+    "sheet_csv",
+    "sheet_html",
+]
 
 BYTES_MAX = 20_000_000
 UNPACKED_MAX = 200_000_000
@@ -264,6 +272,21 @@ def read_sheet(path: Path, schema: LedgerSchema) -> Returned:
     data = _bytes(path)
     workbook = data.startswith(b"PK\x03\x04")
     grid = _workbook(data, file, schema) if workbook else _text_grid(data, file, schema)
+    return _returned(grid, file, schema)
+
+
+def read_sheet_text(text: str, name: str, schema: LedgerSchema) -> Returned:
+    """Return what a sheet says that is held as CSV text; `name` stands for its file in messages.
+
+    Raises
+    ------
+    ResultsError
+        As `read_sheet`.
+    """
+    return _returned(_text_grid(text.encode("utf-8"), name, schema), name, schema)
+
+
+def _returned(grid: _Grid, file: str, schema: LedgerSchema) -> Returned:
     header = _header_row(grid.rows, schema)
     if header is None:
         raise ResultsError(_no_header(grid, file))

@@ -9,7 +9,7 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
@@ -141,11 +141,12 @@ class RecordResult:
 
 @dataclass(frozen=True)
 class FitResult:
-    """The models of all responses, and the best settings."""
+    """The models of all responses, the runs that each used, and the best settings."""
 
     campaign: Campaign
     stage: int
     analysis: Analysis
+    points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
@@ -427,7 +428,7 @@ def fit(
     what_next = _what_next(campaign, ledger)
     notices = (*campaign.notices(), *ledger.notices, *notices, *_all_notices(analysis))
     say("drawing the report")
-    points = {fit.response.name: _used_points(ledger, fit.runs_used) for fit in analysis.fits}
+    points = _points_used(ledger, analysis)
     page = fit_page(
         views.header(campaign, "fit", f"doe suggest {campaign.name}", stage=stage, notices=notices),
         analysis,
@@ -437,7 +438,7 @@ def fit(
         what_next,
     )
     file = write_page(_report(campaign, "fit", stage), page)
-    return FitResult(campaign, stage, analysis, what_next, (file,), notices)
+    return FitResult(campaign, stage, analysis, points, what_next, (file,), notices)
 
 
 def suggest(
@@ -867,15 +868,20 @@ def _model_named(campaign: Campaign, name: str) -> Model:
     return next(model for model in models if model.name == name)
 
 
-def _used_points(ledger: Ledger, used: Sequence[int]) -> tuple[RunPoints, ...]:
+def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:
+    """Return for each response the runs that its fit used, and those it left out."""
     from doe import views
 
-    rows = [
-        row if row.run in used else replace(row, status="left out")
-        for row in ledger.rows
-        if started(row)
-    ]
-    return views.run_points(rows)
+    begun = [row for row in ledger.rows if started(row)]
+    return {
+        fitted.response.name: views.run_points(
+            [
+                row if row.run in fitted.runs_used else replace(row, status="left out")
+                for row in begun
+            ]
+        )
+        for fitted in analysis.fits
+    }
 
 
 def _all_notices(analysis: Analysis) -> tuple[Notice, ...]:
