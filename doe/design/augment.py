@@ -1,24 +1,415 @@
-"""Runs that sharpen a model: which candidates, added to what was run, cut its variance most.
+"""Runs added to what was run, and what they buy.
 
-Shapes: n existing runs, c candidates, k factors, p columns.
+Fold over, axial points, centre points, a new block, repair after lost runs, a wider region, a
+model of higher order; and the candidates that cut the variance of a model most.
+
+Shapes: n existing runs, m added runs, c candidates, k factors, p columns.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
 import numpy as np
 import numpy.typing as npt
 
-from doe.design.optimal import exchange_gains, exchanged, moment_matrix
-from doe.errors import DesignError
-from doe.factors import FloatArray
-from doe.terms import Model
+from doe.design.evaluation import (
+    DegreesOfFreedom,
+    Efficiencies,
+    degrees_of_freedom,
+    efficiencies,
+    region_sample,
+    undetermined,
+)
+from doe.design.optimal import (
+    Criterion,
+    central_setting,
+    exchange_gains,
+    exchanged,
+    moment_matrix,
+    optimal_runs,
+)
+from doe.errors import DesignError, Notice
+from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
+from doe.terms import Model, quadratic_model
 
-__all__ = ["sharpening_points"]
+__all__ = [
+    "Addition",
+    "axial_points_added",
+    "block_added",
+    "centre_points_added",
+    "folded_over",
+    "order_raised",
+    "region_extended",
+    "repaired",
+    "sharpening_points",
+]
 
 RIDGE = 1e-6  # keeps X'X invertible while the runs do not yet carry the model
 GAIN_LEAST = 1e-9
 PASSES = 20
 SAME_SETTING = 9  # decimals in coded units
+NAMED_MOST = 6
+
+
+@dataclass(frozen=True)
+class Addition:
+    """Added runs (m, k) in real units, and what they buy for a model.
+
+    `before` and `after` are efficiencies over the region, None where the runs cannot estimate the
+    model; `gained` are the terms (of the model, or of second order) whose coefficients only the
+    added runs determine. `blocks` holds the block of each run, the existing ones first: the added
+    runs are run later, so they are a block of their own.
+    """
+
+    kind: str
+    settings: FloatArray
+    model: Model
+    before: Efficiencies | None
+    after: Efficiencies | None
+    degrees_before: DegreesOfFreedom
+    degrees_after: DegreesOfFreedom
+    gained: tuple[str, ...]
+    blocks: tuple[int, ...]
+    buys: str
+    notices: tuple[Notice, ...] = ()
+
+
+def folded_over(
+    model: Model,
+    settings: FloatArray,
+    feasible: Feasible,
+    factors: Sequence[str] | None = None,
+) -> Addition:
+    """Return the mirror images of the runs (n, k): every sign changed, or those of some factors.
+
+    A full fold-over clears main effects from two-factor interactions (Montgomery, section 8-6).
+    Mirror images that the rig cannot run are left out, and named.
+
+    Raises
+    ------
+    DesignError
+        A factor to be mirrored has three named levels or more, or no mirror image can be run.
+    """
+    space = model.space
+    own = space.names if factors is None else factors
+    mirrored = space.code(settings)
+    for i in map(space.index, own):
+        factor = space.factors[i]
+        if isinstance(factor, CategoricalFactor):
+            if len(factor.levels) != 2:
+                raise DesignError.of(
+                    "cannot-mirror",
+                    f"{factor.name} has {len(factor.levels)} levels, and only two can be swapped.",
+                    f"Fold over without {factor.name}.",
+                )
+            mirrored[:, i] = 1 - mirrored[:, i]
+        else:
+            mirrored[:, i] = -mirrored[:, i]
+    images, notices = _runnable(space, feasible, space.decode(mirrored), "mirror image")
+    named = "all factors" if factors is None else _listed(tuple(own))
+    return _addition(f"fold over {named}", model, settings, images, feasible, notices)
+
+
+def axial_points_added(
+    model: Model, settings: FloatArray, feasible: Feasible, distance: float = 1.0
+) -> Addition:
+    """Return two runs a numeric factor, `distance` (coded) from the most central setting.
+
+    Where the rig cannot run one it is drawn in to the last settable feasible setting on its axis,
+    and that is said.
+
+    Raises
+    ------
+    DesignError
+        No axial point can be run.
+    """
+    space = model.space
+    centre = central_setting(space, feasible)
+    found, notices = [], []
+    for i in space.numeric:
+        for sign in (-1, 1):
+            point, drawn_in = _axial(space, feasible, centre, i, sign * distance)
+            if point is None or drawn_in:
+                what = "is left out" if point is None else f"is drawn in to {point[i]:g}"
+                end = "lower" if sign < 0 else "upper"
+                notices.append(
+                    Notice(
+                        "axial-point-moved",
+                        f"The {end} axial point of {space.names[i]} cannot be run, so it {what}.",
+                    )
+                )
+            if point is not None:
+                found.append(point)
+    if not found:
+        raise DesignError.of(
+            "no-axial-point",
+            "The rig can run no axial point around the centre.",
+            "Add a block or raise the order of the model: that chooses runs the rig can do.",
+        )
+    return _addition("axial points", model, settings, np.array(found), feasible, tuple(notices))
+
+
+def centre_points_added(
+    model: Model, settings: FloatArray, feasible: Feasible, count: int
+) -> Addition:
+    """Return `count` runs on the most central setting: pure error, drift and a hint of bends."""
+    _check_count(count)
+    centre = np.tile(central_setting(model.space, feasible), (count, 1))
+    return _addition("centre points", model, settings, centre, feasible)
+
+
+def block_added(
+    model: Model,
+    settings: FloatArray,
+    feasible: Feasible,
+    runs: int,
+    generator: np.random.Generator,
+    criterion: Criterion = "I",
+    *,
+    blocks: Sequence[int] | None = None,
+    centres: int = 0,
+) -> Addition:
+    """Return the best `runs` runs for a further block (day, lot) whose effect is estimated too.
+
+    Parameters
+    ----------
+    blocks
+        Blocks of the existing runs (n,); one block if None.
+    centres
+        Centre runs among the new ones: they link the blocks.
+    """
+    _check_count(runs)
+    before = [1] * len(settings) if blocks is None else list(blocks)
+    labels = [*before, *[max(before) + 1] * runs]
+    found = optimal_runs(
+        model,
+        feasible,
+        runs,
+        criterion,
+        generator,
+        fixed=settings,
+        centres=centres,
+        blocks=labels,
+    )
+    return _addition("a block", model, settings, found.settings, feasible, blocks=labels)
+
+
+def repaired(
+    model: Model,
+    kept: FloatArray,
+    lost: FloatArray,
+    feasible: Feasible,
+    runs: int,
+    generator: np.random.Generator,
+    criterion: Criterion = "I",
+) -> Addition:
+    """Return the best `runs` runs in place of lost ones, given the runs (n, k) that were kept.
+
+    If as many runs are asked for as were lost (m, k), running these again is tried too, and taken
+    where the new choice is no better.
+    """
+    _check_count(runs)
+    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=kept).settings
+    added = _addition("repair", model, kept, found, feasible)
+    if runs != len(lost) or not feasible(lost).all():
+        return added
+    again = _addition("repair", model, kept, lost, feasible)
+    if again.after is None or added.after is None:
+        return added
+    new, old = (_merit(a.after, criterion) for a in (added, again))
+    if new <= old * (1 + 1e-6):
+        return replace(again, buys=f"Running the lost settings again is as good. {again.buys}")
+    return replace(added, buys=f"{added.buys} Running the lost settings again would give less.")
+
+
+def region_extended(
+    model: Model,
+    settings: FloatArray,
+    feasible: Feasible,
+    runs: int,
+    generator: np.random.Generator,
+    criterion: Criterion = "I",
+) -> Addition:
+    """Return the best `runs` runs for a wider region: `model` and `feasible` are those of it.
+
+    The existing runs (n, k) count with their real settings, wherever they lie in the new ranges.
+    """
+    _check_count(runs)
+    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=settings)
+    return _addition("a wider region", model, settings, found.settings, feasible)
+
+
+def order_raised(
+    model: Model,
+    settings: FloatArray,
+    feasible: Feasible,
+    runs: int,
+    generator: np.random.Generator,
+    criterion: Criterion = "I",
+) -> Addition:
+    """Return the best `runs` runs that let the existing ones (n, k) carry a larger `model`."""
+    _check_count(runs)
+    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=settings)
+    return _addition(f"a {model.name} model", model, settings, found.settings, feasible)
+
+
+def _addition(
+    kind: str,
+    model: Model,
+    settings: FloatArray,
+    added: FloatArray,
+    feasible: Feasible,
+    notices: tuple[Notice, ...] = (),
+    blocks: Sequence[int] | None = None,
+) -> Addition:
+    """Return the addition with what it buys, block effects estimated too if there are blocks."""
+    space, n = model.space, len(settings)
+    region = region_sample(space, feasible)
+    old, new = space.code(settings), space.code(np.vstack([settings, added]))
+    was = blocks[:n] if blocks is not None and len(set(blocks[:n])) > 1 else None
+    before = _efficiencies(model, old, region, was)
+    after = _efficiencies(model, new, region, blocks)
+    degrees = degrees_of_freedom(model, old, was), degrees_of_freedom(model, new, blocks)
+    gained = _gained(model, old, new)
+    return Addition(
+        kind,
+        added,
+        model,
+        before,
+        after,
+        *degrees,
+        gained,
+        (1,) * n + (2,) * len(added) if blocks is None else tuple(blocks),
+        _buys(model, len(added), before, after, degrees, gained),
+        notices,
+    )
+
+
+def _efficiencies(
+    model: Model, coded: FloatArray, region: FloatArray, blocks: Sequence[int] | None
+) -> Efficiencies | None:
+    try:
+        return efficiencies(model, coded, region, blocks=blocks)
+    except DesignError:
+        return None
+
+
+def _gained(model: Model, old: FloatArray, new: FloatArray) -> tuple[str, ...]:
+    """Return the columns of the model and of second order that only the added runs determine."""
+    rest = tuple(t for t in quadratic_model(model.space).terms if t not in set(model.terms))
+    found: list[str] = []
+    for wide in (model, replace(model, terms=model.terms + rest)):
+        was, now = (set(undetermined(wide.matrix(runs))) for runs in (old, new))
+        found += [label for j, label in enumerate(wide.labels) if j in was - now]
+    return tuple(dict.fromkeys(label for label in found if label != "1"))
+
+
+def _buys(
+    model: Model,
+    count: int,
+    before: Efficiencies | None,
+    after: Efficiencies | None,
+    degrees: tuple[DegreesOfFreedom, DegreesOfFreedom],
+    gained: tuple[str, ...],
+) -> str:
+    """Return in words what added runs buy."""
+    parts = []
+    if gained:
+        parts.append(f"{_listed(gained)} become clear of the other terms up to second order")
+    if after is None:
+        parts.append(f"the {model.name} model still cannot be estimated")
+    elif before is None:
+        parts.append(f"the {model.name} model can be estimated")
+    elif before.i is not None and after.i is not None:
+        old, new = before.i / _total(degrees[0]), after.i / _total(degrees[1])
+        parts.append(
+            f"the average prediction variance goes from {old:.2g} to {new:.2g} run variances"
+        )
+    for name, old_df, new_df in (
+        ("pure error", degrees[0].pure_error, degrees[1].pure_error),
+        ("lack of fit", degrees[0].lack_of_fit, degrees[1].lack_of_fit),
+    ):
+        if max(0, old_df) != max(0, new_df):
+            parts.append(
+                f"the degrees of freedom for {name} go from {max(0, old_df)} to {max(0, new_df)}"
+            )
+    runs = "1 run" if count == 1 else f"{count} runs"
+    return f"With {runs} more {'; '.join(parts or ['nothing is gained'])}."
+
+
+def _total(degrees: DegreesOfFreedom) -> int:
+    return degrees.model + degrees.blocks + degrees.residual
+
+
+def _merit(found: Efficiencies | None, criterion: Criterion) -> float:
+    """Return a figure that is higher for the better of two designs of equal size."""
+    if found is None:
+        return 0.0
+    if criterion == "I" and found.i is not None:
+        return 1 / found.i
+    return found.a if criterion == "A" else found.d
+
+
+def _runnable(
+    space: FactorSpace, feasible: Feasible, wanted: FloatArray, what: str
+) -> tuple[FloatArray, tuple[Notice, ...]]:
+    """Return the settable settings that the rig can run, and what was left out or rounded."""
+    settable = space.settable(wanted)
+    fine = feasible(settable)
+    notices = []
+    out = int((~fine).sum())
+    if out == len(fine):
+        raise DesignError.of(
+            "nothing-to-add",
+            f"The rig can run no {what} of the existing runs.",
+            "Add a block or raise the order of the model: that chooses runs the rig can do.",
+        )
+    if out:
+        named = "; ".join(
+            ", ".join(f"{v:g}" if isinstance(v, float) else v for v in row.values())
+            for row in map(space.as_mapping, settable[~fine][:NAMED_MOST])
+        )
+        notices.append(
+            Notice("left-out", f"{out} of {len(fine)} are left out, the rig cannot run: {named}.")
+        )
+    moved = int((np.abs(space.code(settable) - space.code(wanted)) > 1e-9).any(axis=1).sum())
+    if moved:
+        notices.append(Notice("level-rounded", f"{moved} were rounded to what can be set."))
+    return settable[fine], tuple(notices)
+
+
+def _axial(
+    space: FactorSpace, feasible: Feasible, centre: FloatArray, i: int, distance: float
+) -> tuple[FloatArray | None, bool]:
+    """Return the axial point of a factor, or the furthest feasible one towards it (or None)."""
+    factor = space.factors[i]
+    assert isinstance(factor, NumericFactor)
+    shares = np.linspace(1.0, 0.0, 101)[:-1]
+    points = np.repeat(centre[None, :], len(shares), axis=0)
+    points[:, i] += shares * distance * factor.half_range
+    points = space.settable(points)
+    away = np.abs(points[:, i] - centre[i]) > 1e-9
+    fine = np.flatnonzero(feasible(points) & away)
+    if not len(fine):
+        return None, True
+    first = int(fine[0])
+    return points[first], bool(abs(points[first, i] - points[0, i]) > 1e-9)
+
+
+def _check_count(count: int) -> None:
+    if count < 1:
+        raise DesignError.of(
+            "nothing-to-add", "No runs are asked for.", "Ask for at least one run."
+        )
+
+
+def _listed(parts: tuple[str, ...]) -> str:
+    shown = list(parts[:NAMED_MOST])
+    if len(parts) > NAMED_MOST:
+        shown.append(f"{len(parts) - NAMED_MOST} more")
+    return shown[0] if len(shown) == 1 else ", ".join(shown[:-1]) + " and " + shown[-1]
 
 
 def sharpening_points(

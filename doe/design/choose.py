@@ -1,7 +1,9 @@
 """Which design: from the purpose, the budget and what the rig can run.
 
-A classical design is taken where the rig can run every one of its settings within the budget; an
-optimal one on the feasible region everywhere else. The design says why.
+Where a factor is hard to change and the schedule does not let it change with every run, a split
+plot is taken. Else a classical design, where the rig can run every one of its settings within the
+budget; an optimal one on the feasible region everywhere else. The design says why, and which
+design came second.
 
 Shapes: n runs, k factors.
 """
@@ -9,16 +11,16 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
 
-from doe.design.evaluation import degrees_of_freedom
+from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
 from doe.design.matrix import Design
-from doe.design.optimal import central_setting, optimal_runs
+from doe.design.optimal import Criterion, central_setting, optimal_runs
 from doe.design.response_surface import (
     BOX_BEHNKEN_RUNS,
     COMPOSITE_FACTORS,
@@ -27,6 +29,8 @@ from doe.design.response_surface import (
     composite_core_runs,
 )
 from doe.design.screening import Fraction, alias_structure, fraction_points, regular_fractions
+from doe.design.split_plot import SplitPlot, WholePlots, hard_changes, order_costs, split_plot_runs
+from doe.design.strata import hard_factors
 from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
@@ -35,12 +39,25 @@ __all__ = ["FAMILIES", "Purpose", "choose_design"]
 
 Purpose = Literal["screening", "surface"]
 
-FAMILIES = ("factorial", "box-behnken", "central-composite", "optimal-d", "optimal-i")
+FAMILIES = (
+    "factorial",
+    "box-behnken",
+    "central-composite",
+    "optimal-d",
+    "optimal-i",
+    "split-plot",
+)
 CENTRES = 3  # repeats of the centre: two degrees of freedom for pure error (common practice)
 SPARE = 5  # runs beyond the terms of an optimal design without a budget: 3 lack of fit, 2 repeats
 FACTORIAL_RUNS = 16  # without a budget, the largest two-level part (common practice)
 OPTIMAL_RUNS = 24  # without a budget, interactions are aimed at within this many runs
 UNMOVED = 1e-9
+RUNNER_UP_STARTS = 30
+AIMS: dict[Criterion, str] = {
+    "D": "the sharpest estimates of its terms (D-optimal)",
+    "A": "the lowest average variance of its estimates (A-optimal)",
+    "I": "the lowest average prediction variance (I-optimal)",
+}
 
 
 def choose_design(
@@ -51,6 +68,11 @@ def choose_design(
     seed: int = 0,
     family: str | None = None,
     centres: int | None = None,
+    *,
+    plots: WholePlots | None = None,
+    criterion: Criterion | None = None,
+    model: Model | None = None,
+    blocks: int | None = None,
 ) -> Design:
     """Return the design that suits purpose, budget and region, and says why; not yet randomised.
 
@@ -64,17 +86,26 @@ def choose_design(
     family
         One of `FAMILIES`, if the person asks for it.
     centres
-        Centre runs asked for; three if None and the budget allows.
+        Centre runs asked for; three if None and the budget allows. A split plot has none: its
+        repeated plots judge the error.
+    plots
+        Whole plots that the schedule allows to factors that are hard to change. None, or plots of
+        one run each, lets every run change them.
+    criterion, model, blocks
+        Criterion, model and number of blocks (days, lots), if the person names them: the design
+        is then an optimal one (or, in whole plots, one without blocks).
 
     Raises
     ------
     InfeasibleError
         The rig can run no settable setting at all.
     DesignError
-        Fewer runs than terms, a factor with too few settable values, or a family that the region
-        or the budget does not allow.
+        Fewer runs than terms, a factor with too few settable values, plots that contradict the
+        model or the blocks, or a family that the region or the budget does not allow.
     """
-    request = _Request(space, feasible, purpose, runs, seed, centres)
+    request = _Request(
+        space, feasible, purpose, runs, seed, centres, plots, criterion, model, blocks
+    )
     if family is not None and family not in FAMILIES:
         raise DesignError.of(
             "unknown-family",
@@ -82,17 +113,21 @@ def choose_design(
             f"Ask for one of {', '.join(FAMILIES)}, or for none.",
         )
     _check_levels(space)
+    if family == "split-plot" or (family is None and request.must_hold):
+        return _split_plot(request, asked=family is not None)
     if family in ("optimal-d", "optimal-i"):
-        criterion: Literal["D", "I"] = "D" if family == "optimal-d" else "I"
-        return _optimal(request, criterion, "This family was asked for.")
+        named: Criterion = "D" if family == "optimal-d" else "I"
+        return _optimal(replace(request, criterion=named), "This family was asked for.")
+    if family is None and request.names_what_only_optimal_gives:
+        return _optimal(request, "A design with what was named is chosen run by run.")
     offers = _offers(request, family)
-    for offer in offers:
-        if offer.ruled_out is None:
-            return _classical(request, offer, asked=family is not None)
+    possible = [offer for offer in offers if offer.ruled_out is None]
+    if possible:
+        return _classical(request, possible, asked=family is not None)
     reasons = [offer.ruled_out for offer in offers if offer.ruled_out is not None]
     if family is not None:
         raise _family_not_possible(request, family, reasons)
-    return _optimal(request, "D" if purpose == "screening" else "I", _sentence(reasons))
+    return _optimal(request, _sentence(reasons))
 
 
 @dataclass(frozen=True)
@@ -103,6 +138,27 @@ class _Request:
     runs: int | None
     seed: int
     centres: int | None
+    plots: WholePlots | None = None
+    criterion: Criterion | None = None
+    model: Model | None = None
+    blocks: int | None = None
+
+    @property
+    def must_hold(self) -> bool:
+        """Whether a hard factor may not change with every run."""
+        held = self.plots is not None and max(self.plots.sizes, default=1) > 1
+        return held and bool(hard_factors(self.space))
+
+    @property
+    def names_what_only_optimal_gives(self) -> bool:
+        return any(named is not None for named in (self.criterion, self.model, self.blocks))
+
+    @property
+    def best_by(self) -> Criterion:
+        """The criterion named, else the one that suits the purpose."""
+        if self.criterion is not None:
+            return self.criterion
+        return "D" if self.purpose == "screening" else "I"
 
     @property
     def centres_wanted(self) -> int:
@@ -267,13 +323,22 @@ def _out(
     return _Offer(family, title, model, _Obstacle(what, design), nothing)
 
 
-def _classical(request: _Request, offer: _Offer, asked: bool) -> Design:
+def _classical(request: _Request, possible: Sequence[_Offer], asked: bool) -> Design:
+    """Return the first of the offers that are possible; the next, or an optimal one, is second."""
+    offer = possible[0]
     n, distinct = len(offer.settings), len(np.unique(offer.settings, axis=0))
     budget = "" if request.runs is None else f", and {n} runs keep to the budget of {request.runs}"
     reason = f"The rig can run all {distinct} settings of a {offer.title}{budget}."
     if asked:
         reason = "This family was asked for. " + reason
-    return _design(request, offer.settings, offer.kinds, offer.family, reason, offer)
+    design = _design(request, offer.settings, offer.kinds, offer.family, reason, offer)
+    if len(possible) > 1:
+        title, other = f"a {possible[1].title}", possible[1].settings
+    else:
+        centres = offer.kinds.count("centre")
+        title = f"{_an(request.best_by)}-optimal design"
+        other = _few_starts(request, offer.model, n, request.best_by, centres)
+    return _with_runner_up(request, offer.model, design, title, other)
 
 
 def _design(
@@ -298,29 +363,203 @@ def _design(
     )
 
 
-def _optimal(request: _Request, criterion: Literal["D", "I"], why: str) -> Design:
+def _optimal(request: _Request, why: str) -> Design:
+    criterion = request.best_by
     model = _model_within(request)
     runs = len(model) + SPARE if request.runs is None else request.runs
     centres = _centres_within(request, model, runs)
+    blocks = _blocks_within(request, runs)
     generator = np.random.default_rng(request.seed)
-    found = optimal_runs(model, request.feasible, runs, criterion, generator, centres=centres)
+    found = optimal_runs(
+        model,
+        request.feasible,
+        runs,
+        criterion,
+        generator,
+        centres=centres,
+        blocks=blocks or None,
+    )
     kinds = ("chosen",) * (runs - centres) + ("centre",) * centres
-    aim = {
-        "D": "the sharpest estimates of its terms (D-optimal)",
-        "I": "the lowest average prediction variance (I-optimal)",
-    }
     reason = (
         f"{why} The {runs} runs are chosen on what the rig can run, for {_with_article(model)}:"
-        f" {aim[criterion]}."
+        f" {AIMS[criterion]}."
     )
     notices = _region_notices(request, centres)
     offer = _Offer("", "", model, None, found.settings, kinds, notices)
-    return _design(request, found.settings, kinds, f"optimal-{criterion.lower()}", reason, offer)
+    family = f"optimal-{criterion.lower()}"
+    design = _design(request, found.settings, kinds, family, reason, offer)
+    design = replace(design, blocks=blocks)
+    second: Criterion = "D" if criterion == "I" else "I"
+    other = _few_starts(request, model, runs, second, centres)
+    return _with_runner_up(request, model, design, f"{_an(second)}-optimal design", other)
+
+
+def _blocks_within(request: _Request, runs: int) -> tuple[int, ...]:
+    """Return the block of each run, as even as can be; the last runs (centres) spread over them."""
+    if request.blocks is None:
+        return ()
+    if not 1 < request.blocks <= runs // 2:
+        raise DesignError.of(
+            "blocks-contradict",
+            f"{runs} runs cannot be divided into {request.blocks} blocks of at least two runs.",
+            f"Ask for 2 to {max(2, runs // 2)} blocks.",
+        )
+    return tuple(i % request.blocks + 1 for i in range(runs))
+
+
+def _split_plot(request: _Request, asked: bool) -> Design:
+    """Return a split plot within the plots of the schedule; at random it would come second."""
+    space, plots = request.space, _plots_within(request)
+    model = _model_within(replace(request, runs=plots.runs))
+    generator = np.random.default_rng(request.seed)
+    found = split_plot_runs(
+        model,
+        request.feasible,
+        len(plots.sizes),
+        plots.sizes,
+        generator,
+        plots.variance_ratio,
+        request.best_by,
+    )
+    names = " and ".join(space.names[i] for i in hard_factors(space))
+    number, runs = len(plots.sizes), plots.runs
+    reason = (
+        f"{names} cannot change with every run, so {runs} runs share {number} whole plots in which"
+        f" it stays as it is. They are chosen on what the rig can run, for {_with_article(model)}:"
+        f" {AIMS[request.best_by]}."
+    )
+    corners = space.corners()
+    design = Design(
+        space=space,
+        settings=found.settings,
+        kinds=("chosen",) * runs,
+        plots=found.plots,
+        family="split-plot",
+        reason="This family was asked for. " + reason if asked else reason[0].upper() + reason[1:],
+        model=model.name,
+        seed=request.seed,
+        notices=_rounding_notices(space, corners, space.settable(corners))
+        + _plot_notices(request, found, names),
+        variance_ratio=plots.variance_ratio,
+    )
+    other = _few_starts(request, model, runs, request.best_by, 0)
+    before = hard_changes(space, found.settings[np.argsort(found.plots, kind="stable")])
+    costs = order_costs(space, other, generator)
+    title = (
+        f"the same number of runs completely at random, with about {costs.at_random.changes:.0f}"
+        f" changes of {names} where this design has at most {max(before, number - 1)}"
+    )
+    return _with_runner_up(request, model, design, title, other)
+
+
+def _plots_within(request: _Request) -> WholePlots:
+    if request.plots is None:
+        raise DesignError.of(
+            "no-plots",
+            "A split plot was asked for, and nothing says how many whole plots there may be.",
+            "Give their number and the runs of each.",
+        )
+    if request.blocks is not None:
+        raise DesignError.of(
+            "plots-contradict-blocks",
+            "Whole plots and blocks together are not possible.",
+            "Ask for whole plots alone: put whole ones into a day.",
+        )
+    if not request.plots.sizes or min(request.plots.sizes) < 1:
+        raise DesignError.of(
+            "plots-contradict",
+            "A whole plot needs at least one run, and there must be at least one.",
+            "Give the number of whole plots and the runs of each, both at least 1.",
+        )
+    return request.plots if request.runs is None else request.plots.within(request.runs)
+
+
+def _plot_notices(request: _Request, found: SplitPlot, names: str) -> tuple[Notice, ...]:
+    """Return how to run whole plots so that they can be judged, and what speaks against it."""
+    notices = [
+        Notice(
+            "set-afresh",
+            f"Set {names} afresh for every whole plot, also where the next one has the same"
+            " setting: only then do repeated plots tell the error between plots.",
+        )
+    ]
+    if not found.repeated:
+        notices.append(
+            Notice(
+                "few-plots",
+                f"{len(found.sizes)} whole plots are too few for every setting of {names} to come"
+                " twice, so the error between plots is judged by few degrees of freedom or none.",
+            )
+        )
+    if request.centres:
+        notices.append(
+            Notice(
+                "no-centres",
+                "Centre runs were asked for; in whole plots they would only repeat a run of their"
+                " own plot, so none were added. Repeated plots judge the error.",
+            )
+        )
+    return tuple(notices)
+
+
+def _few_starts(
+    request: _Request, model: Model, runs: int, criterion: Criterion, centres: int
+) -> FloatArray:
+    """Return an optimal design of moderate effort, for comparison; no runs if there is none."""
+    generator = np.random.default_rng(request.seed)
+    with contextlib.suppress(DoeError):
+        return optimal_runs(
+            model,
+            request.feasible,
+            runs,
+            criterion,
+            generator,
+            centres=centres,
+            starts=RUNNER_UP_STARTS,
+        ).settings
+    return np.empty((0, len(request.space)))
+
+
+def _with_runner_up(
+    request: _Request, model: Model, design: Design, title: str, other: FloatArray
+) -> Design:
+    """Return the design with a sentence on the one that came second: what it would give."""
+    space, ratio = request.space, design.variance_ratio
+    region = region_sample(space, request.feasible)
+    with contextlib.suppress(DesignError):
+        figures = []
+        for settings, plots in ((other, range(len(other))), (design.settings, design.plots)):
+            found = efficiencies(
+                model, space.code(settings), region, plots=list(plots), variance_ratio=ratio
+            )
+            figures.append((found.d * len(settings), (found.i or np.nan) / len(settings)))
+        (d_other, i_other), (d_own, i_own) = figures
+        size = f"{len(other)} runs: " if len(other) != len(design) else "as many runs: "
+        return replace(
+            design,
+            runner_up=(
+                f"Second comes {title}, {size}its average prediction variance would be"
+                f" {_times(i_other / i_own)} and the information on its terms"
+                f" {_times(d_other / d_own)} that of this design."
+            ),
+        )
+    return design
+
+
+def _times(ratio: float) -> str:
+    return f"{ratio:.2f} times" if np.isfinite(ratio) else "unknown against"
+
+
+def _an(criterion: Criterion) -> str:
+    return f"a {criterion}" if criterion == "D" else f"an {criterion}"
 
 
 def _model_within(request: _Request) -> Model:
     """Return the largest model that the purpose wants and the budget carries."""
     space = request.space
+    if request.model is not None:
+        _check_budget(request, request.model, linear_model(space))
+        return request.model
     linear, pairs, quadratic = linear_model(space), interaction_model(space), quadratic_model(space)
     if request.purpose == "surface":
         _check_squares(space)

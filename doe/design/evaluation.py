@@ -11,10 +11,12 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
+from doe.design.strata import satterthwaite
 from doe.errors import DesignError
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, sample_box
 from doe.terms import Model, Term, information_matrix
@@ -23,6 +25,7 @@ __all__ = [
     "DegreesOfFreedom",
     "Efficiencies",
     "TermPower",
+    "block_contrasts",
     "degrees_of_freedom",
     "efficiencies",
     "fraction_of_design_space",
@@ -30,11 +33,15 @@ __all__ = [
     "power_of_terms",
     "prediction_variance",
     "region_sample",
+    "undetermined",
+    "variance_inflation",
 ]
 
 REGION_SAMPLE = 4096
 REGION_ENOUGH = 1000
 SAME_SETTING = 9  # decimals in coded units
+DF_LEAST = 1e-6
+NULL = 1e-7  # shares below are rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,11 +66,12 @@ class Efficiencies:
 
 @dataclass(frozen=True, slots=True)
 class DegreesOfFreedom:
-    """How n runs divide: n = model + lack_of_fit + pure_error."""
+    """How n runs divide: n = model + blocks + lack_of_fit + pure_error."""
 
     model: int
     lack_of_fit: int
     pure_error: int
+    blocks: int = 0
 
     @property
     def residual(self) -> int:
@@ -72,11 +80,17 @@ class DegreesOfFreedom:
 
 @dataclass(frozen=True, slots=True)
 class TermPower:
-    """Chance that a term of the stated size is found significant."""
+    """Chance that a term of the stated size is found significant, and what it is judged by.
+
+    `stratum` is ``plot`` for a term that is constant within whole plots, else ``run``; `df` are
+    the degrees of freedom of its error. With none left the power is zero: there is no test.
+    """
 
     label: str
     term: Term
     power: float
+    stratum: Literal["run", "plot"] = "run"
+    df: float = float("nan")
 
 
 def region_sample(space: FactorSpace, feasible: Feasible) -> FloatArray:
@@ -101,6 +115,7 @@ def efficiencies(
     extremes_coded: FloatArray | None = None,
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
+    blocks: Sequence[int] | None = None,
 ) -> Efficiencies:
     """Return the efficiencies of a design for a model; formulas at `Efficiencies`.
 
@@ -112,16 +127,16 @@ def efficiencies(
         Points (m, k) spread evenly over the region, e.g. `region_sample`; `i` averages over them.
     extremes_coded
         Further points where the variance may be largest (corners, edges), counted for `g` only.
+    blocks
+        Block of each run (n,), whose effects are estimated beside the model.
 
     Raises
     ------
     DesignError
         The runs cannot estimate every term of the model.
     """
-    X = model.matrix(coded)
-    n, p = X.shape
-    covariance = _covariance(model, coded, plots, variance_ratio)
-    M = information_matrix(X, plots, variance_ratio)
+    n, p = len(coded), len(model)
+    covariance = _covariance(model, coded, plots, variance_ratio, blocks)
     variances = [
         _quadratic_forms(model.matrix(points), covariance)
         for points in (region_coded, extremes_coded)
@@ -129,7 +144,7 @@ def efficiencies(
     ]
     has_region = region_coded is not None and len(region_coded) > 0
     return Efficiencies(
-        d=float(np.exp(np.linalg.slogdet(M)[1] / p) / n),
+        d=float(np.exp(-np.linalg.slogdet(covariance)[1] / p) / n),
         a=float(p / (n * np.trace(covariance))),
         g=float(p / (n * max(v.max() for v in variances))) if variances else None,
         i=float(n * variances[0].mean()) if has_region else None,
@@ -161,7 +176,13 @@ def leverage(model: Model, coded: FloatArray) -> FloatArray:
 
 
 def fraction_of_design_space(
-    model: Model, coded: FloatArray, region_coded: FloatArray, points: int = 101
+    model: Model,
+    coded: FloatArray,
+    region_coded: FloatArray,
+    points: int = 101,
+    *,
+    plots: Sequence[int] | None = None,
+    variance_ratio: float = 0.0,
 ) -> tuple[FloatArray, FloatArray]:
     """Return fractions (points,) from 0 to 1 and the prediction variance (points,) not exceeded.
 
@@ -171,20 +192,71 @@ def fraction_of_design_space(
     ----------
     Zahran, Anderson-Cook and Myers 2003, Journal of Quality Technology 35, 377–386 (from memory).
     """
-    variance = prediction_variance(model, coded, region_coded)
+    variance = prediction_variance(
+        model, coded, region_coded, plots=plots, variance_ratio=variance_ratio
+    )
     fractions = np.linspace(0.0, 1.0, points)
     return fractions, np.asarray(np.quantile(variance, fractions), dtype=np.float64)
 
 
-def degrees_of_freedom(model: Model, coded: FloatArray) -> DegreesOfFreedom:
-    """Return how the runs divide into model, lack of fit and pure error (replicates)."""
-    distinct = len(np.unique(np.round(coded, SAME_SETTING) + 0.0, axis=0))
-    rank = int(np.linalg.matrix_rank(model.matrix(coded)))
-    return DegreesOfFreedom(rank, distinct - rank, len(coded) - distinct)
+def undetermined(X: FloatArray) -> list[int]:
+    """Return the columns of a matrix (n, p) whose coefficients its rows do not determine."""
+    _, singular, turned = np.linalg.svd(X)
+    rank = int((singular > NULL * singular[0]).sum())
+    return [int(j) for j in np.flatnonzero((turned[rank:] ** 2).sum(axis=0) > NULL)]
+
+
+def degrees_of_freedom(
+    model: Model, coded: FloatArray, blocks: Sequence[int] | None = None
+) -> DegreesOfFreedom:
+    """Return how the runs divide into model, blocks, lack of fit and pure error (replicates).
+
+    In blocks only repeats within a block are pure error.
+    """
+    X = model.matrix(coded)
+    rank = both = int(np.linalg.matrix_rank(X))
+    setting = np.round(coded, SAME_SETTING) + 0.0
+    if blocks is not None:
+        setting = np.column_stack([np.asarray(blocks, dtype=np.float64), setting])
+        both = int(np.linalg.matrix_rank(np.hstack([X, block_contrasts(blocks)])))
+    distinct = len(np.unique(setting, axis=0))
+    return DegreesOfFreedom(rank, distinct - both, len(coded) - distinct, both - rank)
+
+
+def block_contrasts(blocks: Sequence[int]) -> FloatArray:
+    """Return sum-to-zero contrasts (n, b − 1) of the block of each run (n,)."""
+    of_run = np.unique(np.asarray(blocks), return_inverse=True)[1].ravel()
+    count = int(of_run.max()) + 1
+    return np.asarray(np.vstack([np.eye(count - 1), -np.ones((1, count - 1))])[of_run])
+
+
+def variance_inflation(model: Model, coded: FloatArray) -> FloatArray:
+    """Return the variance inflation (p,) of each column; NaN for the intercept.
+
+    How many times wider a coefficient's variance is than if its column were orthogonal to all
+    others: (X'X)⁻¹ⱼⱼ · Σ(x − x̄)², which is 1/(1 − R²) of the column on the others.
+
+    Raises
+    ------
+    DesignError
+        The runs cannot estimate every term of the model.
+    """
+    X = model.matrix(coded)
+    own = np.diag(_covariance(model, coded, None, 0.0))
+    spread = ((X - X.mean(axis=0)) ** 2).sum(axis=0)
+    constant = np.array([term.order == 0 for term, _ in model.columns])
+    return np.where(constant, np.nan, own * spread)
 
 
 def power_of_terms(
-    model: Model, coded: FloatArray, change: float, scatter: float, alpha: float = 0.05
+    model: Model,
+    coded: FloatArray,
+    change: float,
+    scatter: float,
+    alpha: float = 0.05,
+    *,
+    plots: Sequence[int] | None = None,
+    variance_ratio: float = 0.0,
 ) -> tuple[TermPower, ...]:
     """Return, for each term but the intercept, the chance of finding it significant.
 
@@ -194,9 +266,11 @@ def power_of_terms(
         Change of the response that the term makes between its least and greatest value in the
         coded box: a main effect or interaction of coefficient β changes it by 2β, a square by β.
     scatter
-        Expected standard deviation of a single run, in the unit of `change`.
+        Expected standard deviation of a single run (within a whole plot), in the unit of `change`.
     alpha
         Chance taken of calling a term significant that is not there.
+    plots, variance_ratio
+        Whole plot of each run (n,), and variance between plots over that between runs.
 
     Raises
     ------
@@ -207,18 +281,14 @@ def power_of_terms(
     -----
     F test with 1 (or as many as the term has columns) and n − p degrees of freedom; noncentrality
     λ = b'C⁻¹b/σ², C the term's block of (X'X)⁻¹. For a categorical factor b sets two levels
-    `change` apart and the others midway; the pair that is hardest to tell apart counts.
+    `change` apart and the others midway; the pair that is hardest to tell apart counts. In whole
+    plots C is the block of (X'V⁻¹X)⁻¹, and the degrees of freedom are Satterthwaite's at the
+    stated ratio (the least of the term's columns): those between plots for a term of hard factors.
     """
     if change <= 0 or scatter <= 0:
         raise ValueError("change and scatter must be positive")
-    covariance = _covariance(model, coded, None, 0.0)
-    df = len(coded) - len(model)
-    if df < 1:
-        raise DesignError.of(
-            "no-residual",
-            f"{len(coded)} runs for {len(model)} terms leave nothing to judge the terms by.",
-            "Add runs, or aim at a smaller model.",
-        )
+    covariance = _covariance(model, coded, plots, variance_ratio)
+    df = _error_degrees(model, coded, plots, variance_ratio)
     owner = [term for term, _ in model.columns]
     powers = []
     for term in model.terms:
@@ -228,9 +298,44 @@ def power_of_terms(
         inverse = np.linalg.inv(covariance[np.ix_(own, own)])
         lambdas = [b @ inverse @ b for b in _least_patterns(model.space, term)]
         noncentrality = float(min(lambdas)) * (change / scatter) ** 2
-        label = term.label(model.space.names)
-        powers.append(TermPower(label, term, _f_power(len(own), df, noncentrality, alpha)))
+        least = float(df[own].min())
+        powers.append(
+            TermPower(
+                term.label(model.space.names),
+                term,
+                _f_power(len(own), least, noncentrality, alpha) if least > DF_LEAST else 0.0,
+                _stratum(model, coded, term, plots),
+                least,
+            )
+        )
     return tuple(powers)
+
+
+def _error_degrees(
+    model: Model, coded: FloatArray, plots: Sequence[int] | None, variance_ratio: float
+) -> FloatArray:
+    """Return the error degrees of freedom (p,) of each column of the model."""
+    n, p = len(coded), len(model)
+    if n - p < 1:
+        raise DesignError.of(
+            "no-residual",
+            f"{n} runs for {p} terms leave nothing to judge the terms by.",
+            "Add runs, or aim at a smaller model.",
+        )
+    if plots is None or len(set(plots)) == n:
+        return np.full(p, float(n - p))
+    return satterthwaite(model.matrix(coded), [plots], [variance_ratio], np.eye(p))
+
+
+def _stratum(
+    model: Model, coded: FloatArray, term: Term, plots: Sequence[int] | None
+) -> Literal["run", "plot"]:
+    if plots is None or len(set(plots)) == len(coded):
+        return "run"
+    X = replace(model, terms=(term,)).matrix(coded)
+    groups = np.asarray(plots)
+    ranges = [np.ptp(X[groups == j], axis=0).max() for j in np.unique(groups)]
+    return "plot" if max(ranges) < 10.0**-SAME_SETTING else "run"
 
 
 def _least_patterns(space: FactorSpace, term: Term) -> list[FloatArray]:
@@ -265,7 +370,7 @@ def _level_pairs(levels: int) -> list[FloatArray]:
     return pairs
 
 
-def _f_power(df_term: int, df_residual: int, noncentrality: float, alpha: float) -> float:
+def _f_power(df_term: int, df_residual: float, noncentrality: float, alpha: float) -> float:
     from scipy.special import fdtri, ncfdtr
 
     critical = fdtri(df_term, df_residual, 1 - alpha)
@@ -273,17 +378,26 @@ def _f_power(df_term: int, df_residual: int, noncentrality: float, alpha: float)
 
 
 def _covariance(
-    model: Model, coded: FloatArray, plots: Sequence[int] | None, variance_ratio: float
+    model: Model,
+    coded: FloatArray,
+    plots: Sequence[int] | None,
+    variance_ratio: float,
+    blocks: Sequence[int] | None = None,
 ) -> FloatArray:
+    """Return the covariance (p, p) of the coefficients, block effects estimated beside them."""
     X = model.matrix(coded)
+    p = X.shape[1]
+    if blocks is not None:
+        X = np.hstack([X, block_contrasts(blocks)])
     if len(X) < X.shape[1] or np.linalg.matrix_rank(X) < X.shape[1]:
+        beside = "" if blocks is None else " beside the effects of the blocks"
         raise DesignError.of(
             "cannot-estimate",
-            f"{len(X)} runs at these settings cannot estimate the {X.shape[1]} terms of the model"
-            f" ({model.name}).",
+            f"{len(X)} runs at these settings cannot estimate the {p} terms of the model"
+            f" ({model.name}){beside}.",
             "Add runs at other settings, or aim at a smaller model.",
         )
-    return np.asarray(np.linalg.inv(information_matrix(X, plots, variance_ratio)))
+    return np.asarray(np.linalg.inv(information_matrix(X, plots, variance_ratio))[:p, :p])
 
 
 def _quadratic_forms(X: FloatArray, covariance: FloatArray) -> FloatArray:

@@ -21,7 +21,10 @@ class Design:
     """Runs of one stage: settings (n, k) in real units, whole plots, kinds, and where from.
 
     `kinds` says what each run is for: ``corner``, ``edge``, ``axial``, ``centre``, ``chosen``
-    (picked by an optimality criterion), ``repeat``, ``best``, ``sharpen`` …
+    (picked by an optimality criterion), ``repeat``, ``best``, ``sharpen`` … `blocks` holds the
+    block (day, lot) of each run if the design has any. `variance_ratio` is the variance between
+    whole plots over that between runs that the design was made for. `runner_up` says which design
+    came second and what it would give.
     """
 
     space: FactorSpace
@@ -33,11 +36,16 @@ class Design:
     model: str
     seed: int
     notices: tuple[Notice, ...] = ()
+    runner_up: str = ""
+    variance_ratio: float = 0.0
+    blocks: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         n = len(self.settings)
         if self.settings.shape != (n, len(self.space)) or {len(self.kinds), len(self.plots)} != {n}:
             raise ValueError("settings, kinds and plots must have one entry a run")
+        if self.blocks and len(self.blocks) != n:
+            raise ValueError("blocks must have one entry a run, or none at all")
         self.settings.setflags(write=False)
 
     def __len__(self) -> int:
@@ -52,22 +60,36 @@ class Design:
 def randomised(design: Design, generator: np.random.Generator) -> Design:
     """Return the design in random order, whole plots numbered in the order they come.
 
-    Whole plots are shuffled, and runs within each; with one run a plot that is a complete
-    randomisation.
+    Blocks are shuffled, whole plots within each, and runs within each plot; with one run a plot
+    and no blocks that is a complete randomisation.
+
+    Raises
+    ------
+    ValueError
+        A whole plot reaches over two blocks.
     """
     plots = np.asarray(design.plots)
+    blocks = np.asarray(design.blocks) if design.blocks else np.zeros(len(design), dtype=int)
+    if len(set(zip(blocks.tolist(), plots.tolist(), strict=True))) > len(np.unique(plots)):
+        raise ValueError("a whole plot must lie within one block")
     order: list[int] = []
-    for plot in generator.permutation(np.unique(plots)):
-        order.extend(generator.permutation(np.flatnonzero(plots == plot)).tolist())
+    for block in generator.permutation(np.unique(blocks)) if design.blocks else (0,):
+        for plot in generator.permutation(np.unique(plots[blocks == block])):
+            order.extend(generator.permutation(np.flatnonzero(plots == plot)).tolist())
     return _in_order(design, np.asarray(order))
 
 
 def _in_order(design: Design, order: npt.NDArray[np.int_]) -> Design:
-    seen: dict[int, int] = {}
-    plots = tuple(seen.setdefault(design.plots[i], len(seen) + 1) for i in order)
     return replace(
         design,
         settings=design.settings[order].copy(),
         kinds=tuple(design.kinds[i] for i in order),
-        plots=plots,
+        plots=_numbered(design.plots, order),
+        blocks=_numbered(design.blocks, order) if design.blocks else (),
     )
+
+
+def _numbered(labels: tuple[int, ...], order: npt.NDArray[np.int_]) -> tuple[int, ...]:
+    """Return labels in an order, numbered from 1 as they come."""
+    seen: dict[int, int] = {}
+    return tuple(seen.setdefault(labels[i], len(seen) + 1) for i in order)

@@ -1,15 +1,25 @@
-"""Sharpening points against brute force."""
+"""Added runs against textbooks and brute force, and what they say they buy."""
 
 import itertools
 
 import numpy as np
 import pytest
 
-from doe.design.augment import sharpening_points
+from doe.design.augment import (
+    axial_points_added,
+    block_added,
+    centre_points_added,
+    folded_over,
+    order_raised,
+    region_extended,
+    repaired,
+    sharpening_points,
+)
 from doe.design.evaluation import prediction_variance
+from doe.design.screening import fraction_points, full_factorial, regular_fractions
 from doe.errors import DesignError
-from doe.factors import FactorSpace, NumericFactor
-from doe.terms import linear_model, quadratic_model
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
+from doe.terms import interaction_model, linear_model, quadratic_model
 
 SPACE = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
 MODEL = quadratic_model(SPACE)
@@ -56,3 +66,172 @@ def test_doubled_candidates_are_not_picked_twice():
     doubled = np.vstack([CANDIDATES, CANDIDATES])
     picked = sharpening_points(MODEL, EXISTING, doubled, 5)
     assert len({tuple(doubled[i]) for i in picked}) == 5
+
+
+RIG = FactorSpace(
+    (
+        NumericFactor("temperature", "°C", 100, 220, 5),
+        NumericFactor("time", "min", 10, 60, 5),
+        NumericFactor("flow", "mL/min", 1, 5, 0.5),
+    )
+)
+HALF = RIG.decode(fraction_points(regular_fractions(3)[1]))
+
+
+def rng() -> np.random.Generator:
+    return np.random.default_rng(1)
+
+
+def box(k: int) -> FactorSpace:
+    return FactorSpace(tuple(NumericFactor("abcdefg"[i], "", -1, 1) for i in range(k)))
+
+
+def average_variance(model, settings) -> float:
+    """Average of x'(X'X)⁻¹x over the cube, by Gauss–Legendre quadrature."""
+    nodes, weights = np.polynomial.legendre.leggauss(4)
+    k = len(model.space)
+    at = np.array(list(itertools.product(nodes, repeat=k)))
+    weight = np.prod(list(itertools.product(weights, repeat=k)), axis=1) / 2**k
+    X, F = model.matrix(model.space.code(settings)), model.matrix(at)
+    return float(weight @ np.einsum("ij,jk,ik->i", F, np.linalg.inv(X.T @ X), F))
+
+
+def test_fold_over_of_a_half_fraction_is_the_other_half():
+    added = folded_over(linear_model(RIG), HALF, whole_box)
+    whole = {tuple(r) for r in np.vstack([HALF, added.settings])}
+    assert whole == {tuple(r) for r in RIG.corners()}
+    assert set(added.gained) >= {"temperature", "time × flow", "temperature × time"}
+    assert added.blocks == (1,) * 4 + (2,) * 4
+    now, then = (
+        average_variance(linear_model(RIG), s) for s in (HALF, np.vstack([HALF, added.settings]))
+    )
+    assert f"from {now:.2g} to {then:.2g} run variances" in added.buys
+
+
+def test_fold_over_of_seven_factors_in_eight_runs_clears_the_main_effects():
+    """2^(7−4) is of resolution III; with its mirror image it is of resolution IV: main effects
+    become clear of two-factor interactions, which stay mixed up (Montgomery, section 8-6)."""
+    space = box(7)
+    added = folded_over(linear_model(space), fraction_points(regular_fractions(7)[-1]), whole_box)
+    assert added.gained == space.names
+    runs = np.vstack([fraction_points(regular_fractions(7)[-1]), added.settings])
+    line, pairs = linear_model(space), interaction_model(space)
+    cross = line.matrix(runs)[:, 1:].T @ pairs.matrix(runs)[:, 8:]
+    assert cross == pytest.approx(0)
+
+
+def test_fold_over_on_one_factor_and_with_names():
+    space = FactorSpace((*box(2).factors, CategoricalFactor("stirring", ("off", "on"))))
+    runs = np.array([[-1, -1, 0], [1, 1, 0], [-1, 1, 1], [1, -1, 1]], float)
+    added = folded_over(linear_model(space), runs, whole_box, ["stirring"])
+    assert (added.settings[:, :2] == runs[:, :2]).all()
+    assert (added.settings[:, 2] == 1 - runs[:, 2]).all()
+    three = FactorSpace((*box(2).factors, CategoricalFactor("solvent", ("a", "b", "c"))))
+    with pytest.raises(DesignError, match="solvent has 3 levels"):
+        folded_over(linear_model(three), runs, whole_box)
+
+
+def test_mirror_images_that_cannot_be_run_are_named():
+    """The missing half has a run at 220 °C and 60 min (flow 1): 340 > 330."""
+
+    def feasible(s):
+        return s[:, 0] + 2 * s[:, 1] < 330
+
+    kept = HALF[feasible(HALF)]
+    added = folded_over(linear_model(RIG), kept, feasible)
+    assert feasible(added.settings).all()
+    assert len(added.settings) == len(kept) - 1
+    assert "220, 60, 1" in added.notices[0].what
+    with pytest.raises(DesignError, match="no mirror image"):
+        folded_over(linear_model(RIG), kept, lambda s: np.zeros(len(s), bool))
+
+
+def test_axial_points_make_a_composite():
+    added = axial_points_added(quadratic_model(RIG), RIG.corners(), whole_box)
+    assert RIG.code(added.settings) == pytest.approx(
+        np.array([s * np.eye(3)[i] for i in range(3) for s in (-1, 1)])
+    )
+    assert (added.before, added.notices) == (None, ())
+    assert added.gained == ("temperature²", "time²", "flow²")
+    assert added.degrees_after.lack_of_fit == 14 - 10
+
+
+def test_axial_points_are_drawn_in_to_what_the_rig_can_run():
+    added = axial_points_added(quadratic_model(RIG), RIG.corners(), lambda s: s[:, 0] <= 203)
+    assert added.settings[:, 0].max() == 200
+    assert "upper axial point of temperature" in added.notices[0].what
+    assert "drawn in to 200" in added.notices[0].what
+
+
+def test_centre_points_bring_pure_error():
+    added = centre_points_added(linear_model(RIG), HALF, whole_box, 4)
+    assert (added.settings == [160, 35, 3]).all()
+    assert (added.degrees_before.pure_error, added.degrees_after.pure_error) == (0, 3)
+    assert "pure error go from 0 to 3" in added.buys
+    assert "4 runs more" in added.buys
+    with pytest.raises(DesignError, match="at least one run"):
+        centre_points_added(linear_model(RIG), HALF, whole_box, 0)
+
+
+def test_a_block_leaves_room_for_its_own_effect():
+    """The best second block of four for main effects is orthogonal to the first: X'X = 8·I. In two
+    blocks of 2³, 8 = 4 terms + 1 block + 3."""
+    added = block_added(linear_model(RIG), HALF, whole_box, 4, rng())
+    X = linear_model(RIG).matrix(RIG.code(np.vstack([HALF, added.settings])))
+    assert pytest.approx(8 * np.eye(4)) == X.T @ X
+    assert added.blocks == (1,) * 4 + (2,) * 4
+    found = added.degrees_after
+    assert (found.model, found.blocks, found.residual) == (4, 1, 3)
+    third = block_added(
+        linear_model(RIG),
+        np.vstack([HALF, added.settings]),
+        whole_box,
+        4,
+        rng(),
+        blocks=added.blocks,
+        centres=1,
+    )
+    assert third.blocks == (1,) * 4 + (2,) * 4 + (3,) * 4
+    assert (third.settings[-1] == [160, 35, 3]).all()
+
+
+def test_repeats_in_two_blocks_are_not_pure_error():
+    added = block_added(linear_model(box(1)), np.array([[-1.0], [1.0]]), whole_box, 2, rng())
+    assert sorted(added.settings[:, 0]) == [-1, 1]
+    assert added.degrees_after.pure_error == 0
+
+
+def test_repair_of_a_factorial_runs_the_lost_corner_again():
+    corners = box(3).corners()
+    added = repaired(interaction_model(box(3)), corners[1:], corners[:1], whole_box, 1, rng(), "D")
+    assert (added.settings == corners[:1]).all()
+    assert added.buys.startswith("Running the lost settings again is as good.")
+
+
+def test_repair_finds_better_than_a_lost_run_that_told_little():
+    """Of nine runs the lost one repeated a middle; a corner tells more of the main effects."""
+    kept, lost = box(2).corners(), np.array([[0.0, 0.0]])
+    added = repaired(linear_model(box(2)), kept, lost, whole_box, 1, rng(), "D")
+    assert (np.abs(added.settings) == 1).all()
+    assert "lost settings again would give less" in added.buys
+
+
+def test_raising_the_order_makes_the_larger_model_estimable():
+    model = quadratic_model(box(2))
+    added = order_raised(model, full_factorial(2), whole_box, 5, rng(), "D")
+    assert added.before is None
+    assert added.after is not None
+    assert added.gained == ("a²", "b²")
+    # four corners and the five others of the 3² factorial are the D-optimum of nine runs
+    assert {tuple(r) for r in np.abs(added.settings)} == {(0, 0), (1, 0), (0, 1)}
+    assert "the full quadratic model can be estimated" in added.buys
+
+
+def test_a_wider_region_is_reached_and_old_runs_count():
+    wide = FactorSpace((NumericFactor("a", "", -1, 3), NumericFactor("b", "", -1, 1)))
+    old = box(2).corners()
+    added = region_extended(linear_model(wide), old, whole_box, 2, rng(), "D")
+    assert (added.settings[:, 0] == 3).all()
+    assert sorted(added.settings[:, 1]) == [-1, 1]
+    assert added.before is not None
+    assert added.after.i / 6 < added.before.i / 4

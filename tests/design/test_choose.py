@@ -1,5 +1,7 @@
 """Which design is chosen, that the rig can run it, and what it says."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -8,6 +10,7 @@ from hypothesis import strategies as st
 from doe.design.choose import FAMILIES, choose_design
 from doe.design.evaluation import degrees_of_freedom
 from doe.design.matrix import randomised
+from doe.design.split_plot import WholePlots, hard_changes
 from doe.errors import DesignError, InfeasibleError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.terms import interaction_model, linear_model, quadratic_model
@@ -20,6 +23,7 @@ SOLVENT = CategoricalFactor("solvent", ("water", "acid", "base"))
 BATH = CategoricalFactor("stirring", ("off", "on"))
 
 THREE = FactorSpace((TEMPERATURE, TIME, FLOW))
+HARD = FactorSpace((replace(TEMPERATURE, change="hard"), TIME, FLOW))
 FOUR = FactorSpace((TEMPERATURE, TIME, FLOW, RATIO))
 MODELS = {make(FOUR).name: make for make in (linear_model, interaction_model, quadratic_model)}
 
@@ -130,7 +134,9 @@ def test_centre_that_had_to_move_is_said():
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_family_asked_for_is_given(family):
-    design = choose_design(THREE, whole_box, "surface", runs=20, family=family)
+    space = THREE if family != "split-plot" else HARD
+    plots = None if family != "split-plot" else WholePlots.of(6, 3)
+    design = choose_design(space, whole_box, "surface", runs=20, family=family, plots=plots)
     assert design.family == family
     assert design.reason.startswith("This family was asked for.")
 
@@ -191,3 +197,100 @@ def test_same_seed_same_design_also_in_random_order():
     orders = [randomised(d, np.random.default_rng(5)).settings for d in (one, two)]
     assert np.array_equal(*orders)
     assert one.plots == tuple(range(1, len(one) + 1))
+
+
+def test_hard_factor_that_may_not_change_every_run_gives_a_split_plot():
+    design = choose_design(HARD, hot_and_long, "surface", plots=WholePlots.of(6, 3))
+    assert (design.family, len(design), design.model) == ("split-plot", 18, "full quadratic")
+    assert hot_and_long(design.settings).all()
+    assert design.reason.startswith("Temperature cannot change with every run, so 18 runs share 6")
+    assert design.reason.count(". ") == 1
+    plots = np.array(design.plots)
+    held = [set(design.settings[plots == j, 0]) for j in range(1, 7)]
+    assert all(len(values) == 1 for values in held)
+    ordered = randomised(design, np.random.default_rng(4))
+    assert hard_changes(HARD, ordered.settings) <= 5
+    assert "set-afresh" in codes(design)
+    assert "few-plots" not in codes(design)
+
+
+def test_split_plot_keeps_to_the_budget_and_says_when_plots_are_few():
+    design = choose_design(HARD, whole_box, "surface", 13, plots=WholePlots.of(5, 4))
+    assert len(design) == 13
+    assert sorted(np.bincount(design.plots)[1:]) == [2, 2, 3, 3, 3]
+    assert "few-plots" in codes(design)
+    asked = choose_design(HARD, whole_box, "surface", 13, centres=3, plots=WholePlots.of(5, 4))
+    assert "no-centres" in codes(asked)
+
+
+def test_plots_are_no_matter_where_every_run_may_change_everything():
+    plain = choose_design(THREE, whole_box, "surface")
+    assert choose_design(THREE, whole_box, "surface", plots=WholePlots.of(6, 3)).family == (
+        plain.family
+    )
+    single = choose_design(HARD, whole_box, "surface", plots=WholePlots.of(15, 1))
+    assert single.family == "box-behnken"
+    assert choose_design(HARD, whole_box, "surface").family == "box-behnken"
+
+
+def test_runner_up_against_working_it_out_by_hand():
+    """Box–Behnken with 15 runs before a composite of 17, both in coded units."""
+    design = choose_design(THREE, whole_box, "surface")
+    model = quadratic_model(THREE)
+    middles = [(a, b) for a in (-1, 1) for b in (-1, 1)]
+    edges = [(a, b, 0) for a, b in middles] + [(a, 0, b) for a, b in middles]
+    edges += [(0, a, b) for a, b in middles]
+    faces = [tuple(s * (i == j) for j in range(3)) for i in range(3) for s in (-1, 1)]
+    corners = [(a, b, c) for a, b in middles for c in (-1, 1)]
+    runs = [np.array([*edges, *[(0, 0, 0)] * 3], float)]
+    runs.append(np.array([*corners, *faces, *[(0, 0, 0)] * 3], float))
+    nodes, weights = np.polynomial.legendre.leggauss(4)
+    grid = np.stack(np.meshgrid(nodes, nodes, nodes), axis=-1).reshape(-1, 3)
+    weight = np.einsum("i,j,k->ijk", weights, weights, weights).ravel() / 8
+    F = model.matrix(grid)
+    figures = []
+    for own in runs:
+        X = model.matrix(own)
+        M = X.T @ X
+        average = weight @ np.einsum("ij,jk,ik->i", F, np.linalg.inv(M), F)
+        figures.append((average, np.linalg.det(M) ** (1 / len(model))))
+    (i_own, d_own), (i_other, d_other) = figures
+    assert "a central composite design, 17 runs" in design.runner_up
+    assert f"would be {i_other / i_own:.2f} times" in design.runner_up
+    assert f"its terms {d_other / d_own:.2f} times" in design.runner_up
+
+
+def test_runner_up_of_a_split_plot_counts_the_changes():
+    design = choose_design(HARD, whole_box, "surface", plots=WholePlots.of(6, 4))
+    assert "completely at random" in design.runner_up
+    assert "changes of temperature where this design has at most 5" in design.runner_up
+
+
+def test_criterion_model_and_blocks_named():
+    named = choose_design(THREE, whole_box, "surface", 12, criterion="A")
+    assert (named.family, len(named)) == ("optimal-a", 12)
+    main = choose_design(THREE, whole_box, "surface", 6, model=linear_model(THREE))
+    assert (main.model, len(main)) == ("main effects", 6)
+    blocked = choose_design(THREE, whole_box, "surface", 16, blocks=2)
+    assert sorted(np.bincount(blocked.blocks)[1:]) == [8, 8]
+    X = np.column_stack([quadratic_model(THREE).matrix(blocked.coded), blocked.blocks])
+    assert np.linalg.matrix_rank(X) == 11
+    kinds = np.array(blocked.kinds) == "centre"
+    assert set(np.array(blocked.blocks)[kinds]) == {1, 2}
+    mixed = randomised(blocked, np.random.default_rng(2))
+    assert (np.diff(mixed.blocks) >= 0).all()
+
+
+def test_what_contradicts_is_refused():
+    with pytest.raises(DesignError, match="nothing says how many whole plots"):
+        choose_design(HARD, whole_box, "surface", family="split-plot")
+    with pytest.raises(DesignError, match="Whole plots and blocks together"):
+        choose_design(HARD, whole_box, "surface", plots=WholePlots.of(6, 3), blocks=2)
+    with pytest.raises(DesignError, match="3 terms of temperature alone"):
+        choose_design(HARD, whole_box, "surface", plots=WholePlots.of(2, 6))
+    with pytest.raises(DesignError, match="cannot be divided into 9 blocks"):
+        choose_design(THREE, whole_box, "surface", 16, blocks=9)
+    with pytest.raises(DesignError, match="needs at least one run"):
+        choose_design(HARD, whole_box, "surface", plots=WholePlots((3, 0, 3)))
+    with pytest.raises(DesignError, match="No factor is hard"):
+        choose_design(THREE, whole_box, "surface", family="split-plot", plots=WholePlots.of(6, 3))

@@ -15,6 +15,7 @@ from doe.design.evaluation import (
     power_of_terms,
     prediction_variance,
     region_sample,
+    variance_inflation,
 )
 from doe.design.screening import fraction_points, full_factorial, regular_fractions
 from doe.errors import DesignError
@@ -184,3 +185,28 @@ def test_runs_that_cannot_carry_the_model_are_refused():
         efficiencies(quadratic_model(box(2)), full_factorial(2), None)
     with pytest.raises(DesignError, match="leave nothing to judge"):
         power_of_terms(interaction_model(box(2)), full_factorial(2), 1.0, 1.0)
+
+
+def test_variance_inflation_against_statsmodels():
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+    runs = np.random.default_rng(4).uniform(-1, 1, (14, 2))
+    model = quadratic_model(box(2))
+    X = model.matrix(runs)
+    found = variance_inflation(model, runs)
+    assert np.isnan(found[0])
+    wanted = [variance_inflation_factor(X, j) for j in range(1, X.shape[1])]
+    assert found[1:] == pytest.approx(wanted)
+    assert variance_inflation(linear_model(box(3)), full_factorial(3))[1:] == pytest.approx(1)
+
+
+def test_fraction_of_design_space_in_whole_plots_is_that_of_generalised_least_squares():
+    runs, plots = box(2).grid(3), np.repeat([1, 2, 3], 3)
+    region = box(2).grid(9)
+    _, variance = fraction_of_design_space(
+        quadratic_model(box(2)), runs, region, plots=plots, variance_ratio=2.0
+    )
+    own = prediction_variance(
+        quadratic_model(box(2)), runs, region, plots=plots, variance_ratio=2.0
+    )
+    assert (variance[0], variance[-1]) == pytest.approx((own.min(), own.max()))

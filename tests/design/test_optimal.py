@@ -244,3 +244,98 @@ def test_what_cannot_be_designed_is_refused():
         optimal_runs(model, lambda s: np.zeros(len(s), bool), 8, "D", rng())
     with pytest.raises(DesignError, match="cannot tell the 6 terms"):
         optimal_runs(model, lambda s: s[:, 0] == -1, 8, "D", rng())
+
+
+def with_blocks(model: Model, runs: np.ndarray, blocks) -> np.ndarray:
+    """X'X of the model after block effects, by projecting the block indicators away."""
+    X = model.matrix(model.space.code(runs))[:, 1:]
+    Z = np.equal.outer(np.asarray(blocks), np.unique(blocks)).astype(float)
+    rest = X - Z @ np.linalg.lstsq(Z, X, rcond=None)[0]
+    return rest.T @ rest
+
+
+def test_factorial_in_blocks_leaves_its_effects_clear():
+    """2³ in two blocks of four: main effects and two-factor interactions stay orthogonal to the
+    blocks if ABC is confounded with them (Montgomery, section 7-4), so nothing is lost; X'X of the
+    six effects is 8·I."""
+    model = interaction_model(box(3))
+    blocks = [1, 1, 1, 1, 2, 2, 2, 2]
+    runs = optimal_runs(model, whole_box, 8, "D", rng(), blocks=blocks).settings
+    assert with_blocks(model, runs, blocks) == pytest.approx(8 * np.eye(6), abs=1e-9)
+    assert len({np.prod(r) for r in runs[:4]}) == 1
+
+
+def test_blocks_by_brute_force():
+    """One factor at three levels, full quadratic, two blocks of three: every pair of multisets."""
+    space = box(1, step=1.0)
+    model = quadratic_model(space)
+    blocks = [1, 1, 1, 2, 2, 2]
+    best = max(
+        np.linalg.det(with_blocks(model, np.array([*a, *b])[:, None], blocks))
+        for a in itertools.combinations_with_replacement((-1.0, 0.0, 1.0), 3)
+        for b in itertools.combinations_with_replacement((-1.0, 0.0, 1.0), 3)
+    )
+    found = optimal_runs(model, whole_box, 6, "D", rng(), blocks=blocks)
+    assert np.linalg.det(with_blocks(model, found.settings, blocks)) == pytest.approx(best)
+
+
+def test_new_block_beside_fixed_runs_and_centres():
+    model = quadratic_model(box(2))
+    fixed = np.array(list(itertools.product((-1.0, 1.0), repeat=2)) + [(0.0, 0.0)] * 2)
+    blocks = [1] * 6 + [2] * 6
+    found = optimal_runs(model, whole_box, 6, "I", rng(), fixed=fixed, centres=2, blocks=blocks)
+    assert (found.settings[-2:] == 0).all()
+    whole = np.vstack([fixed, found.settings])
+    assert np.linalg.matrix_rank(with_blocks(model, whole, blocks)) == 5
+    with pytest.raises(DesignError, match="6 terms and 1 block effect beside"):
+        optimal_runs(model, whole_box, 6, "D", rng(), blocks=[1, 1, 1, 2, 2, 2])
+    with pytest.raises(ValueError, match="one entry a run"):
+        optimal_runs(model, whole_box, 6, "D", rng(), fixed=fixed, blocks=[1] * 6)
+
+
+def test_wanted_terms_when_there_are_more_terms_than_runs():
+    """Four factors, eight runs, main effects required, six interactions wanted: eleven terms. A
+    half fraction (orthogonal, X'X = 8·I) is the best for the main effects, and stays so."""
+    space = box(4)
+    model = interaction_model(space)
+    pairs = tuple(t for t in model.terms if t.order == 2)
+    found = optimal_runs(model, whole_box, 8, "D", rng(), wanted=pairs)
+    line = linear_model(space)
+    X = line.matrix(found.settings)
+    assert pytest.approx(8 * np.eye(5), abs=1e-9) == X.T @ X
+    assert found.value == pytest.approx(1.0)
+    # of the fractions the one of resolution IV is the better for interactions: ABCD is constant
+    assert len({np.prod(r) for r in found.settings}) == 1
+
+
+def test_wanted_terms_against_brute_force_with_their_prior():
+    """Line required, bend wanted, four runs of three levels. Over the nine points of the grid x²
+    less its regression on 1 and x runs over a range of one, so the bend's prior precision is 1."""
+    space = box(1, step=1.0)
+    model = quadratic_model(space)
+    bend = model.terms[-1]
+
+    def bayes(runs) -> float:
+        X = model.matrix(np.array(runs)[:, None])
+        return float(np.linalg.det(X.T @ X + np.diag([0.0, 0.0, 1.0])))
+
+    choices = list(itertools.combinations_with_replacement((-1.0, 0.0, 1.0), 4))
+    best = max(map(bayes, choices))
+    found = optimal_runs(model, whole_box, 4, "D", rng(), wanted=[bend])
+    assert bayes(found.settings[:, 0]) == pytest.approx(best)
+    assert 0.0 in found.settings
+    plain = optimal_runs(linear_model(space), whole_box, 4, "D", rng())
+    assert 0.0 not in plain.settings
+    with pytest.raises(ValueError, match="only terms of the model"):
+        optimal_runs(linear_model(space), whole_box, 4, "D", rng(), wanted=[bend])
+
+
+def test_protection_against_bends_that_are_only_wanted():
+    """Main effects required, squares wanted, seven runs in three factors: every square can be seen
+    against the others as far as the runs allow, at little cost to the main effects."""
+    space = box(3)
+    squares = tuple(t for t in quadratic_model(space).terms if max(t.powers) == 2)
+    model = Model(space, linear_model(space).terms + squares, "main effects and bends")
+    robust = optimal_runs(model, whole_box, 8, "D", rng(), wanted=squares)
+    assert np.linalg.matrix_rank(model.matrix(robust.settings)) == len(model)
+    assert robust.value > 0.6
