@@ -9,29 +9,32 @@ import difflib
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, replace
+from functools import cached_property, partial
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
 import numpy.typing as npt
-from pydantic import BaseModel, ConfigDict
+from pydantic import BaseModel, BeforeValidator, ConfigDict
 
 from doe import rig as rig_room
-from doe import water
 from doe.errors import Notice, StateError
 from doe.factors import FactorSpace, FloatArray
 from doe.ledger import LedgerSchema
 from doe.quantities import (
+    WATER_TO_SOLID,
     Count,
     FlowRate,
     Mass,
     Minutes,
+    Pressure,
     PressureDifference,
     Share,
     Temperature,
+    read_quantity,
 )
+from doe.region import EnvelopeOf, HeldSetting
 from doe.responses import Response
 from doe.rig import Conditions, Envelope, Rig
 
@@ -54,6 +57,12 @@ __all__ = [
 CAMPAIGN_FILE = "campaign.toml"
 UNCONFIRMED = "limits not confirmed: for planning practice only"
 
+PRESSURE_AS_FACTOR = (
+    "Pressure is a factor. Liquid water hardly changes with it, so it seldom matters, and a range "
+    "of pressures cuts the region aslant: unless it is what you ask about, fix it under [fixed], "
+    "or give its height above boiling as pressure_above_saturation."
+)
+
 Mode = Literal["flow", "batch"]
 Purpose = Literal["screening", "surface"]
 BatchKind = Literal["liquid-full", "headspace"]
@@ -68,6 +77,9 @@ PHYSICAL_SETTINGS = (
     "water_to_solid",
 )
 """Settings that the rig's physics knows, whether factors or fixed."""
+
+
+WaterToSolid = Annotated[float, BeforeValidator(lambda text: read_quantity(text, WATER_TO_SOLID))]
 
 
 class Section(BaseModel):
@@ -93,6 +105,7 @@ class Fixed(Section):
     pressure_above_saturation: PressureDifference | None = None
     flow: FlowRate | None = None
     time: Minutes | None = None
+    water_to_solid: WaterToSolid | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +160,8 @@ class Campaign:
         """Return what the rig does at settings (n, k): factors, fixed settings, derived ones.
 
         One of flow, time and bed mass follows from the others where the water-to-solid ratio is
-        given; pressure follows from temperature where its height above saturation is.
+        given; pressure follows from temperature where its height above saturation is (with a
+        co-solvent above the mixture's bubble points).
         """
         rows = np.atleast_2d(np.asarray(settings, dtype=np.float64))
         values = {
@@ -218,26 +232,66 @@ class Campaign:
 
     def notices(self) -> tuple[Notice, ...]:
         """Return what holds for everything that is made from this campaign."""
-        if self.limits_confirmed:
-            return ()
-        return (Notice("limits-not-confirmed", UNCONFIRMED),)
+        found = []
+        if not self.limits_confirmed:
+            found.append(Notice("limits-not-confirmed", UNCONFIRMED))
+        if "pressure" in self.space.names:
+            found.append(Notice("pressure-as-factor", PRESSURE_AS_FACTOR))
+        return tuple(found)
+
+    def held_settings(self) -> tuple[HeldSetting, ...]:
+        """Return the settings that every run shares, each with the verdict if it were another."""
+        fixed, units = self._fixed_values(), self._units()
+        return tuple(
+            HeldSetting(
+                name,
+                units[name],
+                value,
+                _other_values(value, self._most(name, value)),
+                partial(self._envelope_holding, name),
+            )
+            for name, value in fixed.items()
+        )
+
+    def _most(self, name: str, value: float) -> float:
+        """Return how far up another value of a held setting is looked for."""
+        if name == "temperature":
+            return self.rig.temperature_max
+        if name.startswith("pressure"):
+            return max(
+                pressure.shown(self.rig.pressure_reading, self.rig.atmospheric_pressure_bara)
+                for _, pressure in self.rig.vessel_rating
+            )
+        return 4 * value
+
+    def _envelope_holding(self, name: str, value: float) -> EnvelopeOf:
+        """Return the rig's verdict on settings with one held setting at another value."""
+        if name == "bed_mass":
+            other = replace(self, budget=self.budget.model_copy(update={name: value}))
+        else:
+            given = Pressure(value, "shown") if name == "pressure" else value
+            other = replace(self, fixed=self.fixed.model_copy(update={name: given}))
+        return other.envelope
 
     def fixed_settings(self) -> tuple[tuple[str, str], ...]:
         """Return name and value, with unit, of what is set alike for every run."""
-        units = {
+        values = self._fixed_values()
+        return tuple(
+            (name.replace("_", " "), f"{values[name]:.6g} {unit}")
+            for name, unit in self._units().items()
+            if name in values
+        )
+
+    def _units(self) -> dict[str, str]:
+        return {
             "temperature": "°C",
             "pressure": self.rig.shown_unit,
             "pressure_above_saturation": "bar",
             "flow": "mL/min",
             "time": "min",
             "bed_mass": "g",
+            "water_to_solid": "mL/g",
         }
-        values = self._fixed_values()
-        return tuple(
-            (name.replace("_", " "), f"{values[name]:.6g} {unit}")
-            for name, unit in units.items()
-            if name in values
-        )
 
     def _heaviest_bed(self) -> float | None:
         """Return the largest bed mass [g] that a run may ask for, given or worked out."""
@@ -247,7 +301,13 @@ class Campaign:
     def _fixed_values(self) -> dict[str, float]:
         values = {
             name: getattr(self.fixed, name)
-            for name in ("temperature", "pressure_above_saturation", "flow", "time")
+            for name in (
+                "temperature",
+                "pressure_above_saturation",
+                "flow",
+                "time",
+                "water_to_solid",
+            )
         }
         if self.fixed.pressure is not None:
             values["pressure"] = self.fixed.pressure.shown(
@@ -258,12 +318,19 @@ class Campaign:
 
     def _pressure_bara(self, values: Mapping[str, FloatArray]) -> FloatArray | None:
         if "pressure_above_saturation" in values:
-            saturation = water.saturation_pressure_bara(values["temperature"])
-            return np.asarray(saturation + values["pressure_above_saturation"], dtype=np.float64)
+            boiling = rig_room.boiling_pressure_bara(self.rig, values["temperature"])
+            return np.asarray(boiling + values["pressure_above_saturation"], dtype=np.float64)
         if "pressure" not in values:
             return None
         gauge = self.rig.pressure_reading == "gauge"
         return values["pressure"] + (self.rig.atmospheric_pressure_bara if gauge else 0.0)
+
+
+def _other_values(value: float, most: float) -> FloatArray:
+    """Return round values up to `most`, a tenth of the value's power of ten apart but at most 1."""
+    step = min(1.0, 10.0 ** (np.floor(np.log10(max(value, 1e-6))) - 1))
+    count = min(int(most / step + 1e-9), 1000)
+    return np.asarray(np.round(step * np.arange(1, count + 1), 9))
 
 
 def _tied(values: Mapping[str, FloatArray], mode: Mode) -> dict[str, Any]:

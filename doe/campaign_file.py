@@ -210,14 +210,15 @@ def _assemble(
     if top is not None:
         _check_roles(top, budget, fixed, set(table.get("factors") or ()), problems)
     if budget is not None:
-        _check_budget(budget, {"bed_mass", "water_to_solid"} & set(factors), problems)
+        ratio_fixed = fixed is not None and fixed.water_to_solid is not None
+        told = {"bed_mass", "water_to_solid"} & set(factors) or ratio_fixed
+        _check_budget(budget, bool(told), problems)
     kind_missing = top is not None and top.mode == "batch" and top.batch_kind is None
     if rig is not None and top is not None and not kind_missing:
         for found in rig_room.problems(rig, top.mode, top.batch_kind):
             key = ("rig", *str(found.where.key or "").removeprefix("rig.").split("."))
             problems.add(found.code, found.what, found.remedy, *(part for part in key if part))
-    if rig is not None:
-        _check_against_rig(rig, factors, fixed, problems)
+    _check_against_rig(rig, factors, fixed, problems)
     _check_columns(space, responses, problems)
     if problems.found or None in (top, budget, rig, fixed):
         return None
@@ -295,12 +296,8 @@ def _note(
         known = [*_known_keys(model, location[:-1]), *also_known]
         _note_unknown(key, known, problems)
     elif kind == "missing":
-        problems.add(
-            "missing-key",
-            f"{location[-1]} is missing.",
-            "Add it; a commented file with every key comes from: doe new NAME",
-            *key,
-        )
+        meaning, remedy = _meaning(model, location)
+        problems.add("missing-key", f"{location[-1]} is missing{meaning}.", remedy, *key)
     elif isinstance(cause := item.get("ctx", {}).get("error"), QuantityError):
         problems.add("wrong-quantity", cause.what, cause.remedy, *key)
     elif kind == "literal_error":
@@ -321,6 +318,22 @@ def _known_keys(model: type[BaseModel], location: tuple[Any, ...]) -> list[str]:
             return []
         fields = nested.model_fields
     return [field.alias or name for name, field in fields.items()]
+
+
+def _meaning(model: type[BaseModel], location: tuple[Any, ...]) -> tuple[str, str]:
+    """Return what a missing key means, as far as its model says it, and what to write."""
+    fields = model.model_fields
+    for part in location[:-1]:
+        nested = _model_of(fields[part].annotation)
+        fields = {} if nested is None else nested.model_fields
+    field = fields.get(str(location[-1]))
+    meaning = f": {field.description}" if field is not None and field.description else ""
+    words = getattr(field.annotation, "__args__", ()) if field is not None else ()
+    if words and all(isinstance(word, str) for word in words):
+        return meaning, f"Write {location[-1]} = " + " or ".join(f'"{word}"' for word in words)
+    if location[:-1] in {("disc",), ("valve",)}:
+        return meaning, "Copy it from the certificate; it is not estimated here."
+    return meaning, "Add it; a commented file with every key comes from: doe new NAME"
 
 
 def _model_of(annotation: Any) -> type[BaseModel] | None:
@@ -347,7 +360,13 @@ def _fixed(table: Mapping[str, Any], problems: _Problems) -> Fixed | None:
         except QuantityError as error:
             problems.add("wrong-quantity", error.what, error.remedy, "fixed", "pressure")
             values.pop("pressure")
-    return _section(Fixed, values, ("fixed",), problems)
+    fixed = _section(Fixed, values, ("fixed",), problems)
+    if fixed is not None and fixed.flow == 0:
+        problems.add("zero", "flow is 0 mL/min.", "Give a flow above zero.", "fixed", "flow")
+    if fixed is not None and fixed.temperature is not None and fixed.temperature < 0:
+        what = f"temperature {fixed.temperature:g} °C is negative: water is ice there."
+        problems.add("negative", what, "Give it above zero.", "fixed", "temperature")
+    return fixed
 
 
 def _named_sections(
@@ -456,6 +475,9 @@ def _numeric(
             *place,
             "low",
         )
+        return None
+    if low == 0 and name == "flow":
+        problems.add("zero", f"low is 0 {unit}.", "Give a range above zero.", *place, "low")
         return None
     if low < 0 and known is not None:
         problems.add(
@@ -692,14 +714,14 @@ def _check_mode(top: _Top, given: set[str], factors: set[str], problems: _Proble
             "batch_kind",
         )
     if top.mode == "batch":
-        for name in ("flow", "water_to_solid"):
-            if name in given:
-                problems.add(
-                    "flow-in-batch",
-                    f"batch mode has no {name.replace('_', '-')}: the vessel is shut.",
-                    'Remove it, or write mode = "flow".',
-                    *place(name),
-                )
+        why = {
+            "flow": "batch mode has no flow: the vessel is shut.",
+            "water_to_solid": "in batch mode the water is what the vessel holds, so the "
+            "water-to-solid ratio follows from bed_mass.",
+        }
+        for name in sorted(why.keys() & given):
+            remedy = 'Remove it, or write mode = "flow".'
+            problems.add("flow-in-batch", why[name], remedy, *place(name))
     if top.batch_kind == "headspace":
         for name in ("pressure", "pressure_above_saturation"):
             if name in given:
@@ -733,6 +755,7 @@ def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Proble
     """Note an over- or under-determined set of flow, time, bed mass and water-to-solid ratio."""
     if top.mode != "flow" or "water_to_solid" not in given:
         return
+    section = "factors" if "water_to_solid" in factors else "fixed"
     others = {"flow", "time", "bed_mass"}
     if others <= given:
         problems.add(
@@ -740,7 +763,7 @@ def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Proble
             "flow, time, bed_mass and water_to_solid are tied "
             "(ratio = flow × time / mass): three of them give the fourth.",
             "Leave one of the four out, neither factor nor fixed; it is worked out.",
-            "factors",
+            section,
             "water_to_solid",
         )
     elif len(others & given) < 2:
@@ -749,12 +772,12 @@ def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Proble
             "tied-settings",
             f"water_to_solid with only one of flow, time and bed_mass leaves {missing} open.",
             "Give one more of them.",
-            "factors",
+            section,
             "water_to_solid",
         )
 
 
-def _check_budget(budget: Budget, mass_factors: set[str], problems: _Problems) -> None:
+def _check_budget(budget: Budget, mass_told: bool, problems: _Problems) -> None:
     if budget.runs is None and budget.days is None:
         problems.add(
             "budget-missing",
@@ -790,7 +813,7 @@ def _check_budget(budget: Budget, mass_factors: set[str], problems: _Problems) -
             "budget",
             "reserve",
         )
-    if budget.feedstock is not None and budget.bed_mass is None and not mass_factors:
+    if budget.feedstock is not None and budget.bed_mass is None and not mass_told:
         problems.add(
             "missing-key",
             "bed_mass is missing: feedstock buys runs by the bed's mass.",
@@ -801,39 +824,43 @@ def _check_budget(budget: Budget, mass_factors: set[str], problems: _Problems) -
 
 
 def _check_against_rig(
-    rig: Rig, factors: Mapping[str, Factor], fixed: Fixed | None, problems: _Problems
+    rig: Rig | None, factors: Mapping[str, Factor], fixed: Fixed | None, problems: _Problems
 ) -> None:
     """Note ranges that lie beyond the tool's or the rig's stated limits as a whole."""
-    for name in ("temperature", "pressure"):
+    for name, check in (("temperature", _check_hottest), ("pressure", _check_highest)):
         factor = factors.get(name)
         if isinstance(factor, NumericFactor):
-            place: tuple[str, ...] = ("factors", name, "high")
-            _check_top(rig, name, factor.high, place, problems)
+            check(rig, factor.high, ("factors", name, "high"), problems)
         value = getattr(fixed, name, None) if fixed is not None else None
         if value is not None:
-            _check_top(rig, name, _shown(value, rig), ("fixed", name), problems)
+            check(rig, _shown(value, rig), ("fixed", name), problems)
 
 
-def _check_top(
-    rig: Rig, name: str, value: float, place: tuple[str, ...], problems: _Problems
+def _check_hottest(
+    rig: Rig | None, value: float, place: tuple[str, ...], problems: _Problems
 ) -> None:
-    if name == "temperature":
-        if value > water.WATER_TEMPERATURE_MAX_C:
-            problems.add(
-                "beyond-350",
-                f"{value:g} °C is beyond {water.WATER_TEMPERATURE_MAX_C:g} "
-                "°C, this tool's limit: nearer the critical point liquid properties are "
-                "steep and formulations differ.",
-                "Stay at or below 350 °C.",
-                *place,
-            )
-        elif value > rig.temperature_max:
-            problems.add(
-                "beyond-rig",
-                f"{value:g} °C is beyond the rig's temperature_max {rig.temperature_max:g} °C.",
-                "Lower it.",
-                *place,
-            )
+    if value > water.WATER_TEMPERATURE_MAX_C:
+        problems.add(
+            "beyond-350",
+            f"{value:g} °C is beyond {water.WATER_TEMPERATURE_MAX_C:g} "
+            "°C, this tool's limit: nearer the critical point liquid properties are "
+            "steep and formulations differ.",
+            "Stay at or below 350 °C.",
+            *place,
+        )
+    elif rig is not None and value > rig.temperature_max:
+        problems.add(
+            "beyond-rig",
+            f"{value:g} °C is beyond the rig's temperature_max {rig.temperature_max:g} °C.",
+            "Lower it.",
+            *place,
+        )
+
+
+def _check_highest(
+    rig: Rig | None, value: float, place: tuple[str, ...], problems: _Problems
+) -> None:
+    if rig is None:
         return
     ratings = [_shown(pressure, rig) for _, pressure in rig.vessel_rating]
     if ratings and value > max(ratings):
@@ -844,6 +871,16 @@ def _check_top(
             "Lower it.",
             *place,
         )
+    elif rig.disc is not None or rig.valve is not None:
+        opening = float(rig.shown(np.asarray(rig_room.relief_opening_bara(rig))))
+        if value >= opening:
+            problems.add(
+                "beyond-relief",
+                f"{value:g} {rig.shown_unit} is not below {np.floor(10 * opening) / 10:g} "
+                f"{rig.shown_unit}, where the relief may already open.",
+                "Lower it, or compare the relief's figures with its certificate.",
+                *place,
+            )
 
 
 def _check_columns(

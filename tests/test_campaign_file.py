@@ -10,6 +10,7 @@ import pytest
 from doe import water
 from doe.campaign_file import read_campaign
 from doe.errors import CampaignFileError
+from doe.region import survey
 
 TEXT = (Path(__file__).parent / "reference/campaign/invented_flow.toml").read_text("utf-8")
 
@@ -62,6 +63,17 @@ def test_a_right_file_becomes_a_campaign(tmp_path):
         ('volume = "1 L"', 'volume = "0 mL"', "zero", "rig.collector.volume"),
         ('burst_pressure = "100 barg"', 'burst_pressure = "9 barg"', "burst-too-low",
          "rig.disc.burst_pressure"),
+        ('burst_pressure = "100 barg"', 'burst_pressure = "50 barg"', "beyond-relief",
+         "fixed.pressure"),
+        ('burst_pressure = "100 barg"', 'burst_pressure = "130 barg"', "relief-above-rating",
+         "rig.disc.burst_pressure"),
+        ('burst_tolerance = "5 %"', "", "missing-key", "rig.disc.burst_tolerance"),
+        ('rating = [["20 degC", "120 barg"], ', 'rating = ["120 barg", ', "wrong-quantity",
+         "rig.vessel.rating"),
+        ('low = "5 mL/min"', 'low = "0 mL/min"', "zero", "factors.flow.low"),
+        ('pressure = "50 bar"', 'pressure = "50 bar"\nbed_mass = "3 g"', "unknown-key",
+         "fixed.bed_mass"),
+        ('volume = "250 mL"', 'volume = "250 g"', "wrong-quantity", "rig.vessel.volume"),
     ],
 )  # fmt: skip
 def test_one_mistake_gives_its_problem_with_line_and_key(tmp_path, old, new, code, key):
@@ -73,6 +85,41 @@ def test_one_mistake_gives_its_problem_with_line_and_key(tmp_path, old, new, cod
         number = match.where.line
         assert number is not None
         assert key.split(".")[-1] in text.splitlines()[number - 1]
+
+
+def test_a_missing_key_says_what_it_means_and_what_to_write(tmp_path):
+    _, (problem,) = problems(tmp_path, ('pressure_reading = "gauge"', ""))
+    assert problem.what == "pressure_reading is missing: what the rig's pressures mean."
+    assert problem.remedy == 'Write pressure_reading = "gauge" or "absolute"'
+    _, (problem,) = problems(tmp_path, ('burst_temperature = "220 degC"', ""))
+    assert "temperature at which the burst pressure is stated" in problem.what
+    assert "certificate" in problem.remedy
+
+
+def test_beyond_350_is_said_even_where_the_rig_cannot_be_read(tmp_path):
+    changes = [('high = "200 degC"', 'high = "360 degC"'), ('wall_excess = "5 K"', "")]
+    _, found = problems(tmp_path, *changes)
+    assert {problem.code for problem in found} == {"beyond-350", "missing-key"}
+
+
+def batch_of(text):
+    """The campaign as a liquid-full batch, its flow left in."""
+    return text.replace('mode = "flow"', 'mode = "batch"\nbatch_kind = "liquid-full"')
+
+
+def test_batch_with_a_flow_factor_is_refused_and_why(tmp_path):
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, batch_of(TEXT))
+    (found,) = [p for p in caught.value.problems if p.code == "flow-in-batch"]
+    assert found.where.key == "factors.flow"
+    assert "the vessel is shut" in found.what
+
+
+def test_a_co_solvent_without_bubble_points_is_refused_in_the_file(tmp_path):
+    mixed = '[rig.co_solvent]\nname = "ethanol"\nshare = "20 %"\n[rig.vessel]'
+    _, found = problems(tmp_path, ("[rig.vessel]", mixed))
+    assert [problem.code for problem in found] == ["no-bubble-points"]
+    assert "boils at a higher pressure" in found[0].what
 
 
 def test_all_mistakes_are_reported_at_once_in_the_order_of_the_file(tmp_path):
@@ -112,6 +159,46 @@ def test_tied_settings_are_refused_together_and_worked_out_otherwise(tmp_path):
     assert campaign.conditions(setting).bed_mass_g == pytest.approx([10.0])
     # heaviest bed: 25 mL/min for 60 min at 20 mL/g is 75 g, four of them in 300 usable grams
     assert {what: runs for what, runs, _ in campaign.affordable().parts}["feedstock"] == 4
+
+
+def test_a_fixed_ratio_gives_the_bed_of_each_run(tmp_path):
+    fixed = TEXT.replace('pressure = "50 bar"', 'pressure = "50 bar"\nwater_to_solid = "30 mL/g"')
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, fixed)
+    (found,) = caught.value.problems
+    assert (found.code, found.where.key) == ("tied-settings", "fixed.water_to_solid")
+    campaign = read(tmp_path, fixed.replace('bed_mass = "12 g"\n', ""))
+    setting = np.array([[150.0, 10.0, 30.0], [150.0, 5.0, 60.0], [150.0, 20.0, 30.0]])
+    assert campaign.conditions(setting).bed_mass_g == pytest.approx([10.0, 10.0, 20.0])
+    assert ("water to solid", "30 mL/g") in campaign.fixed_settings()
+
+
+PRESSURES = '[factors.pressure]\nlow = "20 bar"\nhigh = "60 bar"\nstep = "1 bar"\n'
+
+
+def test_pressure_as_a_factor_is_advised_against(tmp_path):
+    campaign = read(tmp_path, TEXT.replace('[fixed]\npressure = "50 bar"\n', PRESSURES))
+    codes = [notice.code for notice in campaign.notices()]
+    assert codes == ["limits-not-confirmed", "pressure-as-factor"]
+
+
+def test_cures_of_a_box_too_close_to_boiling(tmp_path):
+    # Worked by hand: 200 °C is 210 °C at the wall (19.08 bara = 18.06 barg), + 3.5 of swing,
+    # pulsation and gauge error + 5: 26.6 barg. 20 barg − 8.5 is 12.5 bara: 189.9 °C, less 10 K.
+    campaign = read(tmp_path, TEXT.replace('[fixed]\npressure = "50 bar"\n', PRESSURES))
+    found = survey(campaign.space, campaign.envelope, campaign.held_settings())
+    assert "raise the pressure floor to 27 bar gauge or stop at 175 °C." in found.cures[0]
+    assert "too close to boiling" in found.cures[0]
+    fixed = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "20 bar"'))
+    found = survey(fixed.space, fixed.envelope, fixed.held_settings())
+    assert found.cures[0].endswith("stop at 175 °C or set the pressure to 27 bar gauge.")
+
+
+def test_every_cure_of_a_held_setting_cures(tmp_path):
+    low = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "20 bar"'))
+    cured = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "27 bar"'))
+    assert (low.envelope(low.space.corners()).boiling > 0).any()
+    assert (cured.envelope(cured.space.corners()).boiling == 0).all()
 
 
 def test_pressure_above_saturation_follows_the_temperature(tmp_path):

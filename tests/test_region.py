@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from doe.factors import FactorSpace, NumericFactor
-from doe.region import map_region, survey
+from doe.region import HeldSetting, map_region, survey
 from doe.rig import Envelope, Limit
 
 SPACE = FactorSpace(
@@ -50,11 +50,69 @@ def test_corners_fail_what_they_fail():
 
 def test_cures_are_the_smallest_settable_moves_that_work():
     heat, slow = survey(SPACE, triangle_and_strip).cures
-    assert "lower the high end of temperature to 150 °C" in heat
+    assert "stop at 150 °C" in heat
     assert "lower the high end of flow to 5.0 mL/min" in heat
     assert "raise" not in heat
     assert "raise the low end of flow to 1.0 mL/min" in slow
     assert "temperature" not in slow
+
+
+def too_close_below(bar):
+    """Boiling needs a height above the diagonal: fails where the set pressure does not reach it.
+
+    100 °C takes 10 bar and 200 °C takes 30; 2 bar below may boil, 4 bar below boils. Below 15 bar
+    SLOW fails everywhere, so a cure may not go there.
+    """
+
+    def envelope_of(settings):
+        needed = 10 + 0.2 * (settings[:, 0] - 100)
+        short = needed - bar
+        margin = np.column_stack([-short, -short, np.full(len(settings), bar - 15.0)])
+        codes = np.select([short > 4, short > 2, short > 0], [3, 2, 1], 0)
+        limits = (
+            Limit("liquid-margin", "Margin", "bar", "at least"),
+            Limit("liquid-subcooling", "Subcooling", "K", "at least"),
+            SLOW,
+        )
+        return Envelope(limits, margin, np.zeros_like(margin), margin, boiling=codes)
+
+    return envelope_of
+
+
+def test_boiling_is_told_in_three_words_and_cured_by_the_held_pressure_too():
+    # At 20 bar everything above 150 °C fails: too close up to 160 °C, may boil up to 170 °C.
+    held = HeldSetting("pressure", "bar gauge", 20.0, np.arange(1.0, 51.0), too_close_below)
+    found = survey(SPACE, too_close_below(20.0), [held])
+    assert found.boiling == pytest.approx((0.1, 0.1, 0.3), abs=0.005)
+    assert found.cures == (
+        "10 % of the box is too close to boiling, 10 % may boil and 30 % boils: "
+        "set the pressure to 30 bar gauge or stop at 150 °C.",
+    )
+
+
+def test_a_held_setting_is_not_moved_where_it_breaks_another_limit():
+    # The mirror image: a limit that 12 bar or less would keep, while 15 is the least allowed.
+    def at(bar):
+        def envelope_of(settings):
+            margin = np.tile([12.0 - bar, bar - 15.0], (len(settings), 1))
+            return Envelope((HEAT, SLOW), margin, np.zeros_like(margin), margin)
+
+        return envelope_of
+
+    held = HeldSetting("pressure", "bar gauge", 20.0, np.arange(1.0, 51.0), at)
+    (cure,) = survey(SPACE, at(20.0), [held]).cures
+    assert cure == "100 % of the box fails “Heat”; no single range end or setting cures it."
+
+
+def test_a_cause_within_another_is_left_to_its_cure():
+    def envelope_of(settings):
+        share = (settings[:, 0] - 100) / 100
+        margin = np.column_stack([0.5 - share, 0.8 - share])
+        return Envelope((HEAT, SLOW), margin, np.zeros_like(margin), margin)
+
+    assert [cure.split("“")[1].split("”")[0] for cure in survey(SPACE, envelope_of).cures] == [
+        "Heat"
+    ]
 
 
 def test_a_map_has_the_verdict_of_each_of_its_points():

@@ -1,0 +1,228 @@
+"""Limits, the table run × limit, and the words of its cells."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+
+from doe.errors import Notice
+from doe.rig.boiling import above_set_bar
+from doe.rig.description import BoolArray, FloatArray, IntArray, Rig
+from doe.rig.state import State
+
+
+@dataclass(frozen=True, slots=True)
+class Limit:
+    """One limit: short stable code, title, unit, which way it holds, common practice or not."""
+
+    code: str
+    title: str
+    unit: str
+    sense: Literal["at least", "at most"]
+    practice: bool = False
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """The table run × limit: value, allowed and margin (n, L).
+
+    A margin is at least 0 inside the limit, negative outside, and NaN where the limit does not
+    apply to a run. Pressures stand as the rig shows them. `explain` writes the sentence of one
+    cell, `lapses` why a limit does not apply. `boiling` (n,) tells how the water stands: 0 stays liquid, 1 too close to boiling, 2 may
+    boil, 3 boils; None where nothing but boiling sets the pressure.
+    """
+
+    limits: tuple[Limit, ...]
+    value: FloatArray
+    allowed: FloatArray
+    margin: FloatArray
+    notices: tuple[Notice, ...] = ()
+    explain: Callable[[int, int], str] | None = field(default=None, repr=False, compare=False)
+    boiling: IntArray | None = field(default=None, repr=False, compare=False)
+    lapses: Callable[[int], str] | None = field(default=None, repr=False, compare=False)
+
+    @cached_property
+    def feasible(self) -> BoolArray:
+        """Whether each run keeps all limits that apply to it (n,)."""
+        return np.asarray(~(self.margin < 0).any(axis=1))
+
+    def failing(self, i: int) -> tuple[Limit, ...]:
+        """Return the limits that run `i` does not keep."""
+        return tuple(limit for j, limit in enumerate(self.limits) if self.margin[i, j] < 0)
+
+    def sentence(self, i: int, j: int) -> str:
+        """Return what limit `j` finds of run `i`, what is allowed, and what to do."""
+        limit = self.limits[j]
+        if math.isnan(self.margin[i, j]):
+            why = "does not apply to this run" if self.lapses is None else self.lapses(j)
+            return f"{limit.title}: {why}."
+        if self.explain is not None:
+            return self.explain(i, j)
+        value, allowed = _pair(self.value[i, j], self.allowed[i, j], limit, 2)
+        return f"{limit.title}: {value}, {limit.sense} {allowed}."
+
+
+_LIMITS: dict[str, tuple[str, str, Literal["at least", "at most"], bool]] = {
+    "temperature-max": ("Hottest water within the rig's limit", "°C", "at most", False),
+    "boiling-known": ("Hottest point where boiling is known", "°C", "at most", False),
+    "metal-temperature": ("Hottest metal within the vessel's rating", "°C", "at most", False),
+    "liquid-margin": ("Stays liquid: pressure above boiling", "bar", "at least", True),
+    "liquid-subcooling": ("Stays liquid: degrees below boiling", "K", "at least", True),
+    "vessel-pressure": ("Highest pressure within the vessel's rating", "shown", "at most", False),
+    "vessel-share": ("Distance from the vessel's rating", "shown", "at most", True),
+    "relief-opening": ("Highest pressure below relief", "shown", "at most", False),
+    "disc-operating-ratio": ("Operating ratio of the rupture disc", "shown", "at most", True),
+    "disc-temperature": ("Temperature of the rupture disc", "°C", "at most", False),
+    "valve-operating-ratio": ("Operating ratio of the relief valve", "shown", "at most", True),
+    "valve-temperature": ("Temperature of the relief valve", "°C", "at most", False),
+    "relief-set": ("Relief set within the vessel's rating", "shown", "at most", False),
+    "closed-in-rise": ("Heating that a shut vessel bears", "K", "at least", False),
+    "cold-fill": ("Gas space left when the water has swollen", "%", "at most", True),
+    "pump-pressure": ("Pressure the pump may work against", "shown", "at most", False),
+    "pump-flow-low": ("Flow above the pump's low end", "mL/min", "at least", True),
+    "pump-flow-high": ("Flow below the pump's high end", "mL/min", "at most", True),
+    "regulator-pressure": ("Highest pressure the regulator may see", "shown", "at most", False),
+    "regulator-low": ("Pressure above the regulator's low end", "shown", "at least", True),
+    "regulator-high": ("Pressure below the regulator's high end", "shown", "at most", True),
+    "regulator-flow": ("Flow the regulator can pass", "mL/min", "at most", False),
+    "heater-power": ("Heater duty", "W", "at most", True),
+    "cooler-power": ("Cooler duty", "W", "at most", True),
+    "bed-mass": ("Bed that the vessel takes", "g", "at most", False),
+    "bed-pressure-drop": ("Pressure drop of a clean bed", "bar", "at most", False),
+    "feed-bottle": ("Feed bottle lasts, so the pump draws no air", "mL", "at most", True),
+    "collector-fill": ("Collection vessel takes the batch", "mL", "at most", True),
+    "drains": ("Drains during the run", "drains", "at most", False),
+    "missed-drain": ("Overflow is caught if a drain is missed", "mL", "at most", True),
+}
+"""Every limit: title, unit ("shown" is a pressure as the rig shows it), sense, common practice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """A limit worked out for n runs, with the words for it.
+
+    `finding` and `rule` hold ``{value}`` and ``{allowed}``; `cure` and `words` are asked for one
+    run at a time, and only when somebody reads them.
+    """
+
+    code: str
+    value: FloatArray | float
+    allowed: FloatArray | float
+    finding: str
+    rule: str
+    cure: Callable[[int], str]
+    decimals: int = 1
+    applies: BoolArray | None = None
+    words: Callable[[int, bool], str] | None = None
+    lapses: str = "does not apply to this run"
+
+    def limit(self, rig: Rig) -> Limit:
+        title, unit, sense, practice = _LIMITS[self.code]
+        return Limit(self.code, title, rig.shown_unit if unit == "shown" else unit, sense, practice)
+
+
+def cell_sentence(
+    state: State,
+    check: Check,
+    limit: Limit,
+    i: int,
+    value: float,
+    allowed: float,
+    margin: float,
+) -> str:
+    """Return the sentence of one cell."""
+    kept = margin >= 0
+    if check.words is not None and (text := check.words(i, kept)):
+        return text
+    shown, bound = _pair(value, allowed, limit, check.decimals)
+    with_flow = state.flow is not None and limit.unit in ("mL/min", "mL", "W", "drains")
+    here = state.here_with_flow(i) if with_flow else state.here(i)
+    text = f"{here}: {check.finding.format(value=shown)}; {check.rule.format(allowed=bound)}"
+    if kept:
+        unit = limit.unit.removesuffix(" gauge").removesuffix(" absolute")
+        return f"{text}. Kept, with {rounded_down(margin, check.decimals)} {unit} in hand."
+    return f"{text}. {check.cure(i)}".rstrip()
+
+
+def _pair(value: float, allowed: float, limit: Limit, decimals: int) -> tuple[str, str]:
+    """Return value and allowed as text, each rounded to the strict side."""
+    if limit.sense == "at least":
+        texts = rounded_down(value, decimals), rounded_up(allowed, decimals)
+    else:
+        texts = rounded_up(value, decimals), rounded_down(allowed, decimals)
+    unit = "" if limit.unit == "drains" else f" {limit.unit}"
+    return texts[0] + unit, texts[1] + unit
+
+
+def rounded_up(value: float, decimals: int = 1) -> str:
+    """Return a requirement, rounded up.
+
+    >>> rounded_up(31.41), rounded_up(31.4), rounded_down(190.9, 0)
+    ('31.5', '31.4', '190')
+    """
+    return _rounded(value, decimals, math.ceil)
+
+
+def rounded_down(value: float, decimals: int = 1) -> str:
+    """Return a permission, rounded down."""
+    return _rounded(value, decimals, math.floor)
+
+
+def _rounded(value: float, decimals: int, way: Callable[[float], int]) -> str:
+    scaled = value * 10**decimals
+    nearest = round(scaled)
+    whole = nearest if abs(scaled - nearest) < 1e-6 else way(scaled)
+    text = f"{whole / 10**decimals:.{decimals}f}".replace("-", "−")
+    return text.rstrip("0").rstrip(".") if decimals else text
+
+
+def allowance_list(*allowances: tuple[float, str]) -> str:
+    """Return the allowances that are not zero: ``"5 K overshoot, 2 bar swing"``."""
+    return ", ".join(f"{amount:g} {words}" for amount, words in allowances if amount)
+
+
+def allowance_words(*allowances: tuple[float, str]) -> str:
+    listed = allowance_list(*allowances)
+    return f" ({listed} included)" if listed else ""
+
+
+def pressure_words(state: State, thermal: bool = True) -> str:
+    rig = state.rig
+    if state.use == "headspace":
+        return " (vapour and gas at the hottest point" + (
+            f", {rig.pressure_gauge_error:g} bar gauge error of the gas when closed in included)"
+            if rig.pressure_gauge_error
+            else ")"
+        )
+    swing = rig.temperature_swing or 0.0
+    return allowance_words(
+        (rig.pressure_swing, "bar swing"),
+        (rig.pressure_pulsation or 0.0, "bar pulsation"),
+        (rig.bed_pressure_drop or 0.0, "bar over the bed"),
+        (rig.pressure_gauge_error, "bar gauge error"),
+        (swing if thermal and state.use == "liquid-full" else 0.0, "K temperature swing"),
+    )
+
+
+def pressure_cure(state: State, ceiling_bara: FloatArray | float) -> Callable[[int], str]:
+    """Return the cure of a pressure too high, in the words of the mode."""
+    if state.use == "headspace":
+        return always("Lower the temperature, the water filled in, or the gas pad.")
+    if state.use == "liquid-full":
+        return always("Lower the pressure, or hold the temperature more steadily.")
+    ceilings = np.broadcast_to(np.asarray(ceiling_bara), state.pressure.shape)
+    return lambda i: f"Set at most {set_at_most(state.rig, float(ceilings[i]))}."
+
+
+def set_at_most(rig: Rig, ceiling_bara: float) -> str:
+    shown = float(rig.shown(np.asarray(ceiling_bara - above_set_bar(rig))))
+    return f"{rounded_down(shown)} {rig.shown_unit}"
+
+
+def always(text: str) -> Callable[[int], str]:
+    return lambda i: text
