@@ -12,7 +12,17 @@ import numpy.typing as npt
 
 from doe.factors import FloatArray
 
-__all__ = ["Influence", "LackOfFit", "confounded", "f_test", "influence", "lack_of_fit"]
+__all__ = [
+    "Influence",
+    "LackOfFit",
+    "confounded",
+    "f_test",
+    "influence",
+    "lack_of_fit",
+    "lack_of_fit_within",
+    "mixed_influence",
+    "prediction_errors",
+]
 
 SAME = 1e-7
 """A column that others reproduce to this share of its length is the same information."""
@@ -125,3 +135,99 @@ def lack_of_fit(
     df_lack = max(df - df_pure, 0)
     f, p_value = f_test(ss_lack, df_lack, variance, df_pure)
     return LackOfFit(f, df_lack, df_pure, p_value, ss_lack, ss_pure)
+
+
+def lack_of_fit_within(
+    known: FloatArray, y: FloatArray, groups: npt.NDArray[np.intp], ss_total: float
+) -> LackOfFit | None:
+    """Return misfit against the scatter of repeats inside whole plots; None without such.
+
+    Parameters
+    ----------
+    known
+        Model matrix with the indicators of all plots and blocks beside it (n, r), of any rank.
+    y
+        Values (n,).
+    groups
+        Number of each run's group of repeats (n,).
+    ss_total
+        About the mean; a scatter that is nothing beside it is rounding.
+
+    Notes
+    -----
+    Taking plots as fixed leaves what happens inside them, where the F test is exact. Repeats in
+    different plots tell of plots as well as of runs, so they enter only by what the plots do not
+    explain, and centre runs inside one plot say nothing of a factor that is set once a plot.
+    """
+    n = len(y)
+    cells = np.eye(groups.max() + 1)[groups]
+    around = known[:, known.any(axis=0)]
+    e = y - around @ np.linalg.lstsq(around, y, rcond=None)[0]
+    full = np.hstack([around, cells])
+    df, df_pure = n - _rank(around), n - _rank(full)
+    if not df_pure:
+        return None
+    rest = e - full @ np.linalg.lstsq(full, e, rcond=None)[0]
+    ss_pure = float(rest @ rest)
+    ss_lack = max(float(e @ e) - ss_pure, 0.0)
+    variance = ss_pure / df_pure if ss_pure > EXACT * ss_total else None
+    f, p_value = f_test(ss_lack, df - df_pure, variance, df_pure)
+    return LackOfFit(f, df - df_pure, df_pure, p_value, ss_lack, ss_pure)
+
+
+def _rank(A: FloatArray) -> int:
+    return int(np.linalg.matrix_rank(A, tol=SAME * max(1.0, float(np.abs(A).max(initial=0.0)))))
+
+
+def mixed_influence(
+    X: FloatArray, y: FloatArray, covariance: FloatArray, projection: FloatArray
+) -> Influence:
+    """Return the influence of each run on a mixed model, its variance ratios held.
+
+    Parameters
+    ----------
+    X, y
+        Model matrix (n, p) and values (n,).
+    covariance
+        V (n, n) of the values.
+    projection
+        P = V⁻¹ − V⁻¹X(X'V⁻¹X)⁻¹X'V⁻¹ (n, n).
+
+    Notes
+    -----
+    (Py)ᵢ/Pᵢᵢ is what run i differs from its prediction by all other runs, those of its plot
+    included. Its variance is judged without run i. With V = σ²I all three are those of least
+    squares. Christensen, Pearson, Johnson 1992, Technometrics 34:38–45 (from memory).
+    """
+    n, p = X.shape
+    leverage = (1 - np.einsum("ij,ji->i", covariance, projection)).clip(0.0, 1.0)
+    Py, own = projection @ y, np.diag(projection)
+    studentised, cook = np.full(n, np.nan), np.full(n, np.nan)
+    free = np.flatnonzero(own * np.diag(covariance) > SAME)
+    VX = np.linalg.solve(covariance, X)
+    shift = VX[free] * (Py[free] / own[free])[:, None]
+    cook[free] = np.einsum("ij,ij->i", shift, np.linalg.solve(X.T @ VX, shift.T).T) / p
+    squares = float(y @ Py)
+    without = (squares - Py[free] ** 2 / own[free]) / max(n - p - 1, 1)
+    left = (without > EXACT * squares) & (n - p > 1)
+    at = free[left]
+    studentised[at] = Py[at] / np.sqrt(own[at] * without[left])
+    return Influence(leverage, studentised, cook)
+
+
+def prediction_errors(
+    projection: FloatArray, y: FloatArray, groups: npt.NDArray[np.intp]
+) -> FloatArray | None:
+    """Return how far each value (n,) is from its prediction by the other groups alone.
+
+    The variances are held. None where a group alone fixes a coefficient. For groups of one run
+    and V = σ²I these are the residuals of PRESS, e/(1 − h).
+    """
+    errors, Py = np.empty(len(y)), projection @ y
+    for group in np.unique(groups):
+        at = np.flatnonzero(groups == group)
+        own = projection[np.ix_(at, at)]
+        if _rank(own / max(float(np.abs(projection).max()), 1e-300)) < len(at):
+            return None
+        errors[at] = np.linalg.solve(own, Py[at])
+    return errors

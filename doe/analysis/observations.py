@@ -5,16 +5,20 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
+from collections.abc import Sequence, Sized
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.factors import FactorSpace, FloatArray
 
-__all__ = ["NOT_MEASURED", "Observations"]
+__all__ = ["NOT_MEASURED", "Censored", "Observations"]
 
 NOT_MEASURED = "not measured"
+
+Censored = Literal["below", "above"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -31,6 +35,12 @@ class Observations:
         Number of each run, its stage, and its whole plot (counted within the stage).
     left_out
         Reason for leaving a run out, None to use it.
+    blocks
+        Name of a block (day, lot) and its level for each run; any number of blocks.
+    censored
+        For each run "below" or "above" where its value is only known to lie beyond the one in
+        `values` (a limit of detection or of the scale), None where it was measured. Empty: all
+        were measured.
     """
 
     space: FactorSpace
@@ -41,12 +51,18 @@ class Observations:
     stages: tuple[int, ...]
     plots: tuple[int, ...]
     left_out: tuple[str | None, ...]
+    blocks: tuple[tuple[str, tuple[int | str, ...]], ...] = ()
+    censored: tuple[Censored | None, ...] = ()
 
     def __post_init__(self) -> None:
         shape = (len(self.runs), len(self.space))
-        columns = (self.values, self.stages, self.plots, self.left_out)
+        columns: list[Sized] = [self.values, self.stages, self.plots, self.left_out]
+        columns += [levels for _, levels in self.blocks]
+        columns += [self.censored] if self.censored else []
         if {len(column) for column in columns} != {shape[0]}:
-            raise ValueError("values, stages, plots and left_out must have one entry a run")
+            raise ValueError(
+                "values, stages, plots, left_out, blocks and censored must have one entry a run"
+            )
         if np.shape(self.planned) != shape or np.shape(self.achieved) != shape:
             raise ValueError(f"planned and achieved settings must have shape {shape}")
 
@@ -60,7 +76,17 @@ class Observations:
 
     def usable(self) -> Observations:
         """Return the observations of those runs only that can be used."""
-        keep = [i for i, reason in enumerate(self.reasons()) if reason is None]
+        return self.only([i for i, reason in enumerate(self.reasons()) if reason is None])
+
+    def measured(self) -> Observations:
+        """Return the observations less those whose value lies beyond a limit."""
+        if not any(self.censored):
+            return self
+        return self.only([i for i, side in enumerate(self.censored) if side is None])
+
+    def only(self, keep: Sequence[int]) -> Observations:
+        """Return the observations of the runs at some places, none left out."""
+        keep = list(keep)
         return Observations(
             self.space,
             np.asarray(self.planned)[keep],
@@ -70,6 +96,8 @@ class Observations:
             tuple(self.stages[i] for i in keep),
             tuple(self.plots[i] for i in keep),
             (None,) * len(keep),
+            tuple((name, tuple(levels[i] for i in keep)) for name, levels in self.blocks),
+            tuple(self.censored[i] for i in keep) if self.censored else (),
         )
 
     def coded(self) -> FloatArray:

@@ -1,0 +1,589 @@
+"""Which terms the runs speak for: models compared, chosen with hierarchy kept, and doubted.
+
+Shapes: n runs, p columns of a model matrix.
+
+References
+----------
+Hurvich, Tsai 1989, Biometrika 76:297–307 (AICc; from memory). Its second term counts runs, which
+flatters terms that are set once a plot; the error of left-out plots stands beside it for that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.analysis.fit import FittedModel, confounded_terms, fit_response, largest_model
+from doe.analysis.mixed import fit_mixed
+from doe.analysis.observations import Observations
+from doe.analysis.strata import Strata, hard_factors, strata_of
+from doe.analysis.transformation import NONE, BoxCox, Transformation, box_cox
+from doe.errors import FitError, Notice
+from doe.factors import FactorSpace, FloatArray
+from doe.responses import Response
+from doe.terms import Model, Term, interaction_model, linear_model, quadratic_model
+
+__all__ = ["Candidate", "Recommendation", "aicc", "power_wanted", "recommend_model"]
+
+CLOSE = 2.0
+"""Difference of AICc below which two models are supported alike: Burnham, Anderson 2002, ch. 2
+(from memory)."""
+FOLDS_MOST = 40
+DRAWS = 100
+MISFIT = 0.05
+FAR_BETTER = 2 / 3
+"""Share of the error on left-out runs at which a model beats one of less AICc: a rule of ours,
+for small designs in which AICc's penalty forbids second order however strong it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """One model looked at; what could not be worked out is None, and `problem` says why.
+
+    `terms` are the labels of its columns less the intercept, `df` what they leave to the scatter
+    of runs, `loo_rmse` the root mean square error of runs predicted by a fit without their plot
+    (without them, where each stands alone), the choice of terms repeated each time.
+    """
+
+    name: str
+    model: Model
+    terms: tuple[str, ...]
+    df: int
+    aicc: float | None
+    loo_rmse: float | None
+    lack_of_fit_p: float | None
+    problem: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recommendation:
+    """The model to take, why in one line, what it was compared with, and how sure its terms are.
+
+    `survival` is the share of simulated repeats of the campaign, drawn from the largest model
+    that the runs can carry, in which stepwise choice took the term.
+    """
+
+    model: Model
+    why: str
+    candidates: tuple[Candidate, ...]
+    survival: Mapping[str, float]
+    notices: tuple[Notice, ...] = ()
+
+
+def aicc(criterion: float, n: int, parameters: int) -> float | None:
+    """Return −2 log L + 2k + 2k(k + 1)/(n − k − 1); None where n − k − 1 < 1 (near saturation).
+
+    Parameters
+    ----------
+    criterion
+        −2 log L by maximum likelihood: residual likelihoods of different models do not compare.
+    n, parameters
+        Runs; coefficients and variances together.
+    """
+    left = n - parameters - 1
+    if left < 1:
+        return None
+    return criterion + 2 * parameters + 2 * parameters * (parameters + 1) / left
+
+
+def recommend_model(
+    response: Response,
+    space: FactorSpace,
+    observations: Observations,
+    seed: int,
+    *,
+    transformation: Transformation = NONE,
+    alternatives: Mapping[str, Observations] | None = None,
+    draws: int = DRAWS,
+) -> Recommendation:
+    """Return one recommended model, with the comparison behind it.
+
+    Parameters
+    ----------
+    seed
+        Of the simulated repeats.
+    alternatives
+        The same runs in other factors, by name (a severity in place of temperature and time):
+        compared beside the others, but never recommended, since settings are not chosen in them.
+
+    Raises
+    ------
+    FitError
+        Not even main effects can be fitted.
+    """
+    data = observations.usable()
+    largest, notices = largest_model(space, data, quadratic_model(space))
+    search = _Search.of(largest, data, transformation)
+    folds = search.folds()
+    models = [linear_model(space), interaction_model(space), quadratic_model(space)]
+    candidates = [
+        _candidate(
+            response,
+            model,
+            data,
+            transformation,
+            search.left_out_error(folds, search.fixed(model)),
+        )
+        for model in models
+    ]
+    for name, choose in (("forward choice", search.forward), ("backward choice", search.backward)):
+        model = Model(space, search.terms(choose(search.gram())), name)
+        error = search.left_out_error(folds, choose)
+        candidates.append(_candidate(response, model, data, transformation, error))
+    for name, other in (alternatives or {}).items():
+        candidates += _alternative(response, name, other.usable(), transformation)
+    best, beaten = _best([c for c in candidates if c.model.space is space])
+    survival = search.survival(np.random.default_rng(seed), draws)
+    notices = (*notices, *_doubts(best, survival, search.left_out))
+    return Recommendation(
+        best.model, _why(best, beaten, candidates, search), tuple(candidates), survival, notices
+    )
+
+
+def _alternative(
+    response: Response, name: str, data: Observations, transformation: Transformation
+) -> list[Candidate]:
+    """Return the largest model in other factors as a candidate; none where none can be fitted."""
+    try:
+        largest, _ = largest_model(data.space, data, quadratic_model(data.space))
+    except FitError:
+        return []
+    model = Model(largest.space, largest.terms, f"{largest.name} in {name}")
+    search = _Search.of(largest, data, transformation)
+    error = search.left_out_error(search.folds(), search.fixed(model))
+    return [_candidate(response, model, data, transformation, error)]
+
+
+def _candidate(
+    response: Response,
+    model: Model,
+    data: Observations,
+    transformation: Transformation,
+    loo_rmse: float | None,
+) -> Candidate:
+    """Return the figures of one model; a model that cannot be fitted is listed with the reason."""
+    labels = tuple(
+        label for (t, _), label in zip(model.columns, model.labels, strict=True) if t.order
+    )
+    tangled = confounded_terms(model, data)
+    try:
+        if tangled:
+            raise FitError.of("confounded", f"{tangled[0]}.")
+        fit = fit_response(response, model, data, transformation=transformation)
+    except FitError as error:
+        return Candidate(
+            model.name,
+            model,
+            labels,
+            len(data.runs) - len(model),
+            None,
+            None,
+            None,
+            error.problems[0].what,
+        )
+    lack = [t.p_value for t in (fit.lack_of_fit, fit.lack_of_fit_plots) if t is not None]
+    known = [p for p in lack if p is not None]
+    return Candidate(
+        model.name,
+        model,
+        labels,
+        fit.df_residual,
+        _aicc_of(fit, data),
+        loo_rmse,
+        min(known) if known else None,
+    )
+
+
+def power_wanted(model: Model, observations: Observations, level: float = 0.95) -> BoxCox:
+    """Return the power of the response that the data ask for, the model given.
+
+    By maximum likelihood, with the whole plots and blocks of the runs allowed for.
+
+    Raises
+    ------
+    FitError
+        A value is zero or negative.
+    """
+    data = observations.usable()
+    strata = strata_of(model, data)
+    X = np.hstack([model.matrix(data.coded()), strata.fixed])
+    return box_cox(data.values, lambda z: fit_mixed(X, z, strata.random, "ML").criterion, level)
+
+
+def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
+    """Return AICc by maximum likelihood, whatever the fit itself was made by."""
+    strata = strata_of(fit.model, data)
+    X = np.hstack([fit.model.matrix(fit.coded), strata.fixed])
+    z = fit.scale.forward(fit.values)
+    best = fit_mixed(X, z, strata.random, "ML")
+    jacobian = -2 * float(np.sum(np.log(1 / np.abs(fit.scale.slope_back(z)))))
+    return aicc(best.criterion + jacobian, len(z), X.shape[1] + len(best.variances))
+
+
+def _best(candidates: Sequence[Candidate]) -> tuple[Candidate, Candidate | None]:
+    """Return the model to take, and the one of less AICc that it beat on left-out runs.
+
+    The least AICc; of those close to it one without misfit, then the fewest terms. A model that
+    predicts left-out runs far better than that is taken instead. Near saturation, where no AICc
+    exists, the least error of left-out runs.
+    """
+    known = [c for c in candidates if c.aicc is not None]
+    fitted = [c for c in candidates if c.problem is None and c.loo_rmse is not None]
+    safest = min(fitted, key=lambda c: (c.loo_rmse or 0.0, len(c.model)), default=None)
+    if not known:
+        return safest or next(c for c in candidates if c.problem is None), None
+    least = min(c.aicc or 0.0 for c in known)
+    near = [c for c in known if c.aicc is not None and c.aicc <= least + CLOSE]
+
+    def order(c: Candidate) -> tuple[bool, int, float]:
+        misfit = c.lack_of_fit_p is not None and c.lack_of_fit_p < MISFIT
+        return misfit, len(c.model), c.aicc or 0.0
+
+    best = min(near, key=order)
+    if safest and best.loo_rmse and (safest.loo_rmse or 0.0) < FAR_BETTER * best.loo_rmse:
+        return safest, best
+    return best, None
+
+
+def _why(
+    best: Candidate, beaten: Candidate | None, candidates: Sequence[Candidate], search: _Search
+) -> str:
+    unit = "plots" if search.strata.plots is not None else "runs"
+    many = len(best.terms)
+    named = f"{_first_upper(best.model.name)} ({many} {'term' if many == 1 else 'terms'})"
+    error = "" if best.loo_rmse is None else f"it misses left-out {unit} by {best.loo_rmse:.3g}"
+    if best.aicc is None and beaten is None:
+        return (
+            f"{named}: with so few runs AICc is undefined, so the model that predicts left-out "
+            f"{unit} best was taken; {error}."
+        )
+    if beaten is not None:
+        text = f"{named}: {error}, {beaten.name}, of less AICc, by {beaten.loo_rmse:.3g}"
+    else:
+        text = f"{named}: {_aicc_words(best, candidates)}; {error}".rstrip("; ")
+    if best.lack_of_fit_p is not None and best.lack_of_fit_p < MISFIT:
+        text += f", yet lack of fit remains (p = {best.lack_of_fit_p:.2g})"
+    for other in candidates:
+        if other.model.space is best.model.space or other.aicc is None or best.aicc is None:
+            continue
+        if other.aicc < best.aicc - CLOSE:
+            text += f"; {other.name} would do better (AICc {other.aicc:.1f})"
+    return f"{text}."
+
+
+def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
+    others = [
+        c
+        for c in candidates
+        if c.aicc is not None
+        and c.model.space is best.model.space
+        and set(c.terms) != set(best.terms)
+    ]
+    text = f"AICc {best.aicc:.1f}"
+    if others:
+        rival = min(others, key=lambda c: c.aicc or 0.0)
+        text += f", {rival.name} {rival.aicc:.1f}"
+        if (rival.aicc or 0.0) < (best.aicc or 0.0):
+            text += " (too close to call, so the simpler)"
+    return text
+
+
+def _first_upper(words: str) -> str:
+    return words[:1].upper() + words[1:]
+
+
+def _doubts(
+    best: Candidate, survival: Mapping[str, float], left_out: Sequence[str]
+) -> tuple[Notice, ...]:
+    names = {term.label(best.model.space.names) for term in best.model.terms if term.order}
+    weak = [
+        f"{label} ({100 * share:.0f} %)"
+        for label, share in survival.items()
+        if label in names and share < 0.8
+    ]
+    notices = []
+    if weak:
+        notices.append(
+            Notice(
+                "terms-uncertain",
+                "In simulated repeats of the campaign these terms were often not chosen: "
+                f"{', '.join(weak)}. Intervals take the terms as known, so they are too short.",
+            )
+        )
+    if left_out:
+        notices.append(
+            Notice(
+                "terms-not-separable",
+                f"Not looked at, because the runs cannot tell them apart: {', '.join(left_out)}.",
+            )
+        )
+    return tuple(notices)
+
+
+Columns = npt.NDArray[np.intp]
+Choice = Callable[["_Gram"], Sequence[int] | None]
+"""Picks terms by their places in the pool; None where the model has others."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Gram:
+    """X'V⁻¹X, X'V⁻¹y and y'V⁻¹y of n runs: all that stepwise choice needs."""
+
+    matrix: FloatArray
+    products: FloatArray
+    square: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """Stepwise choice at the variance ratios of the largest model that the runs can carry.
+
+    Columns of a term are taken together, the fixed blocks always.
+    """
+
+    pool: tuple[Term, ...]
+    columns: tuple[Columns, ...]
+    needed: tuple[tuple[int, ...], ...]
+    always: Columns
+    X: FloatArray
+    z: FloatArray
+    V: FloatArray
+    groups: Columns
+    mean: FloatArray
+    strata: Strata
+    names: tuple[str, ...]
+    hard: tuple[int, ...]
+    left_out: tuple[str, ...]
+
+    @classmethod
+    def of(cls, largest: Model, data: Observations, scale: Transformation) -> _Search:
+        space, wanted = largest.space, quadratic_model(largest.space)
+        wider = Model(space, tuple(dict.fromkeys((*largest.terms, *wanted.terms))))
+        pool = _separable_terms(wider, data)
+        full = Model(space, pool)
+        strata = strata_of(largest, data)
+        X = np.hstack([full.matrix(data.coded()), strata.fixed])
+        z = scale.forward(data.values)
+        own = np.hstack([largest.matrix(data.coded()), strata.fixed])
+        fit = fit_mixed(own, z, strata.random)
+        V = fit.variances[-1] * np.eye(len(z))
+        for variance, (_, groups) in zip(fit.variances, strata.random, strict=False):
+            V += variance * (groups[:, None] == groups)
+        groups = strata.plots if strata.plots is not None else np.arange(len(z))
+        at = [np.array([j for j, (of, _) in enumerate(full.columns) if of == t]) for t in pool]
+        return cls(
+            pool,
+            tuple(at),
+            tuple(tuple(j for j, t in enumerate(pool) if term.contains(t)) for term in pool),
+            np.arange(len(full), X.shape[1]),
+            X,
+            z,
+            V,
+            groups,
+            own @ fit.coefficients,
+            strata,
+            space.names,
+            hard_factors(data) if strata.plots is not None else (),
+            tuple(t.label(space.names) for t in wider.terms if t not in pool),
+        )
+
+    def fixed(self, model: Model) -> Choice:
+        """Return the chooser that always takes the terms of one model."""
+        chosen = tuple(i for i, term in enumerate(self.pool) if term in model.terms)
+        known = len(chosen) == len(model.terms)
+        return lambda _: chosen if known else None
+
+    def terms(self, chosen: Sequence[int]) -> tuple[Term, ...]:
+        return tuple(self.pool[i] for i in sorted(chosen))
+
+    def gram(self, keep: Columns | None = None) -> _Gram:
+        keep = np.arange(len(self.z)) if keep is None else keep
+        both = self._whitened(np.column_stack([self.X[keep], self.z[keep]]), keep)
+        X, y = both[:, :-1], both[:, -1]
+        return _Gram(X.T @ X, X.T @ y, float(y @ y), len(keep))
+
+    def _whitened(self, columns: FloatArray, keep: Columns) -> FloatArray:
+        """Return L⁻¹ times columns, LL' the covariance of the runs kept."""
+        if not self.strata.random:
+            return np.asarray(columns / np.sqrt(self.V[0, 0]))
+        root = np.linalg.cholesky(self.V[np.ix_(keep, keep)])
+        return np.asarray(np.linalg.solve(root, columns))
+
+    def _at(self, chosen: Sequence[int]) -> Columns:
+        return np.concatenate([*(self.columns[i] for i in chosen), self.always]).astype(np.intp)
+
+    def _score(self, squares: float, columns: int, n: int) -> float:
+        found = aicc(n * np.log(max(squares, 1e-300) / n), n, columns + 1 + len(self.strata.random))
+        return np.inf if found is None else found
+
+    def _fits_plots(self, chosen: Sequence[int]) -> bool:
+        """Whether terms that change only with the plots leave a plot to judge them by."""
+        if self.strata.plots is None:
+            return True
+        count = sum(
+            len(self.columns[i])
+            for i in chosen
+            if all(not power or f in self.hard for f, power in enumerate(self.pool[i].powers))
+        )
+        return count < int(self.strata.plots.max()) + 1
+
+    def forward(self, gram: _Gram) -> tuple[int, ...]:
+        """Return the terms that are taken while AICc falls, hierarchy kept.
+
+        A term is taken together with the lower ones that it needs, so that an interaction whose
+        factors alone do little is not passed by.
+        """
+        chosen: tuple[int, ...] = (0,)
+        score = np.inf
+        while _regular(gram.matrix, self._at(chosen)):
+            at = self._at(chosen)
+            solved = np.linalg.solve(
+                gram.matrix[np.ix_(at, at)],
+                np.column_stack([gram.matrix[at], gram.products[at]]),
+            )
+            rest = gram.matrix - gram.matrix[:, at] @ solved[:, :-1]
+            products = gram.products - gram.matrix[:, at] @ solved[:, -1]
+            squares = gram.square - float(gram.products[at] @ solved[:, -1])
+            score = min(score, self._score(squares, len(at), gram.n))
+            best: tuple[float, tuple[int, ...]] | None = None
+            for more in self._additions(chosen):
+                own = np.concatenate([self.columns[i] for i in more])
+                if len(at) + len(own) > gram.n - 2:
+                    continue
+                block, size = rest[np.ix_(own, own)], np.diag(gram.matrix)[own].max()
+                if len(own) == 1:
+                    if block[0, 0] <= 1e-8 * size:
+                        continue
+                    gain = float(products[own[0]] ** 2 / block[0, 0])
+                elif np.linalg.eigvalsh(block)[0] <= 1e-8 * size:
+                    continue
+                else:
+                    gain = float(products[own] @ np.linalg.solve(block, products[own]))
+                new = self._score(squares - gain, len(at) + len(own), gram.n)
+                if best is None or new < best[0]:
+                    best = new, more
+            if best is None or best[0] >= score:
+                break
+            score, chosen = best[0], (*chosen, *best[1])
+        return chosen
+
+    def backward(self, gram: _Gram) -> tuple[int, ...]:
+        """Return what is left when terms are dropped one at a time while AICc falls.
+
+        Where the largest model is too near saturation for an AICc, terms go until there is one.
+        """
+        chosen = self._start(gram)
+        while len(chosen) > 1:
+            at = self._at(chosen)
+            inverse = np.linalg.inv(gram.matrix[np.ix_(at, at)])
+            b = inverse @ gram.products[at]
+            squares = gram.square - float(gram.products[at] @ b)
+            place = {int(j): i for i, j in enumerate(at)}
+            best: tuple[float, float, int] | None = None
+            for i in self._droppable(chosen):
+                own = [place[int(j)] for j in self.columns[i]]
+                rise = float(b[own] @ np.linalg.solve(inverse[np.ix_(own, own)], b[own]))
+                new = self._score(squares + rise, len(at) - len(own), gram.n)
+                if best is None or (new, rise) < best[:2]:
+                    best = new, rise, i
+            score = self._score(squares, len(at), gram.n)
+            if best is None or (best[0] >= score and np.isfinite(score)):
+                return chosen
+            chosen = tuple(i for i in chosen if i != best[2])
+        return chosen
+
+    def _start(self, gram: _Gram) -> tuple[int, ...]:
+        """Return the terms, in order, that these runs can carry together."""
+        chosen: tuple[int, ...] = ()
+        for i in range(len(self.pool)):
+            more = (*chosen, i)
+            at = self._at(more)
+            carried = len(at) < gram.n and self._fits_plots(more)
+            if carried and _regular(gram.matrix, at):
+                chosen = more
+        return self._hierarchical(chosen)
+
+    def _hierarchical(self, chosen: tuple[int, ...]) -> tuple[int, ...]:
+        kept = [self.pool[i] for i in chosen]
+        lacking = [t for t in self.pool if t not in kept]
+        return tuple(i for i in chosen if not any(self.pool[i].contains(t) for t in lacking))
+
+    def _additions(self, chosen: tuple[int, ...]) -> list[tuple[int, ...]]:
+        """Return the terms that can be added, each with the lower terms that it lacks."""
+        found = []
+        for i, needed in enumerate(self.needed):
+            more = tuple(j for j in needed if j not in chosen)
+            if i not in chosen and self._fits_plots((*chosen, *more)):
+                found.append(more)
+        return found
+
+    def _droppable(self, chosen: tuple[int, ...]) -> list[int]:
+        return [
+            i
+            for i in chosen
+            if self.pool[i].order
+            and not any(j != i and self.pool[j].contains(self.pool[i]) for j in chosen)
+        ]
+
+    def folds(self) -> list[tuple[Columns, _Gram]]:
+        """Return for each left-out group its runs, and the sums of the others."""
+        count = int(self.groups.max()) + 1
+        folds = self.groups if count <= FOLDS_MOST else self.groups % FOLDS_MOST
+        return [
+            (np.flatnonzero(folds == fold), self.gram(np.flatnonzero(folds != fold)))
+            for fold in np.unique(folds)
+        ]
+
+    def left_out_error(
+        self, folds: Sequence[tuple[Columns, _Gram]], choose: Choice
+    ) -> float | None:
+        """Return the root mean square error of left-out groups, terms chosen anew without them."""
+        total = 0.0
+        for out, gram in folds:
+            chosen = choose(gram)
+            if chosen is None:
+                return None
+            at = self._at(chosen)
+            if not _regular(gram.matrix, at):
+                return None
+            b = np.linalg.solve(gram.matrix[np.ix_(at, at)], gram.products[at])
+            total += float(np.sum((self.z[out] - self.X[np.ix_(out, at)] @ b) ** 2))
+        return float(np.sqrt(total / len(self.z)))
+
+    def survival(self, generator: np.random.Generator, draws: int) -> dict[str, float]:
+        """Return the share of draws of plots and runs in which each term is chosen."""
+        every = np.arange(len(self.z))
+        X = self._whitened(np.column_stack([self.X, self.mean]), every)
+        X, mean, gram = X[:, :-1], X[:, -1], self.gram()
+        counts = np.zeros(len(self.pool))
+        for noise in generator.standard_normal((draws, len(self.z))):
+            y = mean + noise
+            drawn = _Gram(gram.matrix, X.T @ y, float(y @ y), gram.n)
+            counts[list(self.forward(drawn))] += 1
+        return {
+            term.label(self.names): float(count) / draws
+            for term, count in zip(self.pool, counts, strict=True)
+            if term.order
+        }
+
+
+def _regular(matrix: FloatArray, at: Columns) -> bool:
+    """Whether the columns at some places of X are independent, seen from X'X."""
+    size = np.sqrt(np.diag(matrix)[at])
+    if not size.all():
+        return False
+    return bool(np.linalg.eigvalsh(matrix[np.ix_(at, at)] / np.outer(size, size))[0] > 1e-9)
+
+
+def _separable_terms(model: Model, data: Observations) -> tuple[Term, ...]:
+    """Return those terms that the planned settings tell from the ones before them."""
+    kept: list[Term] = []
+    for term in model.terms:
+        tried = Model(model.space, (*kept, term))
+        if not confounded_terms(tried, data):
+            kept.append(term)
+    return tuple(kept)

@@ -1,0 +1,215 @@
+"""Which runs share a whole plot, a day, a lot or a stage, and how a fit allows for that.
+
+Whole plots are random. A block with fewer than five levels is fixed, since so few do not tell a
+variance; five or more are random. A stage is fixed where repeated settings bridge it to the
+others, else random: an unbridged fixed stage would make its runs teach nothing.
+
+Shapes: n runs, p columns of the model matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.analysis.mixed import can_be_judged, indicator
+from doe.analysis.observations import Observations
+from doe.errors import Notice, Problem, Where
+from doe.factors import FloatArray
+from doe.terms import Model
+
+__all__ = ["Strata", "hard_factors", "strata_of", "whole_plots"]
+
+RANDOM_FROM = 5
+"""Levels from which a block is random: common practice."""
+
+Groups = npt.NDArray[np.intp]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Strata:
+    """How runs hang together.
+
+    Attributes
+    ----------
+    random
+        Name and group of each run (n,) of the random groupings; the whole plots, where there are
+        any, come first and are called "plot".
+    fixed, fixed_names
+        Sum-to-zero columns (n, b) of the fixed blocks; block and level of each.
+    df_runs
+        Degrees of freedom left to the scatter of runs that share all groups.
+    problem
+        Why this model cannot be judged with these runs; None where it can.
+    """
+
+    random: tuple[tuple[str, Groups], ...]
+    fixed: FloatArray
+    fixed_names: tuple[tuple[str, str], ...]
+    df_runs: int
+    problem: Problem | None = None
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def plots(self) -> Groups | None:
+        """Whole plot of each run (n,), None where every run stands alone."""
+        return self.random[0][1] if self.random and self.random[0][0] == "plot" else None
+
+
+def whole_plots(data: Observations) -> Groups:
+    """Return the whole plot of each run (n,), plots of all stages counted through."""
+    return _numbered(list(zip(data.stages, data.plots, strict=True)))
+
+
+def hard_factors(data: Observations) -> tuple[int, ...]:
+    """Return the factors planned to stay as they are within every plot but not over all plots.
+
+    Empty where no plot holds two runs.
+    """
+    plots = whole_plots(data)
+    if plots.max(initial=-1) + 1 == len(plots):
+        return ()
+    planned = np.round(data.coded_as_planned(), 9)
+    first = np.unique(plots, return_index=True)[1]
+    constant = (planned == planned[first][plots]).all(axis=0)
+    return tuple(int(i) for i in np.flatnonzero(constant & (np.ptp(planned, axis=0) > 0)))
+
+
+@dataclass(slots=True)
+class _Found:
+    """What has been settled while the groupings are gone through."""
+
+    X: FloatArray
+    random: list[tuple[str, Groups]] = field(default_factory=list)
+    fixed: list[FloatArray] = field(default_factory=list)
+    fixed_names: list[tuple[str, str]] = field(default_factory=list)
+    notices: list[Notice] = field(default_factory=list)
+
+    def columns(self) -> FloatArray:
+        return np.hstack([self.X, *self.fixed])
+
+    def same_as(self, groups: Groups) -> str | None:
+        """Return the name of a random grouping that splits the runs in the same way."""
+        pairs = (
+            (name, len(set(zip(groups, known, strict=True))), known.max() + 1)
+            for name, known in self.random
+        )
+        return next((n for n, both, size in pairs if both == size == groups.max() + 1), None)
+
+
+def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> Strata:
+    """Return how the runs hang together, seen from the model that is to be fitted."""
+    found = _Found(model.matrix(data.coded()) if X is None else X)
+    hard = hard_factors(data)
+    if hard:
+        found.random.append(("plot", whole_plots(data)))
+    for name, levels in data.blocks:
+        _settle(found, name, levels, fixed=len(set(levels)) < RANDOM_FROM)
+    if len(set(data.stages)) > 1:
+        _settle(found, "stage", data.stages, fixed=_bridged(data))
+    _drop_unjudged(found)
+    columns = found.columns()
+    known = np.hstack([columns, *(indicator(groups) for _, groups in found.random)])
+    df_runs = len(known) - int(np.linalg.matrix_rank(known))
+    problem = _problem(found, df_runs, [model.space.names[i] for i in hard])
+    return Strata(
+        tuple(found.random),
+        columns[:, found.X.shape[1] :],
+        tuple(found.fixed_names),
+        df_runs,
+        problem,
+        tuple(found.notices),
+    )
+
+
+def _settle(found: _Found, name: str, levels: Sequence[int | str], fixed: bool) -> None:
+    """Add a block as fixed columns or as a random grouping, whichever the runs allow."""
+    groups = _numbered(levels)
+    count = int(groups.max(initial=-1)) + 1
+    if count < 2:
+        return
+    twin = found.same_as(groups)
+    if twin:
+        what = f"Every {name} is one {twin}, so they cannot be told apart; {twin} stands for both."
+        found.notices.append(Notice("same-grouping", what))
+        return
+    Z = indicator(groups)
+    columns = Z[:, :-1] - Z[:, [-1]]
+    with_block = np.hstack([found.columns(), columns])
+    free = int(np.linalg.matrix_rank(with_block)) == with_block.shape[1] < len(groups)
+    if fixed and free:
+        found.fixed.append(columns)
+        names = [str(level) for level in sorted(set(levels), key=lambda v: (str(type(v)), v))]
+        found.fixed_names.extend((name, level) for level in names[:-1])
+        return
+    if fixed:
+        found.notices.append(
+            Notice(
+                "block-not-separable",
+                f"Some effects change only with the {name}, so {name} is taken as random scatter: "
+                "those effects are judged against it.",
+            )
+        )
+    found.random.append((name, groups))
+
+
+def _drop_unjudged(found: _Found) -> None:
+    """Leave out random blocks of which the runs show no scatter beside the model."""
+    told = can_be_judged(found.columns(), found.random)
+    for (name, groups), judged in zip(list(found.random), told, strict=False):
+        if judged or name == "plot":
+            continue
+        found.random = [one for one in found.random if one[1] is not groups]
+        found.notices.append(
+            Notice(
+                f"{name}-not-judged",
+                f"The runs cannot show how much one {name} differs from the next, so that is not "
+                "allowed for: intervals may be too short.",
+            )
+        )
+
+
+def _problem(found: _Found, df_runs: int, hard: Sequence[str]) -> Problem | None:
+    if not found.random:
+        return None
+    told = can_be_judged(found.columns(), found.random)
+    if found.random[0][0] == "plot" and not told[0]:
+        count = int(found.random[0][1].max()) + 1
+        return Problem(
+            "too-few-plots",
+            f"{' and '.join(hard)} {'was' if len(hard) == 1 else 'were'} set only {count} times "
+            "(one plot each), as often as the terms that change with the plots; none is left to "
+            "judge the scatter between plots by",
+            Where(),
+            "Run at least one more plot, better three, or fit a model with fewer such terms.",
+        )
+    if df_runs < 1:
+        return Problem(
+            "too-few-runs",
+            "within plots and blocks no run is left to judge the scatter of runs by",
+            Where(),
+            "Run more runs a plot, or fit a model with fewer terms.",
+        )
+    return None
+
+
+def _bridged(data: Observations) -> bool:
+    """Whether repeated planned settings link all stages to one another."""
+    stage, settings = _numbered(data.stages), data.repeats()
+    reached, grown = {0}, True
+    while grown:
+        shared = set(settings[np.isin(stage, list(reached))])
+        now = reached | set(stage[np.isin(settings, list(shared))].tolist())
+        grown, reached = now != reached, now
+    return len(reached) == int(stage.max()) + 1
+
+
+def _numbered(labels: Iterable[object]) -> Groups:
+    """Return labels as numbers from 0 in their sorted order, whatever they are."""
+    labels = list(labels)
+    order = sorted(set(labels), key=lambda v: (str(type(v)), v))
+    place = {label: i for i, label in enumerate(order)}
+    return np.array([place[label] for label in labels], dtype=np.intp)
