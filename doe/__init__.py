@@ -4,10 +4,10 @@ In a notebook::
 
     import doe
 
-    mint = doe.campaign("mint")
+    mint = doe.load("mint")
     mint.check().limits
 
-`doe.campaign` and `doe.new` return a handle with the use cases as methods; `doe.notebook` has them.
+`doe.load` and `doe.new` return a handle with the use cases as methods; `doe.notebook` has them.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from doe.notebook import CampaignHandle, campaign, new
+    from doe.notebook import CampaignHandle, load, new
 
-__all__ = ["CampaignHandle", "campaign", "new"]
+__all__ = ["CampaignHandle", "load", "new"]
 
 
 def __getattr__(name: str) -> Any:

@@ -51,7 +51,7 @@ __all__ = [
     "campaign_names",
     "find_campaign",
     "find_workspace",
-    "shaping_hash",
+    "shaping_parts",
 ]
 
 CAMPAIGN_FILE = "campaign.toml"
@@ -384,11 +384,10 @@ def campaign_names(workspace: Path) -> list[str]:
     return sorted(file.parent.name for file in (workspace / "designs").glob(f"*/{CAMPAIGN_FILE}"))
 
 
-def shaping_hash(campaign: Campaign) -> str:
-    """Return a hash of those parts of the campaign that shape the design."""
+def shaping_parts(campaign: Campaign) -> dict[str, str]:
+    """Return a hash of each section of the file that shapes a design, by the section's name."""
     parts = {
-        "mode": campaign.mode,
-        "batch_kind": campaign.batch_kind,
+        "mode": [campaign.mode, campaign.batch_kind],
         "purpose": campaign.purpose,
         "seed": campaign.seed,
         "budget": campaign.budget.model_dump(mode="json"),
@@ -398,4 +397,7 @@ def shaping_hash(campaign: Campaign) -> str:
         "fixed": repr(campaign.fixed),
         "factors": [repr(factor) for factor in campaign.space],
     }
-    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:16]
+    return {
+        name: hashlib.sha256(json.dumps(part, sort_keys=True).encode()).hexdigest()[:16]
+        for name, part in parts.items()
+    }

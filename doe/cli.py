@@ -90,7 +90,7 @@ def check(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
             lambda: contract.check_object(result),
             lambda: terminal.check_lines(result),
             result,
-            f"doe plan {result.campaign.name}",
+            result.next_command,
         )
 
     _run(go, as_json)
@@ -192,7 +192,7 @@ def fit(
             lambda: contract.fit_object(result),
             lambda: terminal.fit_lines(result),
             result,
-            f"doe suggest {result.campaign.name}",
+            result.next_command,
         )
 
     _run(go, as_json)
@@ -201,7 +201,10 @@ def fit(
 @app.command()
 def suggest(
     campaign: CampaignArgument,
-    runs: Annotated[int, typer.Option(min=1, help="How many runs to suggest.")] = 4,
+    runs: Annotated[
+        int | None,
+        typer.Option(min=1, help="How many; four, or what the budget still carries, if not said."),
+    ] = None,
     accept: Annotated[
         bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
     ] = False,
@@ -213,18 +216,13 @@ def suggest(
         from doe import contract, terminal, workflow
 
         result = workflow.suggest(campaign, Path.cwd(), runs=runs, accept=accept, say=_say)
-        name = result.campaign.name
-        command = (
-            f"doe record {name} FILE   (the filled sheet-stage{result.stage}.csv)"
-            if accept
-            else f"doe suggest {name} --runs {runs} --accept"
-        )
+        sheet = f"   (the filled sheet-stage{result.stage}.csv)" if accept else ""
         _answer(
             as_json,
             lambda: contract.suggest_object(result),
             lambda: terminal.suggest_lines(result),
             result,
-            command,
+            result.next_command + sheet,
         )
 
     _run(go, as_json)

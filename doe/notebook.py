@@ -1,7 +1,7 @@
 """The same use cases for notebooks: data frames in and out, plotly figures.
 
     import doe
-    mint = doe.campaign("mint")
+    mint = doe.load("mint")
     mint.check().figures()
     plan = mint.plan()
     plan.runs                     # a data frame, one row a run
@@ -24,7 +24,7 @@ import numpy as np
 from doe import workflow
 from doe.campaign import Campaign
 from doe.errors import Problem, ResultsError, Where
-from doe.factors import CategoricalFactor, FloatArray
+from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.ledger import LedgerRow, csv_text, row_cells
 from doe.sheet import read_sheet_text
 
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     import pandas as pd
     import plotly.graph_objects as go
 
-__all__ = ["CampaignHandle", "Check", "Fit", "Plan", "Suggestions", "campaign", "new"]
+__all__ = ["CampaignHandle", "Check", "Fit", "Plan", "Status", "Suggestions", "load", "new"]
 
 
 def new(name: str, start: str | Path = ".") -> CampaignHandle:
@@ -47,7 +47,7 @@ def new(name: str, start: str | Path = ".") -> CampaignHandle:
     return CampaignHandle(result.campaign.folder)
 
 
-def campaign(name: str | Path, start: str | Path = ".") -> CampaignHandle:
+def load(name: str | Path, start: str | Path = ".") -> CampaignHandle:
     """Return the handle of a campaign by name, folder or file.
 
     Raises
@@ -114,12 +114,16 @@ class CampaignHandle:
         returned = read_sheet_text(text, "data frame", loaded.schema)
         return len(workflow.take_in(loaded, returned, replace, dry_run).changes)
 
+    def status(self) -> Status:
+        """Tell where the campaign stands."""
+        return Status(workflow.status(str(self.folder), self.folder))
+
     def fit(self, *, model: str | None = None) -> Fit:
         """Fit every response, and write the report; `model` is fitted as asked."""
         asked = workflow.model_asked(model)
         return Fit(workflow.fit(str(self.folder), self.folder, model=asked))
 
-    def suggest(self, *, runs: int = workflow.SUGGESTED_RUNS, accept: bool = False) -> Suggestions:
+    def suggest(self, *, runs: int | None = None, accept: bool = False) -> Suggestions:
         """Say which runs to make next; with `accept` they join the ledger."""
         return Suggestions(
             workflow.suggest(str(self.folder), self.folder, runs=runs, accept=accept)
@@ -192,6 +196,16 @@ class Plan:
         return [figure(region_picture(made.space, m, points)) for m in maps]
 
 
+class Status:
+    """Where a campaign stands: `missing`, `next_command`, `warnings`."""
+
+    def __init__(self, result: workflow.StatusResult) -> None:
+        self.result = result
+        self.missing = result.missing
+        self.next_command = result.next_command
+        self.warnings = [notice.what for notice in result.notices]
+
+
 class Fit:
     """The fitted responses: `terms`, `quality`, `best`, `predict`, figures."""
 
@@ -238,14 +252,23 @@ class Fit:
         return self.result.campaign.space.as_mapping(self.analysis.optimum.settings)
 
     def predict(self, settings: pd.DataFrame, level: float = 0.95) -> pd.DataFrame:
-        """Return the predictions of all responses at settings given by their columns."""
+        """Return the predictions of all responses at settings given by their columns.
+
+        `inside_ranges` tells where the models were not stretched beyond the factors' ranges, and
+        `feasible` where the rig can run.
+
+        Raises
+        ------
+        doe.errors.ResultsError
+            A factor's column is missing, or holds something that is no value of it.
+        """
         import pandas as pd
 
         space = self.result.campaign.space
-        named = settings[list(space.columns)].to_numpy(object)
-        rows = np.array(
-            [space.from_mapping(dict(zip(space.columns, row, strict=True))) for row in named]
-        )
+        rows = _settings_of(settings, space)
+        coded = space.code(rows)[:, list(space.numeric)]
+        inside = np.asarray((np.abs(coded) <= 1 + 1e-9).all(axis=1), dtype=np.bool_)
+        feasible = self.result.campaign.feasible(rows)
         parts = []
         for f in self.analysis.fits:
             p = f.predict(rows, level)
@@ -253,6 +276,8 @@ class Fit:
             made.insert(0, "response", f.response.name)
             for name in ("mean", "mean_low", "mean_high", "run_low", "run_high"):
                 made[name] = getattr(p, name)
+            made["inside_ranges"] = np.asarray(inside)
+            made["feasible"] = feasible
             parts.append(made)
         return pd.concat(parts, ignore_index=True)
 
@@ -299,6 +324,46 @@ class Suggestions:
                 }
             )
         return pd.DataFrame(rows)
+
+
+def _settings_of(frame: pd.DataFrame, space: FactorSpace) -> FloatArray:
+    """Return the settings (n, k) in a frame's columns.
+
+    Raises
+    ------
+    ResultsError
+        All that is missing or no value of its factor.
+    """
+    remedy = f"Give a data frame with the columns {', '.join(space.columns)}."
+    absent = [column for column in space.columns if column not in getattr(frame, "columns", ())]
+    if absent:
+        what = f"the settings lack {', '.join(absent)}."
+        raise ResultsError(Problem("missing-column", what, Where("data frame"), remedy))
+    rows = np.empty((len(frame), len(space)))
+    problems = []
+    for j, factor in enumerate(space):
+        for i, value in enumerate(frame[factor.column]):
+            read = _value_of(factor, value)
+            if read is None:
+                what = f"{value!r} is no value of {factor.name}."
+                problems.append(
+                    Problem("bad-setting", what, Where("data frame", i, factor.column), remedy)
+                )
+            else:
+                rows[i, j] = read
+    if problems:
+        raise ResultsError(*problems)
+    return rows
+
+
+def _value_of(factor: Factor, value: object) -> float | None:
+    if isinstance(factor, CategoricalFactor):
+        return float(factor.levels.index(str(value))) if str(value) in factor.levels else None
+    try:
+        number = float(value)  # type: ignore[arg-type]
+    except (TypeError, ValueError):
+        return None
+    return number if np.isfinite(number) else None
 
 
 def _frame(loaded: Campaign, rows: Sequence[LedgerRow]) -> pd.DataFrame:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -12,6 +13,8 @@ from doe.errors import StateError
 from doe.whole_file import write_page
 
 __all__ = ["StageRecord", "read_stage", "stage_file", "write_stage"]
+
+_TABLES = ("shaping", "versions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,12 +25,16 @@ class StageRecord:
     ----------
     made_by
         The command: ``plan``, or ``suggest`` for accepted suggestions.
-    shaping
-        Hash of those parts of the campaign file that shape a design.
+    planned
+        Hash of the planned settings of its runs.
+    fixed
+        What was set alike for every run, in words: ``pressure 50 bar gauge``.
     campaign_file
         SHA-256 of the whole campaign file.
+    shaping
+        Hash of each section of the campaign file that shapes a design.
     versions
-        Pairs of software and version.
+        Software and version.
     """
 
     stage: int
@@ -36,12 +43,14 @@ class StageRecord:
     family: str
     model: str
     reason: str
-    runs: int
+    runs: tuple[int, ...]
     plots: int
     days: int
-    shaping: str
+    planned: str
+    fixed: tuple[str, ...]
     campaign_file: str
-    versions: tuple[tuple[str, str], ...]
+    shaping: Mapping[str, str]
+    versions: Mapping[str, str]
 
 
 def stage_file(folder: Path, stage: int) -> Path:
@@ -59,10 +68,11 @@ def write_stage(folder: Path, record: StageRecord) -> Path:
     """
     lines = [f"# How stage {record.stage} was made. Written by the tool, for the file."]
     for key in StageRecord.__slots__:
-        if key != "versions":
+        if key not in _TABLES:
             lines.append(f"{key} = {_toml(getattr(record, key))}")
-    lines += ["", "[versions]"]
-    lines += [f"{_toml(name)} = {_toml(version)}" for name, version in record.versions]
+    for key in _TABLES:
+        lines += ["", f"[{key}]"]
+        lines += [f"{_toml(k)} = {_toml(v)}" for k, v in getattr(record, key).items()]
     return write_page(stage_file(folder, record.stage), "\n".join(lines) + "\n")
 
 
@@ -77,11 +87,11 @@ def read_stage(folder: Path, stage: int) -> StageRecord | None:
     path = stage_file(folder, stage)
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
-        versions = tuple((str(k), str(v)) for k, v in table.pop("versions", {}).items())
-        return StageRecord(versions=versions, **table)
+        table |= {key: tuple(table[key]) for key in ("runs", "fixed")}
+        return StageRecord(**table)
     except FileNotFoundError:
         return None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError) as error:
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError, KeyError) as error:
         raise StateError.of(
             "stage-record",
             f"the record of stage {stage} cannot be read: {error}.",
@@ -91,5 +101,5 @@ def read_stage(folder: Path, stage: int) -> StageRecord | None:
 
 
 def _toml(value: object) -> str:
-    """Return a number or text as TOML; JSON's escapes are TOML's."""
+    """Return a number, text or list as TOML; JSON's escapes are TOML's."""
     return json.dumps(value, ensure_ascii=False)

@@ -20,6 +20,8 @@ from doe.factors import Feasible, FloatArray, feasible_settings
 __all__ = ["SuggestedRun", "Suggestion", "suggest"]
 
 SURE = 0.95
+PREDICTS = 0.3
+"""Predicted R² below which a model is not relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
 
 
@@ -43,7 +45,7 @@ class Suggestion:
     notices: tuple[Notice, ...] = ()
 
 
-def suggest(analysis: Analysis, feasible: Feasible, count: int) -> Suggestion:
+def suggest(analysis: Analysis, feasible: Feasible, count: int, *, waiting: int = 0) -> Suggestion:
     """Return `count` next runs: one at the predicted best, the others where they teach most.
 
     Parameters
@@ -54,6 +56,8 @@ def suggest(analysis: Analysis, feasible: Feasible, count: int) -> Suggestion:
         Tells which settings (n, k) the rig can run.
     count
         Number of runs, at least 1.
+    waiting
+        Planned runs that are not made yet.
 
     Raises
     ------
@@ -69,7 +73,7 @@ def suggest(analysis: Analysis, feasible: Feasible, count: int) -> Suggestion:
     runs = [_best_run(analysis, largest, best.settings)]
     if count > 1:
         runs += _sharpening_runs(analysis, largest, feasible, best.settings, count - 1)
-    advice, why = _whether_to_go_on(analysis, best.all_aims_probability, runs[0])
+    advice, why = _whether_to_go_on(analysis, best.all_aims_probability, runs[0], waiting)
     return Suggestion(tuple(runs), advice, why, analysis.notices)
 
 
@@ -129,9 +133,23 @@ def _predictions(analysis: Analysis, settings: FloatArray) -> dict[str, Predicti
 
 
 def _whether_to_go_on(
-    analysis: Analysis, all_aims: float | None, best: SuggestedRun
+    analysis: Analysis, all_aims: float | None, best: SuggestedRun, waiting: int
 ) -> tuple[str, str]:
-    """Return the advice and its reason: from the chance that all limits are met, or the widths."""
+    """Return the advice and its reason.
+
+    Planned runs come first; a model that misses its runs confirms nothing; else the chance that
+    all limits are met decides, or the widths of the intervals where there is no limit.
+    """
+    if waiting:
+        plural = "runs are" if waiting > 1 else "run is"
+        return (
+            "Make the planned runs first.",
+            f"{waiting} planned {plural} not recorded yet; these suggestions don't know what they "
+            "will say.",
+        )
+    doubts = [text for fit in analysis.fits if (text := _doubt(fit)) is not None]
+    if doubts:
+        return "Go on: the models can't be relied on yet.", " ".join(doubts)
     if all_aims is not None and all_aims >= SURE:
         return (
             "Confirm now.",
@@ -157,6 +175,22 @@ def _whether_to_go_on(
         f"At {100 * best.predictions[analysis.fits[0].response.name].level:.0f} % it is known "
         f"to: {'; '.join(widths)}. No limit is set, so no probability can say when to stop.",
     )
+
+
+def _doubt(fit: FittedModel) -> str | None:
+    """Return why a model should not be relied on for its best settings; None if nothing says so."""
+    lack = fit.lack_of_fit
+    if lack is not None and lack.p_value is not None and lack.p_value < 0.05:
+        return (
+            f"The model of {fit.response.words} misses its runs by more than repeats scatter "
+            f"(p = {lack.p_value:.2g})."
+        )
+    if fit.r2_predicted is not None and fit.r2_predicted < PREDICTS:
+        return (
+            f"The model of {fit.response.words} predicts runs that it has not seen poorly "
+            f"(predicted R² {fit.r2_predicted:.2f})."
+        )
+    return None
 
 
 def _percent(bound: float) -> int:

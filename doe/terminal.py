@@ -42,7 +42,6 @@ __all__ = [
 ]
 
 WIDTH = 96
-CHANGES_SHOWN = 12
 REASONS_SHOWN = 4
 
 
@@ -113,16 +112,25 @@ def record_lines(result: RecordResult) -> list[str]:
         would = "would change" if result.dry_run else "changed"
         runs = len({change.run for change in result.changes})
         lines.append(f"{_count(count, 'cell')} {would}, in {_count(runs, 'run')}:")
-        rows = [
-            (f"run {c.run}", c.column, c.old or "(blank)", c.new or "(blank)")
-            for c in result.changes[:CHANGES_SHOWN]
-        ]
-        lines += table(("run", "column", "was", "is"), rows)
-        if count > CHANGES_SHOWN:
-            lines.append(f"  … and {count - CHANGES_SHOWN} more")
+        lines += _changes_by_run(result)
     waiting = sum(row.status == "planned" for row in result.ledger.rows)
     if waiting:
         lines += ["", f"{_count(waiting, 'run')} still to come."]
+    return lines
+
+
+def _changes_by_run(result: RecordResult) -> list[str]:
+    """Return one line a run: what was written, and what was overwritten."""
+    lines = []
+    for run in dict.fromkeys(change.run for change in result.changes):
+        own = [c for c in result.changes if c.run == run]
+        said = [
+            f"{c.column} {c.new or 'blank'}" + (f" (was {c.old})" if c.old else "")
+            for c in own
+            if c.column != "status"
+        ]
+        status = next((f"{c.new}; " for c in own if c.column == "status"), "")
+        lines += wrapped(f"run {run}: {status}{', '.join(said)}", "  • ")
     return lines
 
 
@@ -172,6 +180,11 @@ def status_lines(result: StatusResult) -> list[str]:
         lines.append(f"Stage {stage}, {_count(len(own), 'run')}: {', '.join(counts)}.")
     for sentence in result.missing:
         lines += wrapped(sentence)
+    left = result.affordable.runs - len(rows)
+    if rows:
+        over = f"{_count(-left, 'run')} over the budget" if left < 0 else f"{left} left to plan"
+        lines.append(f"The budget buys {_count(result.affordable.runs, 'run')}: {over}.")
+        return lines
     return [*lines, *_affordable_lines(result.affordable)]
 
 

@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from doe import rig as rig_room
+from doe import standing
 from doe.campaign import (
     CAMPAIGN_FILE,
     Affordable,
@@ -25,7 +26,7 @@ from doe.campaign import (
     campaign_names,
     find_campaign,
     find_workspace,
-    shaping_hash,
+    shaping_parts,
 )
 from doe.campaign_file import read_campaign
 from doe.errors import FitError, Notice, StateError
@@ -106,6 +107,7 @@ class CheckResult:
     maps: tuple[RegionMap, ...]
     affordable: Affordable
     closed_in: tuple[str, ...]
+    next_command: str
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -148,6 +150,7 @@ class FitResult:
     analysis: Analysis
     points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
+    next_command: str
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -166,6 +169,7 @@ class SuggestResult:
     numbers: tuple[int, ...]
     accepted: bool
     rows: tuple[LedgerRow, ...]
+    next_command: str
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -266,7 +270,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
 
     campaign = load(asked, start)
     say("asking the rig's limits all over the ranges")
-    found = survey(campaign.space, campaign.envelope)
+    found = survey(campaign.space, campaign.envelope, campaign.held_settings())
     at = views.middle_setting(campaign)
     wide = views.pressure_map(campaign, at)
     maps = (*((wide,) if wide else ()), *views.box_maps(campaign, at))
@@ -275,7 +279,11 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
     possible = corners[campaign.feasible(corners)]
     closed_in = views.closed_in_sentences(campaign, possible if len(possible) else at[None, :])
     notices = (*campaign.notices(), *campaign.envelope(at[None, :]).notices)
-    command = f"doe plan {campaign.name}"
+    command = (
+        f"doe plan {campaign.name}"
+        if found.feasible_fraction > 0
+        else f"change campaign.toml as said above, then: doe check {campaign.name}"
+    )
     page = check_page(
         views.header(campaign, "check", command, notices=notices),
         campaign.space,
@@ -285,7 +293,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
         closed_in,
     )
     file = write_page(_report(campaign, "check"), page)
-    return CheckResult(campaign, found, maps, affordable, closed_in, (file,), notices)
+    return CheckResult(campaign, found, maps, affordable, closed_in, command, (file,), notices)
 
 
 def plan(
@@ -388,9 +396,37 @@ def take_in(
         *campaign.notices(),
         *returned.notices,
         *ledger.notices,
-        *_achieved_notices(campaign, rows),
+        *standing.recorded_oddly(campaign, rows),
+        *standing.looked_over(campaign, ledger),
+        *(_blank_over_filled(ledger, returned) if replace_filled else ()),
     )
     return RecordResult(campaign, changes, ledger, dry_run, (path,), notices)
+
+
+def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:
+    """Return a notice where a blank cell of a sheet meets a filled one, which stays."""
+    rows = {row.run: row for row in ledger.rows}
+    kept = [
+        back.run
+        for back in returned.rows
+        if (row := rows.get(back.run)) is not None
+        and (
+            (row.left_out_because and not back.left_out_because)
+            or any(
+                value is not None and column not in back.responses
+                for column, value in zip(ledger.schema.response_columns, row.responses, strict=True)
+            )
+        )
+    ]
+    if not kept:
+        return ()
+    return (
+        Notice(
+            "blank-changes-nothing",
+            f"{standing.runs_in_words(kept)}: a blank cell of the sheet leaves what is recorded. "
+            "To withdraw a value, empty its cell in runs.csv (and set the status to planned).",
+        ),
+    )
 
 
 def fit(
@@ -426,6 +462,8 @@ def fit(
     analysis = _analysis(campaign, observed, model)
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
+    waiting = standing.open_runs(ledger)
+    next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
     notices = (*campaign.notices(), *ledger.notices, *notices, *_all_notices(analysis))
     say("drawing the report")
     points = _points_used(ledger, analysis)
@@ -438,20 +476,25 @@ def fit(
         what_next,
     )
     file = write_page(_report(campaign, "fit", stage), page)
-    return FitResult(campaign, stage, analysis, points, what_next, (file,), notices)
+    return FitResult(campaign, stage, analysis, points, what_next, next_command, (file,), notices)
 
 
 def suggest(
     asked: str,
     start: Path,
     *,
-    runs: int = SUGGESTED_RUNS,
+    runs: int | None = None,
     accept: bool = False,
     say: Say = _silent,
 ) -> SuggestResult:
     """Say which runs to make next, and why; with `accept`, append them to the ledger as a stage.
 
     Accepted twice without a result in between, they are planned once.
+
+    Parameters
+    ----------
+    runs
+        How many; None for four, or as many as the budget still carries.
 
     Raises
     ------
@@ -470,9 +513,10 @@ def suggest(
         observed, notices = _observations(campaign, kept)
         analysis = _analysis(campaign, observed, None)
         say("weighing the next runs")
-        suggestion = _in_random_order(
-            next_runs(analysis, campaign.feasible, runs), [campaign.seed, stage]
-        )
+        count = _count_to_suggest(campaign, kept) if runs is None else runs
+        waiting = standing.open_runs(kept)
+        found = next_runs(analysis, campaign.feasible, count, waiting=len(waiting))
+        suggestion = _in_random_order(found, [campaign.seed, stage])
         rows = _suggested_rows(campaign, kept, stage, suggestion)
         written: tuple[Path, ...] = ()
         if accept:
@@ -481,15 +525,12 @@ def suggest(
         *campaign.notices(),
         *ledger.notices,
         *notices,
-        *_over_budget(campaign, [*kept.rows, *rows]),
-        *_open_runs(kept),
+        *standing.over_budget(campaign, [*kept.rows, *rows]),
+        *_replaced(campaign, ledger, kept, rows, accept),
         *_all_notices(analysis),
     )
-    command = (
-        f"doe record {campaign.name} FILE"
-        if accept
-        else f"doe suggest {campaign.name} --runs {runs} --accept"
-    )
+    accepting = f"doe suggest {campaign.name} --runs {count} --accept"
+    command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
     done = {points.kind: points for points in views.run_points(kept.rows)}
     page = suggest_page(
         views.header(campaign, "suggest", command, stage=stage, notices=notices),
@@ -509,6 +550,7 @@ def suggest(
         tuple(row.run for row in rows),
         accept,
         rows if accept else (),
+        command,
         (file, *written),
         notices,
     )
@@ -524,18 +566,18 @@ def status(asked: str, start: Path) -> StatusResult:
     campaign = load(asked, start)
     path = campaign.folder / LEDGER_FILE
     ledger = read_ledger(path, campaign.schema) if path.exists() else None
-    missing = _missing(ledger) if ledger else ()
+    missing = standing.missing(ledger) if ledger else ()
     there = [path] if ledger else []
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
     notices = campaign.notices()
     if ledger is not None:
-        notices = (*notices, *ledger.notices, *_changed_since(campaign, ledger))
+        notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
     return StatusResult(
         campaign,
         ledger,
         campaign.affordable(),
         missing,
-        _next_command(campaign, ledger),
+        standing.what_to_do(campaign, ledger),
         tuple(there),
         notices,
     )
@@ -639,12 +681,14 @@ def _stage_record(
         family=design.family,
         model=design.model,
         reason=design.reason,
-        runs=len(rows),
+        runs=tuple(row.run for row in rows),
         plots=len({row.plot for row in rows}),
         days=len({row.day for row in rows if row.day is not None}),
-        shaping=shaping_hash(campaign),
+        planned=standing.planned_hash(rows, Ledger(campaign.schema, tuple(rows))),
+        fixed=tuple(f"{name} {value}" for name, value in campaign.fixed_settings()),
         campaign_file=campaign.file_hash,
-        versions=versions(),
+        shaping=shaping_parts(campaign),
+        versions=dict(versions()),
     )
 
 
@@ -698,7 +742,7 @@ def _judged(
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()
     can_do = _can_do(campaign, model, design.coded, degrees)
-    over = _over_budget(campaign, rows)
+    over = standing.over_budget(campaign, rows)
     notices = (*campaign.notices(), *conditions.notices, *design.notices, *over)
     points = views.run_points(rows)
     page = plan_page(
@@ -784,12 +828,7 @@ def _observations(
 
     rows = ledger.rows
     planned = np.array([row.settings for row in rows])
-    achieved = np.array(
-        [
-            [p if got is None else got for p, got in zip(row.settings, row.achieved, strict=True)]
-            for row in rows
-        ]
-    )
+    achieved = standing.achieved_settings(rows)
     reasons = tuple(_reason(row) for row in rows)
     plots = tuple(row.plot for row in rows)
     observed = {}
@@ -812,27 +851,13 @@ def _observations(
             f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
             file=str(campaign.folder / LEDGER_FILE),
         )
-    return observed, _assumed(rows)
+    return observed, (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
 
 
 def _reason(row: LedgerRow) -> str | None:
     if row.status == "left out":
         return row.left_out_because or "left out"
     return "not run yet" if row.status == "planned" else None
-
-
-def _assumed(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
-    done = [row for row in rows if row.status == "done"]
-    assumed = [row.run for row in done if any(value is None for value in row.achieved)]
-    if not assumed:
-        return ()
-    which = "every run" if len(assumed) == len(done) else f"{len(assumed)} of {len(done)} runs"
-    return (
-        Notice(
-            "achieved-not-recorded",
-            f"For {which} some achieved settings were not recorded; the planned ones were taken.",
-        ),
-    )
 
 
 def _analysis(
@@ -899,34 +924,13 @@ def _all_notices(analysis: Analysis) -> tuple[Notice, ...]:
     return (*analysis.notices, *of_fits)
 
 
-def _achieved_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
-    """Return a notice for each run whose achieved settings break a limit of the rig."""
-    known = [row for row in rows if any(value is not None for value in row.achieved)]
-    if not known:
-        return ()
-    settings = np.array(
-        [
-            [p if got is None else got for p, got in zip(row.settings, row.achieved, strict=True)]
-            for row in known
-        ]
-    )
-    try:
-        envelope = campaign.envelope(settings)
-    except (ValueError, ArithmeticError):
-        return (Notice("achieved-not-checked", "The achieved settings could not be checked."),)
-    notices = []
-    for i, row in enumerate(known):
-        for j in np.flatnonzero(envelope.margin[i] < 0):
-            text = f"Run {row.run} as achieved: {envelope.sentence(i, int(j))}"
-            notices.append(Notice("achieved-breaks-limit", text))
-    return tuple(notices)
-
-
 def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
-    waiting = [row.run for row in ledger.rows if row.status == "planned"]
+    waiting = standing.open_runs(ledger)
     if waiting:
-        count = f"{len(waiting)} planned run{'s are' if len(waiting) > 1 else ' is'}"
-        return (f"{count} still to be made; what follows may change with them.",)
+        return (
+            f"{standing.runs_in_words(waiting)} still to be made and recorded: what stands here "
+            "may change with them.",
+        )
     return (f"All planned runs are in. See what to run next: doe suggest {campaign.name}",)
 
 
@@ -947,6 +951,33 @@ def _without_open_suggestions(campaign: Campaign, ledger: Ledger) -> tuple[Ledge
         return ledger, last + 1
     kept = tuple(row for row in ledger.rows if row.stage != last)
     return Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices), last
+
+
+def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
+    """Return how many runs to suggest where nobody says: four, or what the budget still carries."""
+    left = campaign.affordable().runs - len(kept.rows)
+    return min(SUGGESTED_RUNS, left) if left > 0 else SUGGESTED_RUNS
+
+
+def _replaced(
+    campaign: Campaign,
+    before: Ledger,
+    kept: Ledger,
+    rows: Sequence[LedgerRow],
+    accept: bool,
+) -> tuple[Notice, ...]:
+    """Return a notice where accepted suggestions differ from those accepted before."""
+    former = [row for row in before.rows if row not in kept.rows]
+    if not former or not accept or former == list(rows):
+        return ()
+    return (
+        Notice(
+            "suggestions-replaced",
+            f"{standing.runs_in_words([row.run for row in former])} had been accepted and not been "
+            f"started; these {len(rows)} stand in their place. A sheet printed before is void. "
+            f"The former ledger is in {campaign.name}/history.",
+        ),
+    )
 
 
 def _in_random_order(suggestion: Suggestion, seed: list[int]) -> Suggestion:
@@ -994,32 +1025,6 @@ def _accept(
     return (path, *sheets, stage_file(campaign.folder, stage))
 
 
-def _over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
-    affordable = campaign.affordable()
-    if len(rows) <= affordable.runs:
-        return ()
-    return (
-        Notice(
-            "over-budget",
-            f"With these there are {len(rows)} runs; the budget carries {affordable.runs} "
-            f"({affordable.binds} bind).",
-        ),
-    )
-
-
-def _open_runs(ledger: Ledger) -> tuple[Notice, ...]:
-    waiting = [row.run for row in ledger.rows if row.status == "planned"]
-    if not waiting:
-        return ()
-    return (
-        Notice(
-            "runs-open",
-            f"{len(waiting)} planned run{'s are' if len(waiting) > 1 else ' is'} not recorded yet; "
-            "these suggestions don't know what they will say.",
-        ),
-    )
-
-
 # ------------------------------------------------------------------------- ledger and folders
 
 
@@ -1054,44 +1059,3 @@ def _reports_folder(campaign: Campaign) -> Path:
 def _report(campaign: Campaign, page: str, stage: int | None = None) -> Path:
     part = f"-stage{stage}" if stage is not None else ""
     return _reports_folder(campaign) / f"{campaign.name}{part}-{page}.html"
-
-
-def _missing(ledger: Ledger) -> tuple[str, ...]:
-    """Return sentences on what the ledger still waits for."""
-    waiting = [row.run for row in ledger.rows if row.status == "planned"]
-    sentences = []
-    if waiting:
-        sentences.append(f"{_runs(waiting)} still to be made and recorded.")
-    for j, response in enumerate(ledger.schema.responses):
-        blank = [r.run for r in ledger.rows if r.status == "done" and r.responses[j] is None]
-        if blank:
-            sentences.append(f"{response.words} is missing for {_runs(blank).lower()}.")
-    return tuple(sentences)
-
-
-def _runs(numbers: Sequence[int]) -> str:
-    shown = ", ".join(map(str, numbers[:8])) + (" …" if len(numbers) > 8 else "")
-    return f"Run {shown}" if len(numbers) == 1 else f"Runs {shown}"
-
-
-def _changed_since(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
-    """Return a notice where the campaign file changed after a stage was planned."""
-    last = max((row.stage for row in ledger.rows), default=0)
-    record = read_stage(campaign.folder, last) if last else None
-    if record is None or record.shaping == shaping_hash(campaign):
-        return ()
-    return (
-        Notice(
-            "file-changed",
-            f"campaign.toml changed since stage {last} was planned, in parts that shape the "
-            "design: the planned runs may no longer suit it.",
-        ),
-    )
-
-
-def _next_command(campaign: Campaign, ledger: Ledger | None) -> str:
-    if ledger is None or not ledger.rows:
-        return f"doe plan {campaign.name}"
-    if any(row.status == "planned" for row in ledger.rows):
-        return f"doe record {campaign.name} FILE"
-    return f"doe fit {campaign.name}"

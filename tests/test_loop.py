@@ -230,7 +230,7 @@ def test_suggestions_accepted_three_times_are_planned_once(doe: Command, tmp_pat
     assert len((folder / "runs.csv").read_text().splitlines()) == 16
     answers = [doe("suggest", "mint", "--accept", "--json") for _ in range(3)]
     assert [a["runs"] for a in answers] == [shown["runs"]] * 3
-    assert len((folder / "runs.csv").read_text().splitlines()) == 20
+    assert len((folder / "runs.csv").read_text().splitlines()) == 19
 
 
 def test_dry_run_shows_the_changes_and_makes_none(doe: Command, tmp_path: Path) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator
+from datetime import date, timedelta
 
 import numpy as np
 
@@ -40,6 +41,7 @@ def problems(rig: Rig, mode: Mode, batch_kind: BatchKind | None) -> tuple[Proble
             ),
         )
     found = [
+        *_confirmation_problems(rig),
         *_missing_parts(rig, mode, batch_kind),
         *_pairs_problems(rig),
         *_range_problems(rig),
@@ -59,10 +61,42 @@ def _problem(code: str, key: str, what: str, remedy: str = "") -> Problem:
     return Problem(code, what, Where(key=f"rig.{key}"), remedy)
 
 
+def _confirmation_problems(rig: Rig) -> Iterator[Problem]:
+    """A confirmation is a name and a date that has been; half of one confirms nothing."""
+    by, on = rig.limits_confirmed_by.strip(), rig.limits_confirmed_on.strip()
+    remedy = "Write the day on which they were compared with the rig's documents, as 2026-01-31."
+    if on:
+        try:
+            day = date.fromisoformat(on)
+        except ValueError:
+            what = f"limits_confirmed_on is “{on}”, which is no date."
+            yield _problem("bad-date", "limits_confirmed_on", what, remedy)
+            return
+        if day > date.today() + timedelta(days=1):  # somebody's clock may be a day ahead
+            what = f"limits_confirmed_on is {on}, a day that has not been."
+            yield _problem("future-date", "limits_confirmed_on", what, remedy)
+    if bool(by) != bool(on):
+        key, there = ("on", "by") if by else ("by", "on")
+        what = f"limits_confirmed_{there} is filled in and limits_confirmed_{key} is not."
+        both = "Fill in both, name and date; or neither, for planning practice only."
+        yield _problem("half-confirmed", f"limits_confirmed_{key}", what, both)
+
+
 _NEEDED: dict[str, tuple[str, ...]] = {
     "flow": ("pump", "pressure_pulsation", "bed_pressure_drop", "flush_time"),
     "liquid-full": ("pump", "pressure_pulsation", "temperature_swing", "heat_up_outlet"),
     "headspace": ("headspace",),
+}
+_AS_IN = {
+    "pressure_pulsation": 'Write it as pressure_pulsation = "1 bar".',
+    "bed_pressure_drop": 'Write it as bed_pressure_drop = "1 bar", at the highest flow.',
+    "flush_time": 'Write it as flush_time = "10 min".',
+    "temperature_swing": "Write how far it swings, lowest to highest, while the outlet "
+    'is shut, as temperature_swing = "0.6 K".',
+    "heat_up_outlet": 'Write heat_up_outlet = "open" if water can leave while it heats up; with '
+    '"shut" it cannot be run.',
+    "headspace": 'Add [rig.headspace] with cold_water (as "180 mL"), solids_volume (as "10 mL") '
+    'and pad_pressure (as "5 barg", or "none" for air).',
 }
 NEEDED_OR_NONE: dict[str, tuple[str, ...]] = {
     "flow": ("regulator", "cooler", "collector", "feed_bottle"),
@@ -81,7 +115,8 @@ def _missing_parts(rig: Rig, mode: Mode, kind: BatchKind | None) -> Iterator[Pro
     use = kind or mode
     for key in _NEEDED[use]:
         if getattr(rig, key) is None:
-            yield _problem("missing-key", key, f"{key} is missing: {use} mode needs it.", "Add it.")
+            what = f"{key} is missing: {use} mode needs it."
+            yield _problem("missing-key", key, what, _AS_IN.get(key, "Add it."))
     for key in NEEDED_OR_NONE[use]:
         if key not in rig.model_fields_set:
             yield _problem(
