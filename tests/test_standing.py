@@ -1,0 +1,155 @@
+"""Files that somebody changed by hand, and values that look like slips."""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from doe import workflow
+from doe.errors import CampaignFileError, Notice
+from doe.sheet import read_sheet_text
+from doe.standing import runs_in_words
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """A planned campaign."""
+    workflow.new("mint", tmp_path)
+    workflow.plan("mint", tmp_path)
+    return tmp_path / "designs" / "mint"
+
+
+def told(folder: Path) -> dict[str, str]:
+    """What `status` warns of, by code."""
+    return {n.code: n.what for n in workflow.status(str(folder), folder).notices}
+
+
+def edit(path: Path, old: str, new: str) -> None:
+    text = path.read_text()
+    assert old in text
+    path.write_text(text.replace(old, new))
+
+
+def change_ledger(folder: Path, change: Callable[[list[dict[str, str]]], None]) -> None:
+    """Change the rows of the ledger as somebody with an editor would."""
+    path = folder / "runs.csv"
+    rows = list(csv.DictReader(io.StringIO(path.read_text())))
+    change(rows)
+    text = io.StringIO()
+    writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(rows)
+    path.write_text(text.getvalue())
+
+
+def recorded(folder: Path, run: int, cells: dict[str, str]) -> tuple[Notice, ...]:
+    """Hand in a sheet that fills some cells of one run, and return what is said of it."""
+    campaign = workflow.load(str(folder), folder)
+    text = ",".join(["run", *cells]) + "\n" + ",".join([str(run), *cells.values()]) + "\n"
+    return workflow.take_in(campaign, read_sheet_text(text, "sheet", campaign.schema)).notices
+
+
+def test_an_untouched_campaign_is_warned_of_nothing_but_its_unconfirmed_limits(
+    folder: Path,
+) -> None:
+    assert set(told(folder)) == {"limits-not-confirmed"}
+
+
+def test_a_lost_row_a_changed_plan_and_a_lost_record_are_noticed(folder: Path) -> None:
+    whole = (folder / "runs.csv").read_text()
+    change_ledger(folder, lambda rows: rows.pop(4))
+    assert "Run 5 " in told(folder)["runs-gone"]
+    (folder / "runs.csv").write_text(whole)
+
+    def warmer(rows: list[dict[str, str]]) -> None:
+        rows[3]["time_min"] = "45" if rows[3]["time_min"] != "45" else "50"
+
+    change_ledger(folder, warmer)
+    assert "plan-changed" in told(folder)
+    (folder / "runs.csv").write_text(whole)
+    (folder / "stages" / "1.toml").unlink()
+    assert "stage-record-gone" in told(folder)
+
+
+def test_a_changed_file_is_named_by_its_sections(folder: Path) -> None:
+    edit(folder / "campaign.toml", 'power = "150 W"', 'power = "200 W"')
+    assert "in rig:" in told(folder)["file-changed"]
+
+
+def test_another_fixed_pressure_says_that_results_stand_for_the_former(folder: Path) -> None:
+    edit(folder / "campaign.toml", 'pressure = "50 bar"', 'pressure = "40 bar"')
+    what = told(folder)["fixed-settings-changed"]
+    assert "pressure 50 bar gauge" in what
+    assert "pressure 40 bar gauge" in what
+
+
+def test_values_that_look_like_slips_are_asked_about(folder: Path) -> None:
+    notices = recorded(folder, 1, {"achieved_temperature_C": "1600", "furfural_mg_g": "-0.2"})
+    assert {"achieved-far-off", "below-zero"} <= {notice.code for notice in notices}
+    assert not {"achieved-far-off", "below-zero"} & {
+        notice.code for notice in recorded(folder, 2, {"furfural_mg_g": "0.2"})
+    }
+
+
+def test_a_blank_under_replace_says_that_it_withdraws_nothing(folder: Path) -> None:
+    recorded(folder, 1, {"furfural_mg_g": "0.2", "extract_yield_mg_g": "40"})
+    campaign = workflow.load(str(folder), folder)
+    sheet = read_sheet_text("run,furfural_mg_g,extract_yield_mg_g\n1,,41\n", "s", campaign.schema)
+    result = workflow.take_in(campaign, sheet, replace_filled=True)
+    assert "blank-changes-nothing" in {notice.code for notice in result.notices}
+    assert [change.new for change in result.changes] == ["41"]
+
+
+@pytest.mark.parametrize(
+    ("by", "on", "code"),
+    [
+        ("AB", "banana", "bad-date"),
+        ("AB", "31.01.2026", "bad-date"),
+        ("AB", "2999-01-01", "future-date"),
+        ("AB", "", "half-confirmed"),
+        ("", "2026-01-31", "half-confirmed"),
+    ],
+)
+def test_only_a_name_and_a_day_confirm_the_limits(
+    folder: Path, by: str, on: str, code: str
+) -> None:
+    file = folder / "campaign.toml"
+    edit(file, 'limits_confirmed_by = ""', f'limits_confirmed_by = "{by}"')
+    edit(file, 'limits_confirmed_on = ""', f'limits_confirmed_on = "{on}"')
+    with pytest.raises(CampaignFileError) as caught:
+        workflow.load(str(folder), folder)
+    assert [problem.code for problem in caught.value.problems] == [code]
+
+
+def test_a_name_and_a_day_end_the_warning(folder: Path) -> None:
+    file = folder / "campaign.toml"
+    edit(file, 'limits_confirmed_by = ""', 'limits_confirmed_by = "AB"')
+    edit(file, 'limits_confirmed_on = ""', 'limits_confirmed_on = "2026-01-31"')
+    assert told(folder) == {}
+
+
+def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_former(
+    folder: Path,
+) -> None:
+    campaign = workflow.load(str(folder), folder)
+    rows = workflow.status(str(folder), folder).ledger
+    assert rows is not None
+    lines = ["run,extract_yield_mg_g,furfural_mg_g"]
+    for row in rows.rows:
+        T, flow, time = row.settings
+        lines.append(f"{row.run},{40 + T / 10 + flow + time / 9 + row.run % 3},{T / 200}")
+    workflow.take_in(campaign, read_sheet_text("\n".join(lines), "s", campaign.schema))
+    first = workflow.suggest(str(folder), folder, runs=3, accept=True)
+    assert "suggestions-replaced" not in {notice.code for notice in first.notices}
+    second = workflow.suggest(str(folder), folder, runs=2, accept=True)
+    what = {notice.code: notice.what for notice in second.notices}["suggestions-replaced"]
+    assert what.startswith("Runs 16 to 18 ")
+
+
+def test_runs_in_words() -> None:
+    assert runs_in_words([3]) == "Run 3"
+    assert runs_in_words([9, 1, 2, 5, 6, 7]) == "Runs 1, 2, 5 to 7, 9"
