@@ -98,6 +98,8 @@ def plan_lines(result: PlanResult) -> list[str]:
         f"for a model of {result.design.model}. {result.design.reason}"
     )
     lines += ["", *_run_table(result.campaign.space, result.rows), ""]
+    if result.days is not None:
+        lines += wrapped(result.days.sentence)
     for sentence in result.can_do:
         lines += wrapped(sentence)
     return lines

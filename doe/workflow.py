@@ -43,6 +43,7 @@ from doe.ledger import (
     write_ledger,
 )
 from doe.region import RegionMap, Survey, survey
+from doe.schedule import Schedule, schedule
 from doe.stage import StageRecord, read_stage, stage_file, write_stage
 from doe.whole_file import write_page
 
@@ -123,6 +124,7 @@ class PlanResult:
     efficiencies: Efficiencies
     degrees: DegreesOfFreedom
     rows: tuple[LedgerRow, ...]
+    days: Schedule | None
     can_do: tuple[str, ...]
     affordable: Affordable
     files: tuple[Path, ...]
@@ -329,7 +331,8 @@ def plan(
         say("choosing a design")
         chosen = _chosen(campaign, affordable, runs, family, centres)
         design = randomised(chosen, np.random.default_rng([campaign.seed, 1]))
-        rows = _rows(campaign, design, stage=1, first_run=1, first_day=1)
+        days = _scheduled(campaign, design, first_run=1, first_day=1)
+        rows = _rows(campaign, design, days, stage=1, first_run=1)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
         record = _stage_record(campaign, 1, "plan", design, rows)
@@ -340,7 +343,7 @@ def plan(
         sheets = _write_sheets(campaign, 1, rows)
     say("judging what the design can tell")
     written = (campaign.folder / LEDGER_FILE, *sheets, stage_path)
-    return _judged(campaign, design, rows, affordable, written)
+    return _judged(campaign, design, rows, days, affordable, written)
 
 
 def record(
@@ -627,18 +630,35 @@ def _refuse_if_started(campaign: Campaign, ledger: Ledger) -> None:
         )
 
 
+def _scheduled(
+    campaign: Campaign, design: Design, first_run: int, first_day: int
+) -> Schedule | None:
+    """Return the days of a design's runs; None where no hours a day are given."""
+    minutes = campaign.budget.hours_per_day
+    if minutes is None or not len(design):
+        return None
+    return schedule(
+        campaign.rig,
+        campaign.conditions(design.settings),
+        design.plots,
+        minutes,
+        first_day=first_day,
+        first_run=first_run,
+        kinds=design.kinds,
+    )
+
+
 def _rows(
-    campaign: Campaign, design: Design, *, stage: int, first_run: int, first_day: int
+    campaign: Campaign, design: Design, planned: Schedule | None, *, stage: int, first_run: int
 ) -> tuple[LedgerRow, ...]:
     """Return the planned rows of a stage in run order."""
-    days = _days(campaign, design.settings, first_day)
     nothing = (None,) * len(campaign.space)
     return tuple(
         LedgerRow(
             first_run + i,
             stage,
             design.plots[i],
-            days[i],
+            None if planned is None else planned.day_of[i],
             design.kinds[i],
             "planned",
             tuple(float(value) for value in design.settings[i]),
@@ -647,22 +667,6 @@ def _rows(
         )
         for i in range(len(design))
     )
-
-
-def _days(campaign: Campaign, settings: FloatArray, first: int) -> list[int | None]:
-    """Return the day of each run (n,): filled one after the other, a run never split."""
-    hours = campaign.budget.hours_per_day
-    if hours is None:
-        return [None] * len(settings)
-    minutes = rig_room.run_minutes(campaign.rig, campaign.conditions(settings))
-    days: list[int | None] = []
-    day, used = first, 0.0
-    for length in minutes.tolist():
-        if used and used + length > hours + 1e-9:
-            day, used = day + 1, 0.0
-        days.append(day)
-        used += length
-    return days
 
 
 def _stage_record(
@@ -724,6 +728,7 @@ def _judged(
     campaign: Campaign,
     design: Design,
     rows: tuple[LedgerRow, ...],
+    days: Schedule | None,
     affordable: Affordable,
     written: tuple[Path, ...],
 ) -> PlanResult:
@@ -743,7 +748,8 @@ def _judged(
     assert conditions.feasible.all()
     can_do = _can_do(campaign, model, design.coded, degrees)
     over = standing.over_budget(campaign, rows)
-    notices = (*campaign.notices(), *conditions.notices, *design.notices, *over)
+    of_days = days.notices if days is not None else ()
+    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *over)
     points = views.run_points(rows)
     page = plan_page(
         views.header(
@@ -768,6 +774,7 @@ def _judged(
         measure,
         degrees,
         rows,
+        days,
         can_do,
         affordable,
         (file, *written),
@@ -1006,7 +1013,8 @@ def _suggested_rows(
 ) -> tuple[LedgerRow, ...]:
     first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
     design = _suggested_design(campaign, suggestion)
-    return _rows(campaign, design, stage=stage, first_run=kept.next_run, first_day=first_day)
+    days = _scheduled(campaign, design, kept.next_run, first_day)
+    return _rows(campaign, design, days, stage=stage, first_run=kept.next_run)
 
 
 def _accept(
