@@ -138,14 +138,20 @@ def lack_of_fit(
 
 
 def lack_of_fit_within(
-    known: FloatArray, y: FloatArray, groups: npt.NDArray[np.intp], ss_total: float
+    X: FloatArray,
+    blocks: FloatArray,
+    y: FloatArray,
+    groups: npt.NDArray[np.intp],
+    ss_total: float,
 ) -> LackOfFit | None:
     """Return misfit against the scatter of repeats inside whole plots; None without such.
 
     Parameters
     ----------
-    known
-        Model matrix with the indicators of all plots and blocks beside it (n, r), of any rank.
+    X
+        Model matrix (n, p) at achieved settings.
+    blocks
+        Columns or indicators of all plots and blocks (n, b), of any rank.
     y
         Values (n,).
     groups
@@ -158,12 +164,15 @@ def lack_of_fit_within(
     Taking plots as fixed leaves what happens inside them, where the F test is exact. Repeats in
     different plots tell of plots as well as of runs, so they enter only by what the plots do not
     explain, and centre runs inside one plot say nothing of a factor that is set once a plot.
+    Repeats are runs planned alike: what little their achieved settings differ by is in the model,
+    and is no reason to call their scatter anything else.
     """
     n = len(y)
     cells = np.eye(groups.max() + 1)[groups]
+    known = np.hstack([X, blocks])
     around = known[:, known.any(axis=0)]
     e = y - around @ np.linalg.lstsq(around, y, rcond=None)[0]
-    full = np.hstack([around, cells])
+    full = np.hstack([blocks, cells])
     df, df_pure = n - _rank(around), n - _rank(full)
     if not df_pure:
         return None

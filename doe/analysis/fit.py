@@ -348,7 +348,7 @@ def _fitted(
     repeats = data.repeats()
     lack = lack_of_fit(residuals, repeats, df, ss_total)
     if strata.fixed.size:
-        lack = lack_of_fit_within(X, y, repeats, ss_total)
+        lack = lack_of_fit_within(X, strata.fixed, y, repeats, ss_total)
     return FittedModel(
         response=response,
         model=model,
@@ -400,6 +400,7 @@ def _mixed(
     residuals = y - fitted
     ss_total, ss_residual = float(np.sum((y - y.mean()) ** 2)), float(residuals @ residuals)
     indicators = [indicator(groups) for _, groups in strata.random]
+    blocks = np.hstack([strata.fixed, *indicators])
     runs = mixed_influence(X, y, _covariance_of_values(fit, indicators), fit.projection)
     whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
     groups = strata.random[0][1] if strata.plots is not None else np.arange(len(y))
@@ -419,7 +420,7 @@ def _mixed(
         r2=1 - ss_residual / ss_total,
         r2_adjusted=1 - ss_residual / (len(y) - X.shape[1]) / (ss_total / (len(y) - 1)),
         r2_predicted=None if errors is None else float(1 - errors @ errors / ss_total),
-        lack_of_fit=lack_of_fit_within(np.hstack([X, *indicators]), y, data.repeats(), ss_total),
+        lack_of_fit=lack_of_fit_within(X, blocks, y, data.repeats(), ss_total),
         ss_model=ss_total - ss_residual,
         ss_residual=ss_residual,
         ss_total=ss_total,

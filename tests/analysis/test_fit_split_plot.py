@@ -8,9 +8,10 @@ from published_data import Y, coded_space, columns, facts, model_of, observed
 from test_mixed import words
 
 from doe.analysis.fit import fit_response, largest_model
+from doe.analysis.observations import Observations
 from doe.analysis.optimum import analyse
 from doe.errors import FitError
-from doe.factors import CategoricalFactor, FactorSpace, whole_box
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
 from doe.terms import interaction_model, linear_model, quadratic_model
 
@@ -297,3 +298,22 @@ def test_type_one_error_and_coverage_printed(capsys):
                 print(f"{kind:12s}  {sd:6.1f}   {figures}   of {done}")  # noqa: T201
                 assert shares[0] < 0.12
                 assert shares[2] > 0.88
+
+
+def test_repeats_count_as_repeats_though_no_two_runs_achieve_the_same() -> None:
+    # Pure error has as many degrees of freedom as the plan has repeats, whatever the controller
+    # adds: 3 centre runs in stage 1 give 2, as textbooks count them.
+    rng = np.random.default_rng(5)
+    space = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
+    first = [(-1, -1), (1, -1), (-1, 1), (1, 1), (0, 0), (0, 0), (0, 0), (0, 1), (1, 0)]
+    planned = np.array([*first, (-1, 0.5), (0.5, -1), (0.5, 0.5)], dtype=float)
+    achieved = planned + rng.normal(0, 0.01, planned.shape)
+    values = 10 + 2 * planned[:, 0] + planned[:, 1] + rng.normal(0, 0.3, len(planned))
+    runs = tuple(range(1, len(planned) + 1))
+    stages = (1,) * len(first) + (2,) * 3
+    data = Observations(
+        space, planned, achieved, values, runs, stages, runs, (None,) * len(planned)
+    )
+    fit = fit_response(Response("y", "", "maximise"), linear_model(space), data)
+    assert fit.lack_of_fit is not None
+    assert fit.lack_of_fit.df_pure == 2

@@ -1,0 +1,253 @@
+"""What a careful reader asks of a fit: tangled terms, drift, gaps, and runs that decide the best.
+
+Shapes: n runs, k factors, p columns of the model matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from doe.analysis.diagnostics import confounded
+from doe.analysis.fit import FittedModel, fit_response
+from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import best_of_one, candidates_for_search
+from doe.analysis.strata import strata_of
+from doe.errors import FitError, Notice
+from doe.factors import Feasible, FloatArray
+
+__all__ = ["Drift", "PullOnBest", "Scrutiny", "pull_on_best", "scrutinise", "variance_inflation"]
+
+HIGH_INFLATION = 10.0
+"""Common practice: above it a coefficient says little apart from its neighbours."""
+SURPRISING = 0.05
+TOGETHER = 0.02
+"""Coded distance below which two runs were made at the same settings: 1 % of a range."""
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """What time explains beside the model: along the run order, or from day to day.
+
+    `change` is from the first run to the last. Where the test cannot be made, `why_not` says why.
+    """
+
+    over: str
+    change: float | None = None
+    standard_error: float | None = None
+    f: float | None = None
+    df: int = 0
+    df_error: float | None = None
+    p_value: float | None = None
+    why_not: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Scrutiny:
+    """Inflation of each column (the intercept left out), drift, and how the plan was kept.
+
+    `missing` are runs left out whose planned settings no run used stands for; `same_settings`
+    pairs of runs planned apart that were made at the same settings.
+    """
+
+    inflation: tuple[tuple[str, float], ...]
+    drift: tuple[Drift, ...]
+    missing: tuple[int, ...]
+    same_settings: tuple[tuple[int, int], ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PullOnBest:
+    """Where the best settings go when one run is left out; None where no fit is left then.
+
+    `moved` is the largest move of a numeric factor in shares of its range, `change` that of the
+    predicted mean at the best of all runs.
+    """
+
+    run: int
+    settings: FloatArray | None
+    moved: float | None
+    change: float | None
+
+
+def scrutinise(
+    fit: FittedModel,
+    observations: Observations,
+    *,
+    order: Sequence[int] | None = None,
+    days: Sequence[int | str] | None = None,
+) -> Scrutiny:
+    """Return what time, tangled terms and departures from the plan do to a fit.
+
+    Parameters
+    ----------
+    fit, observations
+        The fit, and the observations that it was made from.
+    order
+        Place of each run (n,) in time; the numbers of the runs where not given.
+    days
+        Day of each run (n,).
+    """
+    used = [i for i, reason in enumerate(observations.reasons()) if reason is None]
+    data = observations.only(used)
+    times = observations.runs if order is None else order
+    drifts = [_drift(fit, data, "run order", _from_first_to_last([times[i] for i in used]))]
+    if days is not None:
+        names = indicator(np.array([str(days[i]) for i in used]))
+        drifts.append(_drift(fit, data, "days", names[:, :-1] - names[:, [-1]]))
+    inflation = variance_inflation(fit)
+    missing, same = _missing(observations, used), _same_settings(data)
+    notices = _notices(inflation, drifts, missing, same)
+    return Scrutiny(inflation, tuple(drifts), missing, same, notices)
+
+
+def variance_inflation(fit: FittedModel) -> tuple[tuple[str, float], ...]:
+    """Return for each column but the intercept by how much the others widen its variance.
+
+    At achieved settings: 1/(1 − R²) of the column on all others.
+    """
+    X = fit.model.matrix(fit.coded)
+    spread = np.sum((X - X.mean(axis=0)) ** 2, axis=0)
+    values = np.diag(np.linalg.inv(X.T @ X)) * spread
+    return tuple(
+        (e.label, float(value))
+        for e, value in zip(fit.estimates, values, strict=True)
+        if e.term.order
+    )
+
+
+def _from_first_to_last(times: Sequence[int]) -> FloatArray:
+    """Return one column (n, 1) from −½ for the first run to +½ for the last."""
+    t = np.asarray(times, dtype=np.float64)
+    return np.asarray(((t - t.min()) / max(float(np.ptp(t)), 1.0) - 0.5)[:, None])
+
+
+def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray) -> Drift:
+    """Return the partial test of columns (n, d) added to the model, strata allowed for."""
+    if any(data.censored):
+        return Drift(over, why_not="not worked out with values beyond a limit")
+    strata = strata_of(fit.model, data)
+    X = np.hstack([fit.model.matrix(data.coded()), strata.fixed])
+    full = np.hstack([X, columns])
+    told = len(data.runs) > full.shape[1] and not confounded(full)
+    if not columns.shape[1] or not told or not all(can_be_judged(full, strata.random)):
+        return Drift(over, why_not=f"{over} cannot be told apart from the terms and blocks")
+    added = fit_mixed(full, fit.scale.forward(data.values), strata.random)
+    test = added.test(np.eye(full.shape[1])[X.shape[1] :])
+    alone = columns.shape[1] == 1
+    return Drift(
+        over,
+        float(added.coefficients[-1]) if alone and over == "run order" else None,
+        float(np.sqrt(added.covariance[-1, -1])) if alone and over == "run order" else None,
+        test.f,
+        test.df,
+        test.df_error,
+        test.p_value,
+    )
+
+
+def _missing(observations: Observations, used: Sequence[int]) -> tuple[int, ...]:
+    groups = observations.repeats()
+    stood_for = set(groups[list(used)])
+    planned = np.asarray(np.isfinite(observations.planned).all(axis=1), dtype=np.bool_)
+    return tuple(
+        run
+        for i, run in enumerate(observations.runs)
+        if i not in used and planned[i] and groups[i] not in stood_for
+    )
+
+
+def _same_settings(data: Observations) -> tuple[tuple[int, int], ...]:
+    coded, groups = data.coded(), data.repeats()
+    apart = np.abs(coded[:, None, :] - coded[None, :, :]).max(axis=2, initial=0.0)
+    other = np.not_equal.outer(groups, groups)
+    near = np.argwhere(np.asarray(apart < TOGETHER) & np.asarray(other))
+    return tuple((data.runs[i], data.runs[j]) for i, j in near if i < j)
+
+
+def _notices(
+    inflation: Sequence[tuple[str, float]],
+    drifts: Sequence[Drift],
+    missing: Sequence[int],
+    same: Sequence[tuple[int, int]],
+) -> tuple[Notice, ...]:
+    found = []
+    high = [f"{label} ({value:.0f})" for label, value in inflation if value > HIGH_INFLATION]
+    if high:
+        found.append(
+            Notice(
+                "tangled-terms",
+                f"As the runs were made, other terms inflate the variance of {', '.join(high)} "
+                f"times; up to {HIGH_INFLATION:.0f} is usual. Trust their sum, not each alone.",
+            )
+        )
+    for drift in drifts:
+        if drift.p_value is not None and drift.p_value < SURPRISING:
+            size = ""
+            if drift.change is not None:
+                size = f" ({drift.change:+.3g} from the first run to the last)"
+            found.append(
+                Notice(
+                    "drift",
+                    f"Values change with {drift.over}{size}, p = {drift.p_value:.2g}: look for "
+                    "what changed on the rig, and give the day as a block.",
+                )
+            )
+    if missing:
+        found.append(
+            Notice(
+                "missing-points",
+                "No run used stands for the settings planned for "
+                f"{_numbers(missing)}; predictions there rest on the model.",
+            )
+        )
+    if same:
+        pairs = ", ".join(f"{a} and {b}" for a, b in same)
+        found.append(
+            Notice("same-settings", f"Planned apart, yet made at the same settings: runs {pairs}.")
+        )
+    return tuple(found)
+
+
+def _numbers(runs: Sequence[int]) -> str:
+    return ("run " if len(runs) == 1 else "runs ") + ", ".join(str(run) for run in runs)
+
+
+def pull_on_best(
+    fit: FittedModel,
+    observations: Observations,
+    feasible: Feasible,
+    *,
+    candidates: FloatArray | None = None,
+) -> tuple[PullOnBest, ...]:
+    """Return for each run used how the best settings move when it is left out.
+
+    The same terms are fitted again without the run, and the best is searched for anew.
+
+    Raises
+    ------
+    InfeasibleError
+        The rig can run no setting at all.
+    """
+    space, data = fit.model.space, observations.usable()
+    if candidates is None:
+        candidates = candidates_for_search(space, feasible)
+    best = best_of_one(fit, feasible, candidates=candidates)
+    here, numeric = space.code(best.settings)[0], list(space.numeric)
+    pulls = []
+    for i, run in enumerate(data.runs):
+        rest = data.only([j for j in range(len(data.runs)) if j != i])
+        try:
+            without = fit_response(fit.response, fit.model, rest, transformation=fit.scale)
+        except FitError:
+            pulls.append(PullOnBest(run, None, None, None))
+            continue
+        other = best_of_one(without, feasible, candidates=candidates)
+        moves = np.abs(space.code(other.settings)[0] - here)[numeric] / 2
+        change = float(without.predict(best.settings).mean[0] - best.prediction.mean[0])
+        pulls.append(PullOnBest(run, other.settings, float(moves.max(initial=0.0)), change))
+    return tuple(pulls)

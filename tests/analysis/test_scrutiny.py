@@ -1,0 +1,144 @@
+"""Inflation, drift, gaps in the plan, and runs that decide where the best is."""
+
+import itertools
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from published_data import Y, coded_space, observed
+from test_fit_split_plot import SPACE, simulated
+
+from doe.analysis.fit import fit_response
+from doe.analysis.optimum import best_of_one
+from doe.analysis.scrutiny import pull_on_best, scrutinise, variance_inflation
+from doe.factors import whole_box
+from doe.responses import Response
+from doe.terms import linear_model, quadratic_model
+
+SQUARE = coded_space(2)
+CCD = np.array(
+    [*itertools.product((-1, 1), (-1, 1)), (-1, 0), (1, 0), (0, -1), (0, 1), *[(0, 0)] * 3],
+    dtype=float,
+)
+
+
+def campaign(seed=1, drift=0.0, shift=0.0):
+    rng = np.random.default_rng(seed)
+    points = np.vstack([CCD, CCD])[rng.permutation(22)]
+    x, z = points.T
+    y = 10 + 2 * x - z - 1.5 * x**2 - z**2 + rng.normal(0, 0.4, 22)
+    y = y + drift * np.arange(22) / 21 + shift * (np.arange(22) % 4 == 0)
+    return observed(SQUARE, points, y)
+
+
+def fitted(data):
+    return fit_response(Y, quadratic_model(SQUARE), data)
+
+
+def test_inflation_against_statsmodels():
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+    data = campaign()
+    scattered = data.achieved + np.random.default_rng(3).uniform(-0.3, 0.3, (22, 2))
+    fit = fitted(replace(data, achieved=scattered))
+    X = fit.model.matrix(fit.coded)
+    expected = {e.label: variance_inflation_factor(X, j) for j, e in enumerate(fit.estimates) if j}
+    assert dict(variance_inflation(fit)) == pytest.approx(expected)
+
+
+def test_drift_along_the_run_order_is_estimated_and_named():
+    data = campaign(drift=3.0)
+    found = scrutinise(fitted(data), data)
+    (drift,) = found.drift
+    assert drift.change == pytest.approx(3.0, abs=3 * drift.standard_error)
+    assert "drift" in {n.code for n in found.notices}
+    assert drift.df_error == pytest.approx(22 - 7)
+
+
+def test_drift_test_rejects_as_often_as_its_level():
+    """800 campaigns without drift."""
+    p_values = []
+    for seed in range(800):
+        data = campaign(seed)
+        p_values.append(scrutinise(fitted(data), data).drift[0].p_value)
+    rejected = np.mean(np.array(p_values) < 0.05)
+    assert rejected == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / 800))
+
+
+def test_days_are_tested_together():
+    data = campaign(shift=3.0)
+    days = [f"day {i % 4}" for i in range(22)]
+    found = scrutinise(fitted(data), data, days=days)
+    assert (found.drift[1].over, found.drift[1].df) == ("days", 3)
+    assert found.drift[1].p_value < 0.001
+
+
+def test_drift_that_cannot_be_told_from_a_term_is_not_tested():
+    data = campaign()
+    order = [round(1000 * v) for v in data.achieved[:, 0]]
+    (drift,) = scrutinise(fitted(data), data, order=order).drift
+    assert drift.p_value is None
+    assert "cannot be told apart" in drift.why_not
+
+
+def test_drift_in_whole_plots_is_judged_with_their_scatter():
+    """Plots run one after another: their scatter must not pass for drift, 200 campaigns."""
+    rng, data, rejected = np.random.default_rng(2), simulated(), 0
+    for _ in range(200):
+        y = 2 * rng.normal(size=11)[list(data.plots)] + rng.normal(size=40)
+        new = replace(data, values=y)
+        fit = fit_response(Y, linear_model(SPACE), new)
+        rejected += scrutinise(fit, new).drift[0].p_value < 0.05
+    assert rejected / 200 < 0.05 + 4 * np.sqrt(0.05 * 0.95 / 200)
+
+
+def test_gaps_and_unplanned_repeats_are_named():
+    data = campaign()
+    planned = CCD.copy()
+    achieved, values = CCD.copy(), np.arange(11.0) ** 1.3
+    values[0] = np.nan
+    achieved[5] = achieved[7] = (0.6, 0.6)
+    data = observed(SQUARE, achieved, values, planned=planned)
+    found = scrutinise(fit_response(Y, linear_model(SQUARE), data), data)
+    assert found.missing == (1,)
+    assert found.same_settings == ((6, 8),)
+    assert {"missing-points", "same-settings"} <= {n.code for n in found.notices}
+
+
+def test_lost_repeat_is_not_a_gap():
+    values = np.arange(11.0) ** 1.3
+    values[9] = np.nan
+    data = observed(SQUARE, CCD, values)
+    assert scrutinise(fit_response(Y, linear_model(SQUARE), data), data).missing == ()
+
+
+def test_pull_on_best_is_where_a_fit_without_the_run_goes():
+    response = Response("y", "", "maximise")
+    data = campaign().only(range(14))
+    data = replace(data, values=data.values + 4 * (np.arange(14) == 5))
+    model = quadratic_model(SQUARE)
+    fit = fit_response(response, model, data)
+    pulls = pull_on_best(fit, data, whole_box)
+    assert [pull.run for pull in pulls] == list(data.runs)
+    keep = [i for i in range(14) if i != 5]
+    refit = fit_response(response, model, data.only(keep))
+    best, without = best_of_one(fit, whole_box), best_of_one(refit, whole_box)
+    assert pulls[5].settings == pytest.approx(without.settings, abs=1e-3)
+    assert pulls[5].moved == pytest.approx(
+        np.abs(without.settings - best.settings).max() / 2, abs=1e-3
+    )
+    there = refit.predict(best.settings).mean[0]
+    assert pulls[5].change == pytest.approx(there - best.prediction.mean[0], rel=1e-6)
+
+
+def test_run_that_no_fit_can_do_without_is_listed_without_figures():
+    points = np.vstack([CCD[:4], CCD[:3], [(0, 0.0)]])
+    space = coded_space(2)
+    values = np.random.default_rng(1).normal(size=8) + points[:, 0]
+    from doe.terms import Model, Term
+
+    model = Model(space, (*linear_model(space).terms, Term((2, 0))))
+    fit = fit_response(Response("y", "", "maximise"), model, observed(space, points, values))
+    pulls = pull_on_best(fit, observed(space, points, values), whole_box)
+    assert pulls[7].settings is None
+    assert pulls[0].moved is not None
