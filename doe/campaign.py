@@ -95,6 +95,7 @@ class Budget(Section):
     feedstock: Mass | None = None
     reserve: Share = 0.25
     bed_mass: Mass | None = None
+    hard_changes_per_day: Count | None = None
 
 
 class Fixed(Section):

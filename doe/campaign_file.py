@@ -794,7 +794,15 @@ def _check_budget(budget: Budget, mass_told: bool, problems: _Problems) -> None:
             "budget",
             lacking,
         )
-    for key in ("runs", "days"):
+    if budget.hard_changes_per_day is not None and budget.days is None:
+        problems.add(
+            "missing-key",
+            "hard_changes_per_day says how often a day, and no days are given.",
+            'Write days = 5 and hours_per_day = "8 h" too.',
+            "budget",
+            "hard_changes_per_day",
+        )
+    for key in ("runs", "days", "hard_changes_per_day"):
         if getattr(budget, key) == 0:
             problems.add("wrong-value", f"{key} is 0.", "Give at least 1.", "budget", key)
     if budget.hours_per_day is not None and not 0 < budget.hours_per_day <= 24 * 60:

@@ -105,22 +105,46 @@ def plan(
     family: Annotated[
         str | None,
         typer.Option(
-            help="Design: factorial, box-behnken, central-composite, optimal-d, optimal-i."
+            help="Design: factorial, box-behnken, central-composite, optimal-d, optimal-i "
+            "or split-plot."
         ),
     ] = None,
     centres: Annotated[
         int | None, typer.Option(min=0, help="Runs at the centre, repeats that show the scatter.")
     ] = None,
+    model: Annotated[
+        str | None, typer.Option(help="Model: main-effects, interactions or quadratic.")
+    ] = None,
+    criterion: Annotated[
+        str | None, typer.Option(help="What an optimal design is best by: d, a or i.")
+    ] = None,
+    blocks: Annotated[
+        int | None, typer.Option(min=2, help="Blocks, such as days or feedstock lots.")
+    ] = None,
+    plots: Annotated[
+        int | None, typer.Option(min=1, help="Whole plots in which hard factors stay as they are.")
+    ] = None,
+    plot_size: Annotated[int | None, typer.Option(min=1, help="Runs in each whole plot.")] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="Instead of the file's seed.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Choose the runs; write ledger and bench sheet."""
 
     def go() -> None:
-        from doe import contract, terminal, workflow
+        from doe import contract, modelling, planning, terminal, workflow
 
-        result = workflow.plan(
-            campaign, Path.cwd(), runs=runs, family=family, centres=centres, say=_say
+        wish = planning.PlanWish(
+            runs=runs,
+            family=family,
+            centres=centres,
+            model=modelling.model_asked(model),
+            criterion=planning.criterion_asked(criterion),
+            blocks=blocks,
+            plots=plots,
+            plot_size=plot_size,
+            seed=seed,
         )
+        result = workflow.plan(campaign, Path.cwd(), wish=wish, say=_say)
         _answer(
             as_json,
             lambda: contract.plan_object(result),
@@ -183,9 +207,9 @@ def fit(
     """Fit the results, and write the report."""
 
     def go() -> None:
-        from doe import contract, terminal, workflow
+        from doe import contract, modelling, terminal, workflow
 
-        asked = workflow.model_asked("quadratic" if full else model)
+        asked = modelling.model_asked("quadratic" if full else model)
         result = workflow.fit(campaign, Path.cwd(), model=asked, say=_say)
         _answer(
             as_json,

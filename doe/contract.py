@@ -118,7 +118,7 @@ def check_object(result: CheckResult) -> Object:
 
 def plan_object(result: PlanResult) -> Object:
     """Return the stage that `doe plan` made."""
-    measure = result.efficiencies
+    measure, degrees = result.judgement.efficiencies, result.judgement.degrees
     return {
         **_start(result.campaign, result.notices, result.files),
         "stage": result.stage,
@@ -126,6 +126,7 @@ def plan_object(result: PlanResult) -> Object:
             "family": result.design.family,
             "reason": result.design.reason,
             "model": result.design.model,
+            "runner_up": result.design.runner_up or None,
             "efficiencies": {
                 "d": _number(measure.d),
                 "a": _number(measure.a),
@@ -135,12 +136,15 @@ def plan_object(result: PlanResult) -> Object:
             "coding": _coding(result.campaign.space),
         },
         "degrees_of_freedom": {
-            "model": result.degrees.model,
-            "lack_of_fit": result.degrees.lack_of_fit,
-            "pure_error": result.degrees.pure_error,
+            "model": degrees.model,
+            "lack_of_fit": degrees.lack_of_fit,
+            "pure_error": degrees.pure_error,
         },
-        "can_do": list(result.can_do),
+        "can_do": list(result.judgement.can_do),
         "affordable": _affordable(result.affordable),
+        "schedule": None
+        if result.days is None
+        else {"days": len(result.days.days), "hours": _number(result.days.hours)},
         "runs": _runs(result.campaign.space, result.rows),
     }
 

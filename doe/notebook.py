@@ -26,6 +26,8 @@ from doe.campaign import Campaign
 from doe.errors import Problem, ResultsError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.ledger import LedgerRow, csv_text, row_cells
+from doe.modelling import model_asked
+from doe.planning import PlanWish
 from doe.sheet import read_sheet_text
 
 if TYPE_CHECKING:
@@ -71,14 +73,17 @@ class CampaignHandle:
         """Find what the rig can run, and what limits it."""
         return Check(workflow.check(str(self.folder), self.folder))
 
-    def plan(
-        self, *, runs: int | None = None, family: str | None = None, centres: int | None = None
-    ) -> Plan:
-        """Plan the first stage, and write ledger and sheets."""
-        result = workflow.plan(
-            str(self.folder), self.folder, runs=runs, family=family, centres=centres
-        )
-        return Plan(result)
+    def plan(self, **wish: Any) -> Plan:
+        """Plan the first stage, and write ledger and sheets.
+
+        Parameters
+        ----------
+        **wish
+            What you name of the design, as in `doe.planning.PlanWish`: runs, family, centres,
+            model, criterion, blocks, plots and plot_size, seed.
+        """
+        named = PlanWish(**wish)
+        return Plan(workflow.plan(str(self.folder), self.folder, wish=named))
 
     def ledger(self) -> pd.DataFrame:
         """Return the ledger, one row a run; NaN where nothing is recorded."""
@@ -120,7 +125,7 @@ class CampaignHandle:
 
     def fit(self, *, model: str | None = None) -> Fit:
         """Fit every response, and write the report; `model` is fitted as asked."""
-        asked = workflow.model_asked(model)
+        asked = model_asked(model)
         return Fit(workflow.fit(str(self.folder), self.folder, model=asked))
 
     def suggest(self, *, runs: int | None = None, accept: bool = False) -> Suggestions:
@@ -176,8 +181,8 @@ class Plan:
 
     def __init__(self, result: workflow.PlanResult) -> None:
         self.result = result
-        self.efficiencies = result.efficiencies
-        self.can_do = result.can_do
+        self.efficiencies = result.judgement.efficiencies
+        self.can_do = result.judgement.can_do
 
     @property
     def runs(self) -> pd.DataFrame:

@@ -97,10 +97,12 @@ def plan_lines(result: PlanResult) -> list[str]:
         f"Stage {result.stage}: {len(result.rows)} runs, {result.design.family}, "
         f"for a model of {result.design.model}. {result.design.reason}"
     )
+    if result.design.runner_up:
+        lines += ["", *wrapped(result.design.runner_up)]
     lines += ["", *_run_table(result.campaign.space, result.rows), ""]
     if result.days is not None:
         lines += wrapped(result.days.sentence)
-    for sentence in result.can_do:
+    for sentence in result.judgement.can_do:
         lines += wrapped(sentence)
     return lines
 

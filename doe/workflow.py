@@ -29,8 +29,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
-from doe.errors import FitError, Notice, StateError
-from doe.factors import FloatArray
+from doe.errors import Notice, StateError
 from doe.ledger import (
     Change,
     Ledger,
@@ -42,23 +41,20 @@ from doe.ledger import (
     with_results,
     write_ledger,
 )
+from doe.modelling import ModelName, all_notices, analysis_of, observations
+from doe.planning import Judgement, PlanWish, chosen, judged, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
-from doe.schedule import Schedule, schedule
+from doe.schedule import Schedule
 from doe.stage import StageRecord, read_stage, stage_file, write_stage
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
-    from doe.analysis.observations import Observations
     from doe.analysis.optimum import Analysis
-    from doe.design.evaluation import DegreesOfFreedom, Efficiencies
     from doe.design.matrix import Design
     from doe.report.pictures import RunPoints
-    from doe.responses import Response
     from doe.suggest import Suggestion
-    from doe.terms import Model
 
 __all__ = [
-    "MODELS",
     "CheckResult",
     "FitResult",
     "NewResult",
@@ -69,7 +65,6 @@ __all__ = [
     "check",
     "fit",
     "load",
-    "model_asked",
     "new",
     "plan",
     "record",
@@ -80,9 +75,8 @@ __all__ = [
 
 LEDGER_FILE = "runs.csv"
 Say = Callable[[str], None]
-ModelName = Literal["main-effects", "interactions", "quadratic"]
-MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
 SUGGESTED_RUNS = 4
+AS_THE_TOOL_CHOOSES = PlanWish()
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
 
@@ -120,12 +114,9 @@ class PlanResult:
     campaign: Campaign
     stage: int
     design: Design
-    model: Model
-    efficiencies: Efficiencies
-    degrees: DegreesOfFreedom
+    judgement: Judgement
     rows: tuple[LedgerRow, ...]
     days: Schedule | None
-    can_do: tuple[str, ...]
     affordable: Affordable
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
@@ -242,24 +233,6 @@ def new(name: str, start: Path) -> NewResult:
     return NewResult(campaign, (path,), campaign.notices())
 
 
-def model_asked(name: str | None) -> ModelName | None:
-    """Return the model that goes by this name.
-
-    Raises
-    ------
-    FitError
-        There is none.
-    """
-    if name is None:
-        return None
-    for known in MODELS:
-        if known == name:
-            return known
-    raise FitError.of(
-        "unknown-model", f"there is no model “{name}”.", f"Ask for one of: {', '.join(MODELS)}."
-    )
-
-
 def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
     """Find what the rig can run of the factors' ranges, what limits it, and what the budget buys.
 
@@ -302,17 +275,16 @@ def plan(
     asked: str,
     start: Path,
     *,
-    runs: int | None = None,
-    family: str | None = None,
-    centres: int | None = None,
+    wish: PlanWish = AS_THE_TOOL_CHOOSES,
     say: Say = _silent,
 ) -> PlanResult:
     """Plan the first stage: choose a design, put its runs in random order, write ledger and sheets.
 
     Parameters
     ----------
-    runs
-        Most runs to spend; what the budget buys, and no more than the design needs, if None.
+    wish
+        What the person names of the design. Without a number of runs it is what the budget buys,
+        and no more than the design needs.
 
     Raises
     ------
@@ -329,10 +301,10 @@ def plan(
         ledger = _ledger_or_empty(campaign)
         _refuse_if_started(campaign, ledger)
         say("choosing a design")
-        chosen = _chosen(campaign, affordable, runs, family, centres)
-        design = randomised(chosen, np.random.default_rng([campaign.seed, 1]))
-        days = _scheduled(campaign, design, first_run=1, first_day=1)
-        rows = _rows(campaign, design, days, stage=1, first_run=1)
+        design = chosen(campaign, affordable, wish)
+        design = randomised(design, np.random.default_rng([design.seed, 1]))
+        days = scheduled(campaign, design, first_run=1, first_day=1)
+        rows = rows_of(campaign, design, days, stage=1, first_run=1)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
         record = _stage_record(campaign, 1, "plan", design, rows)
@@ -343,7 +315,7 @@ def plan(
         sheets = _write_sheets(campaign, 1, rows)
     say("judging what the design can tell")
     written = (campaign.folder / LEDGER_FILE, *sheets, stage_path)
-    return _judged(campaign, design, rows, days, affordable, written)
+    return _planned_page(campaign, design, rows, days, affordable, written)
 
 
 def record(
@@ -461,13 +433,13 @@ def fit(
     ledger = _planned_ledger(campaign)
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
-    observed, notices = _observations(campaign, ledger)
-    analysis = _analysis(campaign, observed, model)
+    observed, notices = observations(campaign, ledger)
+    analysis = analysis_of(campaign, observed, model)
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
     next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
-    notices = (*campaign.notices(), *ledger.notices, *notices, *_all_notices(analysis))
+    notices = (*campaign.notices(), *ledger.notices, *notices, *all_notices(analysis))
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
@@ -513,8 +485,8 @@ def suggest(
         ledger = _planned_ledger(campaign)
         kept, stage = _without_open_suggestions(campaign, ledger)
         say("fitting what has come back")
-        observed, notices = _observations(campaign, kept)
-        analysis = _analysis(campaign, observed, None)
+        observed, notices = observations(campaign, kept)
+        analysis = analysis_of(campaign, observed, None)
         say("weighing the next runs")
         count = _count_to_suggest(campaign, kept) if runs is None else runs
         waiting = standing.open_runs(kept)
@@ -530,7 +502,7 @@ def suggest(
         *notices,
         *standing.over_budget(campaign, [*kept.rows, *rows]),
         *_replaced(campaign, ledger, kept, rows, accept),
-        *_all_notices(analysis),
+        *all_notices(analysis),
     )
     accepting = f"doe suggest {campaign.name} --runs {count} --accept"
     command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
@@ -589,34 +561,6 @@ def status(asked: str, start: Path) -> StatusResult:
 # ---------------------------------------------------------------------------------- planning
 
 
-def _chosen(
-    campaign: Campaign,
-    affordable: Affordable,
-    runs: int | None,
-    family: str | None,
-    centres: int | None,
-) -> Design:
-    """Return the design: as many runs as it needs, and no more than can be afforded."""
-    from doe.design.choose import choose_design
-
-    def choose(most: int | None) -> Design:
-        space, feasible = campaign.space, campaign.feasible
-        return choose_design(
-            space, feasible, campaign.purpose, most, campaign.seed, family, centres
-        )
-
-    if runs is not None:
-        return choose(runs)
-    needed = choose(None)
-    if len(needed) > affordable.runs:
-        return choose(affordable.runs)
-    left = affordable.runs - len(needed)
-    if not left:
-        return needed
-    spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
-    return replace(needed, reason=needed.reason + spare)
-
-
 def _refuse_if_started(campaign: Campaign, ledger: Ledger) -> None:
     begun = [row.run for row in ledger.rows if started(row)]
     if begun:
@@ -628,45 +572,6 @@ def _refuse_if_started(campaign: Campaign, ledger: Ledger) -> None:
             "campaign: doe new NAME",
             file=str(campaign.folder / LEDGER_FILE),
         )
-
-
-def _scheduled(
-    campaign: Campaign, design: Design, first_run: int, first_day: int
-) -> Schedule | None:
-    """Return the days of a design's runs; None where no hours a day are given."""
-    minutes = campaign.budget.hours_per_day
-    if minutes is None or not len(design):
-        return None
-    return schedule(
-        campaign.rig,
-        campaign.conditions(design.settings),
-        design.plots,
-        minutes,
-        first_day=first_day,
-        first_run=first_run,
-        kinds=design.kinds,
-    )
-
-
-def _rows(
-    campaign: Campaign, design: Design, planned: Schedule | None, *, stage: int, first_run: int
-) -> tuple[LedgerRow, ...]:
-    """Return the planned rows of a stage in run order."""
-    nothing = (None,) * len(campaign.space)
-    return tuple(
-        LedgerRow(
-            first_run + i,
-            stage,
-            design.plots[i],
-            None if planned is None else planned.day_of[i],
-            design.kinds[i],
-            "planned",
-            tuple(float(value) for value in design.settings[i]),
-            nothing,
-            (None,) * len(campaign.responses),
-        )
-        for i in range(len(design))
-    )
 
 
 def _stage_record(
@@ -681,7 +586,7 @@ def _stage_record(
     return StageRecord(
         stage=stage,
         made_by=made_by,
-        seed=campaign.seed,
+        seed=design.seed,
         family=design.family,
         model=design.model,
         reason=design.reason,
@@ -724,7 +629,7 @@ def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> 
     )
 
 
-def _judged(
+def _planned_page(
     campaign: Campaign,
     design: Design,
     rows: tuple[LedgerRow, ...],
@@ -732,21 +637,14 @@ def _judged(
     affordable: Affordable,
     written: tuple[Path, ...],
 ) -> PlanResult:
-    """Return what the design is worth before any run is made, and its page."""
+    """Return what the design is worth before any run is made, and write its page."""
     from doe import views
-    from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
-    from doe.factors import feasible_settings
     from doe.report.html import plan_page
 
-    space, model = campaign.space, _model_named(campaign, design.model)
-    region = region_sample(space, campaign.feasible)
-    extremes = space.code(feasible_settings(space, campaign.feasible, most=4000))
-    measure = efficiencies(model, design.coded, region, extremes_coded=extremes)
-    degrees = degrees_of_freedom(model, design.coded)
+    found = judged(campaign, design)
     at = views.middle_setting(campaign)
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()
-    can_do = _can_do(campaign, model, design.coded, degrees)
     over = standing.over_budget(campaign, rows)
     of_days = days.notices if days is not None else ()
     notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *over)
@@ -757,147 +655,19 @@ def _judged(
         ),
         replace(design, notices=()),
         views.run_table(campaign, rows),
-        measure,
+        found.efficiencies,
         views.box_maps(campaign, at),
-        can_do,
+        found.can_do,
         views.derived_table(campaign, rows),
         views.margins_table(campaign, rows),
-        views.variance_views(campaign, model, design.coded, at, points),
+        views.variance_views(campaign, found.model, design.coded, at, points),
         points,
     )
     file = write_page(_report(campaign, "plan", 1), page)
-    return PlanResult(
-        campaign,
-        1,
-        design,
-        model,
-        measure,
-        degrees,
-        rows,
-        days,
-        can_do,
-        affordable,
-        (file, *written),
-        notices,
-    )
-
-
-def _can_do(
-    campaign: Campaign, model: Model, coded: FloatArray, degrees: DegreesOfFreedom
-) -> tuple[str, ...]:
-    """Return sentences on what the design can tell: what judges it, and what it can detect."""
-    from doe.design.evaluation import power_of_terms
-
-    sentences = [
-        f"{len(coded)} runs carry the {degrees.model} terms of the model ({model.name}) and leave "
-        f"{degrees.residual} to judge it by: {degrees.pure_error} from repeats, "
-        f"{degrees.lack_of_fit} to see whether the model is too simple."
-    ]
-    if degrees.residual < 1:
-        return (*sentences, "Nothing is left to judge any effect by: allow more runs.")
-    sizes = [_three_scatters(response) for response in campaign.responses]
-    powers = power_of_terms(model, coded, 3.0, 1.0)
-    mains = [p.power for p in powers if p.term.order == 1]
-    rest = [p.power for p in powers if p.term.order > 1]
-    text = (
-        "A factor that changes a response over its range by three times the scatter of a run "
-        f"({'; '.join(sizes)}) is found with {_span(mains)} chance"
-    )
-    if rest:
-        text += f", an interaction or bend that large with {_span(rest)}"
-    return (*sentences, text + " (5 % taken of a false alarm).")
-
-
-def _three_scatters(response: Response) -> str:
-    if response.scatter is None:
-        return f"{response.words}: no scatter given"
-    if response.scatter_relative:
-        return f"{response.words}: {300 * response.scatter:.3g} % of its value"
-    return f"{response.words}: {3 * response.scatter:.3g} {response.unit}".rstrip()
-
-
-def _span(shares: Sequence[float]) -> str:
-    low, high = int(100 * min(shares)), int(100 * max(shares))
-    return f"{low} %" if low == high else f"{low} to {high} %"
+    return PlanResult(campaign, 1, design, found, rows, days, affordable, (file, *written), notices)
 
 
 # ----------------------------------------------------------------------- results and models
-
-
-def _observations(
-    campaign: Campaign, ledger: Ledger
-) -> tuple[dict[str, Observations], tuple[Notice, ...]]:
-    """Return the runs with the values of each response, and what was assumed of them.
-
-    A run whose achieved settings were not written down counts at its planned ones.
-    """
-    from doe.analysis.observations import Observations
-
-    rows = ledger.rows
-    planned = np.array([row.settings for row in rows])
-    achieved = standing.achieved_settings(rows)
-    reasons = tuple(_reason(row) for row in rows)
-    plots = tuple(row.plot for row in rows)
-    observed = {}
-    for j, response in enumerate(campaign.responses):
-        values = [np.nan if row.responses[j] is None else row.responses[j] for row in rows]
-        observed[response.name] = Observations(
-            campaign.space,
-            planned,
-            achieved,
-            np.array(values, dtype=np.float64),
-            tuple(row.run for row in rows),
-            tuple(row.stage for row in rows),
-            plots,
-            reasons,
-        )
-    if not any(row.status == "done" for row in rows):
-        raise StateError.of(
-            "no-results",
-            f"{campaign.name} has no results yet: none of its {len(rows)} runs is recorded.",
-            f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
-            file=str(campaign.folder / LEDGER_FILE),
-        )
-    return observed, (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
-
-
-def _reason(row: LedgerRow) -> str | None:
-    if row.status == "left out":
-        return row.left_out_because or "left out"
-    return "not run yet" if row.status == "planned" else None
-
-
-def _analysis(
-    campaign: Campaign, observed: dict[str, Observations], model: ModelName | None
-) -> Analysis:
-    from doe.analysis.optimum import analyse
-
-    wanted = model or ("quadratic" if campaign.purpose == "surface" else "interactions")
-    return analyse(
-        campaign.responses,
-        _model(campaign, wanted),
-        observed,
-        campaign.feasible,
-        settable=True,
-        as_asked=model is not None,
-    )
-
-
-def _model(campaign: Campaign, name: ModelName) -> Model:
-    from doe.terms import interaction_model, linear_model, quadratic_model
-
-    makers = {
-        "main-effects": linear_model,
-        "interactions": interaction_model,
-        "quadratic": quadratic_model,
-    }
-    return makers[name](campaign.space)
-
-
-def _model_named(campaign: Campaign, name: str) -> Model:
-    """Return the model that a design says it aims at."""
-    models = [_model(campaign, each) for each in MODELS]
-    return next(model for model in models if model.name == name)
 
 
 def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:
@@ -914,21 +684,6 @@ def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoint
         )
         for fitted in analysis.fits
     }
-
-
-def _all_notices(analysis: Analysis) -> tuple[Notice, ...]:
-    """Return the notices of the analysis and of the fits, those of several responses once."""
-    owners: dict[Notice, list[str]] = {}
-    for fitted in analysis.fits:
-        for notice in fitted.notices:
-            owners.setdefault(notice, []).append(fitted.response.words)
-    of_fits = (
-        notice
-        if len(names) == len(analysis.fits) > 1
-        else Notice(notice.code, f"{', '.join(names)}: {notice.what}")
-        for notice, names in owners.items()
-    )
-    return (*analysis.notices, *of_fits)
 
 
 def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
@@ -1013,8 +768,8 @@ def _suggested_rows(
 ) -> tuple[LedgerRow, ...]:
     first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
     design = _suggested_design(campaign, suggestion)
-    days = _scheduled(campaign, design, kept.next_run, first_day)
-    return _rows(campaign, design, days, stage=stage, first_run=kept.next_run)
+    days = scheduled(campaign, design, kept.next_run, first_day)
+    return rows_of(campaign, design, days, stage=stage, first_run=kept.next_run)
 
 
 def _accept(

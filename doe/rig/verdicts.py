@@ -33,8 +33,9 @@ class Envelope:
 
     A margin is at least 0 inside the limit, negative outside, and NaN where the limit does not
     apply to a run. Pressures stand as the rig shows them. `explain` writes the sentence of one
-    cell, `lapses` why a limit does not apply. `boiling` (n,) tells how the water stands: 0 stays liquid, 1 too close to boiling, 2 may
-    boil, 3 boils; None where nothing but boiling sets the pressure.
+    cell, `lapses` why a limit does not apply. `boiling` (n,) tells how the water stands: 0 stays
+    liquid, 1 too close to boiling, 2 may boil, 3 boils; None where nothing but boiling sets the
+    pressure.
     """
 
     limits: tuple[Limit, ...]

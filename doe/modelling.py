@@ -1,0 +1,152 @@
+"""From a ledger to fitted responses: which runs count, at which settings, with which model.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from doe import standing
+from doe.campaign import Campaign
+from doe.errors import FitError, Notice, StateError
+from doe.factors import FactorSpace
+from doe.ledger import Ledger, LedgerRow
+from doe.terms import Model, interaction_model, linear_model, quadratic_model
+
+if TYPE_CHECKING:
+    from doe.analysis.observations import Observations
+    from doe.analysis.optimum import Analysis
+
+__all__ = [
+    "MODELS",
+    "ModelName",
+    "all_notices",
+    "analysis_of",
+    "model_asked",
+    "model_called",
+    "model_of",
+    "observations",
+]
+
+ModelName = Literal["main-effects", "interactions", "quadratic"]
+MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
+
+
+def model_asked(name: str | None) -> ModelName | None:
+    """Return the model that goes by this name.
+
+    Raises
+    ------
+    FitError
+        There is none.
+    """
+    if name is None:
+        return None
+    for known in MODELS:
+        if known == name:
+            return known
+    raise FitError.of(
+        "unknown-model", f"there is no model “{name}”.", f"Ask for one of: {', '.join(MODELS)}."
+    )
+
+
+def model_of(space: FactorSpace, name: ModelName) -> Model:
+    """Return a model by the name that a person asks for it by."""
+    makers = {
+        "main-effects": linear_model,
+        "interactions": interaction_model,
+        "quadratic": quadratic_model,
+    }
+    return makers[name](space)
+
+
+def model_called(space: FactorSpace, words: str) -> Model:
+    """Return the model that a design says it aims at."""
+    return next(model for each in MODELS if (model := model_of(space, each)).name == words)
+
+
+def observations(
+    campaign: Campaign, ledger: Ledger
+) -> tuple[dict[str, Observations], tuple[Notice, ...]]:
+    """Return the runs with the values of each response, and what was assumed of them.
+
+    A run whose achieved settings were not written down counts at its planned ones.
+
+    Raises
+    ------
+    StateError
+        Nothing is recorded yet.
+    """
+    from doe.analysis.observations import Observations
+
+    rows = ledger.rows
+    if not any(row.status == "done" for row in rows):
+        raise StateError.of(
+            "no-results",
+            f"{campaign.name} has no results yet: none of its {len(rows)} runs is recorded.",
+            f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
+            file=str(campaign.folder / "runs.csv"),
+        )
+    planned = np.array([row.settings for row in rows])
+    achieved = standing.achieved_settings(rows)
+    observed = {}
+    for j, response in enumerate(campaign.responses):
+        values = [np.nan if row.responses[j] is None else row.responses[j] for row in rows]
+        observed[response.name] = Observations(
+            campaign.space,
+            planned,
+            achieved,
+            np.array(values, dtype=np.float64),
+            tuple(row.run for row in rows),
+            tuple(row.stage for row in rows),
+            tuple(row.plot for row in rows),
+            tuple(_reason(row) for row in rows),
+        )
+    return observed, (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
+
+
+def _reason(row: LedgerRow) -> str | None:
+    if row.status == "left out":
+        return row.left_out_because or "left out"
+    return "not run yet" if row.status == "planned" else None
+
+
+def analysis_of(
+    campaign: Campaign, observed: dict[str, Observations], model: ModelName | None
+) -> Analysis:
+    """Return every response fitted; `model` as asked, or as much as the purpose wants and can be.
+
+    Raises
+    ------
+    FitError
+        No response can be fitted.
+    """
+    from doe.analysis.optimum import analyse
+
+    wanted = model or ("quadratic" if campaign.purpose == "surface" else "interactions")
+    return analyse(
+        campaign.responses,
+        model_of(campaign.space, wanted),
+        observed,
+        campaign.feasible,
+        settable=True,
+        as_asked=model is not None,
+    )
+
+
+def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
+    """Return the notices of the analysis and of the fits, those of several responses once."""
+    owners: dict[Notice, list[str]] = {}
+    for fitted in analysis.fits:
+        for notice in fitted.notices:
+            owners.setdefault(notice, []).append(fitted.response.words)
+    of_fits = (
+        notice
+        if len(names) == len(analysis.fits) > 1
+        else Notice(notice.code, f"{', '.join(names)}: {notice.what}")
+        for notice, names in owners.items()
+    )
+    return (*analysis.notices, *of_fits)

@@ -1,0 +1,264 @@
+"""From a campaign to the runs of its first stage: which design, on which days, what it can see.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
+
+from doe.campaign import Affordable, Campaign
+from doe.errors import DesignError
+from doe.factors import FloatArray
+from doe.ledger import LedgerRow
+from doe.modelling import ModelName, model_called, model_of
+from doe.responses import Response
+from doe.schedule import Schedule, schedule
+
+if TYPE_CHECKING:
+    from doe.design.evaluation import DegreesOfFreedom, Efficiencies
+    from doe.design.matrix import Design
+    from doe.design.split_plot import WholePlots
+    from doe.terms import Model
+
+__all__ = ["Judgement", "PlanWish", "chosen", "criterion_asked", "judged", "rows_of", "scheduled"]
+
+Criterion = Literal["D", "A", "I"]
+CRITERIA: tuple[Criterion, ...] = ("D", "A", "I")
+SCATTERS = 3.0
+"""The change of a response that a design is asked to see, in standard deviations of a run."""
+PLOTS_TO_JUDGE = 3
+"""Whole plots beyond the terms that change with them: degrees of freedom for their scatter."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlanWish:
+    """What the person names of a design; None leaves it to the tool.
+
+    `plots` is the number of whole plots, `plot_size` their runs.
+    """
+
+    runs: int | None = None
+    family: str | None = None
+    centres: int | None = None
+    model: ModelName | None = None
+    criterion: Criterion | None = None
+    blocks: int | None = None
+    plots: int | None = None
+    plot_size: int | None = None
+    seed: int | None = None
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """What a design is worth for its model before any run is made, and what it can see."""
+
+    model: Model
+    efficiencies: Efficiencies
+    degrees: DegreesOfFreedom
+    can_do: tuple[str, ...]
+
+
+def criterion_asked(name: str | None) -> Criterion | None:
+    """Return the criterion that goes by this letter.
+
+    Raises
+    ------
+    DesignError
+        There is none.
+    """
+    if name is None:
+        return None
+    for known in CRITERIA:
+        if name.upper() == known:
+            return known
+    raise DesignError.of(
+        "unknown-criterion",
+        f"there is no criterion “{name}”.",
+        "Ask for d (sharp estimates), a (their average variance) or i (sharp predictions).",
+    )
+
+
+def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design:
+    """Return the design: as many runs as it needs, and no more than can be afforded.
+
+    Raises
+    ------
+    DesignError, InfeasibleError
+        What was asked for cannot be made.
+    """
+    from doe.design.choose import choose_design
+
+    space, feasible = campaign.space, campaign.feasible
+    named = None if wish.model is None else model_of(space, wish.model)
+    seed = campaign.seed if wish.seed is None else wish.seed
+
+    def choose(most: int | None, plots: WholePlots | None) -> Design:
+        return choose_design(
+            space,
+            feasible,
+            campaign.purpose,
+            most,
+            seed,
+            wish.family,
+            wish.centres,
+            plots=plots,
+            criterion=wish.criterion,
+            model=named,
+            blocks=wish.blocks,
+        )
+
+    plots = _whole_plots(campaign, affordable, wish)
+    if plots is not None:
+        return choose(plots.runs, plots)
+    if wish.runs is not None:
+        return choose(wish.runs, None)
+    needed = choose(None, None)
+    if len(needed) > affordable.runs:
+        return choose(affordable.runs, None)
+    left = affordable.runs - len(needed)
+    if not left:
+        return needed
+    spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
+    return replace(needed, reason=needed.reason + spare)
+
+
+def _whole_plots(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> WholePlots | None:
+    """Return the whole plots that the person names or the budget's changes a day allow."""
+    from doe.design.split_plot import WholePlots
+
+    if (wish.plots is None) != (wish.plot_size is None):
+        raise DesignError.of(
+            "half-plots",
+            "whole plots are given by half.",
+            "Give both their number and their size: --plots 6 --plot-size 3.",
+        )
+    if wish.plots is not None and wish.plot_size is not None:
+        return WholePlots.of(wish.plots, wish.plot_size)
+    changes = campaign.budget.hard_changes_per_day
+    if changes is None or wish.family not in (None, "split-plot"):
+        return None
+    _, a_day = campaign.runs_per_day()
+    size = max(1, math.ceil(a_day / changes))
+    if size == 1:
+        return None
+    most = affordable.runs if wish.runs is None else wish.runs
+    return WholePlots.of(max(1, _plots_needed(campaign, wish, size, most)), size)
+
+
+def _plots_needed(campaign: Campaign, wish: PlanWish, size: int, most: int) -> int:
+    """Return how many plots carry the model and judge the scatter between plots."""
+    from doe.design.strata import whole_plot_terms
+
+    default: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
+    model = model_of(campaign.space, wish.model or default)
+    held = len(whole_plot_terms(model)) + 1
+    wanted = max(held + PLOTS_TO_JUDGE, math.ceil((len(model) + PLOTS_TO_JUDGE) / size))
+    return min(wanted if wish.runs is None else most // size, most // size)
+
+
+def scheduled(
+    campaign: Campaign, design: Design, first_run: int, first_day: int
+) -> Schedule | None:
+    """Return the days of a design's runs; None where no hours a day are given."""
+    minutes = campaign.budget.hours_per_day
+    if minutes is None or not len(design):
+        return None
+    return schedule(
+        campaign.rig,
+        campaign.conditions(design.settings),
+        design.plots,
+        minutes,
+        first_day=first_day,
+        first_run=first_run,
+        blocks=design.blocks,
+        kinds=design.kinds,
+    )
+
+
+def rows_of(
+    campaign: Campaign, design: Design, planned: Schedule | None, *, stage: int, first_run: int
+) -> tuple[LedgerRow, ...]:
+    """Return the planned rows of a stage in run order."""
+    nothing = (None,) * len(campaign.space)
+    return tuple(
+        LedgerRow(
+            first_run + i,
+            stage,
+            design.plots[i],
+            None if planned is None else planned.day_of[i],
+            design.kinds[i],
+            "planned",
+            tuple(float(value) for value in design.settings[i]),
+            nothing,
+            (None,) * len(campaign.responses),
+        )
+        for i in range(len(design))
+    )
+
+
+def judged(campaign: Campaign, design: Design) -> Judgement:
+    """Return what a design is worth before any run is made."""
+    from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
+    from doe.factors import feasible_settings
+
+    space = campaign.space
+    model = model_called(space, design.model)
+    region = region_sample(space, campaign.feasible)
+    extremes = space.code(feasible_settings(space, campaign.feasible, most=4000))
+    measure = efficiencies(
+        model,
+        design.coded,
+        region,
+        extremes_coded=extremes,
+        plots=design.plots,
+        variance_ratio=design.variance_ratio,
+    )
+    degrees = degrees_of_freedom(model, design.coded)
+    return Judgement(model, measure, degrees, _what_it_sees(campaign, design, model, region))
+
+
+def _what_it_sees(
+    campaign: Campaign, design: Design, model: Model, region: FloatArray
+) -> tuple[str, ...]:
+    """Return sentences on what the design can detect, cannot separate, and loses with a run."""
+    from doe.design.verdict import what_it_sees
+
+    first, *others = campaign.responses
+    scatter, unit = _scatter(first)
+    sight = what_it_sees(
+        model,
+        design.coded,
+        SCATTERS * scatter,
+        scatter,
+        unit,
+        plots=design.plots,
+        variance_ratio=design.variance_ratio,
+        region_coded=region,
+    )
+    sentences = list(sight.sentences)
+    if others and sight.powers:
+        sizes = [_size(response) for response in others]
+        sentences.insert(1, f"The same chances hold for {', '.join(sizes)}.")
+    sentences[0] = f"{first.words[0].upper()}{first.words[1:]}: {_small(sentences[0])}"
+    return tuple(sentences)
+
+
+def _scatter(response: Response) -> tuple[float, str]:
+    """Return the expected scatter of a run and its unit; in per cent of the value if relative."""
+    if response.scatter is None:
+        return 1.0, "times the scatter of a run"
+    if response.scatter_relative:
+        return 100 * response.scatter, "% of its value"
+    return response.scatter, response.unit
+
+
+def _size(response: Response) -> str:
+    scatter, unit = _scatter(response)
+    return f"{response.words} ({SCATTERS * scatter:.3g} {unit})"
+
+
+def _small(sentence: str) -> str:
+    return sentence[0].lower() + sentence[1:]
