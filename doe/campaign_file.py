@@ -83,6 +83,7 @@ class _ResponseSection(Section):
     tolerance: Any = None
     useless: Any = None
     ideal: Any = None
+    scale: Literal["none", "log"] = "none"
 
 
 @dataclass(frozen=True, slots=True)
@@ -620,6 +621,7 @@ def _response(name: str, section: _ResponseSection, problems: _Problems) -> Resp
         title=section.title,
         scatter=scatter,
         scatter_relative=relative,
+        scale=section.scale,
         **values,
     )
 

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from doe.analysis.optimum import Best
     from doe.campaign import Campaign
     from doe.demo import DemoResult
+    from doe.modelling import Finding
     from doe.workflow import (
         CheckResult,
         FitResult,
@@ -170,7 +171,10 @@ def fit_object(result: FitResult) -> Object:
         "stage": result.stage,
         "coding": _coding(space),
         "responses": {
-            fit.response.name: _response(fit, analysis.best[fit.response.name], space)
+            fit.response.name: {
+                **_response(fit, analysis.best[fit.response.name], space),
+                **_finding(result.findings[fit.response.name]),
+            }
             for fit in analysis.fits
         },
         "optimum": {
@@ -318,6 +322,9 @@ def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
         "r2_predicted": _number(fit.r2_predicted),
         "residual_sd": _number(fit.residual_sd),
         "residual_df": _number(fit.df_residual),
+        "variance_components": [
+            {"between": name, "sd": _number(sd)} for name, sd in fit.variance_components
+        ],
         "lack_of_fit": None
         if lack is None
         else {
@@ -341,6 +348,52 @@ def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
             }
             for i, run in enumerate(fit.runs_used)
         ],
+    }
+
+
+def _finding(found: Finding) -> Object:
+    """Return which model and scale the runs speak for, and what to mind."""
+    advised = found.recommendation
+    return {
+        "recommended": None
+        if advised is None
+        else {
+            "model": advised.model.name,
+            "terms": list(advised.model.labels),
+            "why": advised.why,
+            "survival": {label: _number(share) for label, share in advised.survival.items()},
+            "candidates": [
+                {
+                    "model": candidate.name,
+                    "terms": list(candidate.model.labels),
+                    "aicc": _number(candidate.aicc),
+                    "left_out_error": _number(candidate.loo_rmse),
+                    "lack_of_fit_p": _number(candidate.lack_of_fit_p),
+                }
+                for candidate in advised.candidates
+            ],
+        },
+        "power": None
+        if found.wanted is None
+        else {
+            "best": _number(found.wanted.best),
+            "low": _number(found.wanted.low),
+            "high": _number(found.wanted.high),
+            "suggested": _number(found.wanted.suggested),
+        },
+        "variance_inflation": {
+            label: _number(factor) for label, factor in found.scrutiny.inflation
+        },
+        "drift": [
+            {
+                "over": drift.over,
+                "change": _number(drift.change),
+                "standard_error": _number(drift.standard_error),
+                "p_value": _number(drift.p_value),
+            }
+            for drift in found.scrutiny.drift
+        ],
+        "to_mind": [notice.what for notice in found.notices],
     }
 
 

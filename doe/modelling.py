@@ -5,6 +5,9 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -17,22 +20,31 @@ from doe.ledger import Ledger, LedgerRow
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
+    from doe.analysis.fit import FittedModel
     from doe.analysis.observations import Observations
     from doe.analysis.optimum import Analysis
+    from doe.analysis.scrutiny import Scrutiny
+    from doe.analysis.selection import Recommendation
+    from doe.analysis.transformation import BoxCox
 
 __all__ = [
     "MODELS",
+    "Finding",
     "ModelName",
     "all_notices",
     "analysis_of",
+    "findings",
     "model_asked",
     "model_called",
     "model_of",
     "observations",
+    "scale_notices",
 ]
 
 ModelName = Literal["main-effects", "interactions", "quadratic"]
 MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
+CLEARLY_BENT = 0.6
+"""Power below which the whole interval must lie before a logarithm is advised (our rule)."""
 
 
 def model_asked(name: str | None) -> ModelName | None:
@@ -135,6 +147,68 @@ def analysis_of(
         settable=True,
         as_asked=model is not None,
     )
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What the runs say of a response's model: which to take, which scale, what to mind.
+
+    `wanted` is None where a value is not above zero, and where there are too few runs to tell.
+    """
+
+    recommendation: Recommendation | None
+    wanted: BoxCox | None
+    scrutiny: Scrutiny
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        doubts = () if self.recommendation is None else self.recommendation.notices
+        return (*self.scrutiny.notices, *doubts)
+
+
+def findings(
+    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+) -> dict[str, Finding]:
+    """Return for each fitted response how its model compares, and what time and plan did to it."""
+    return {
+        fitted.response.name: _finding(campaign, fitted, observed[fitted.response.name])
+        for fitted in analysis.fits
+    }
+
+
+def _finding(campaign: Campaign, fitted: FittedModel, data: Observations) -> Finding:
+    from doe.analysis.scrutiny import scrutinise
+    from doe.analysis.selection import power_wanted, recommend_model
+
+    recommendation = wanted = None
+    with contextlib.suppress(FitError):
+        recommendation = recommend_model(
+            fitted.response,
+            campaign.space,
+            data,
+            campaign.seed,
+            transformation=fitted.scale,
+        )
+    if fitted.response.scale == "none":
+        with contextlib.suppress(FitError):
+            wanted = power_wanted(fitted.model, data)
+    return Finding(recommendation, wanted, scrutinise(fitted, data))
+
+
+def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
+    """Return a notice for each response whose values ask for a logarithm that it has not got."""
+    notices = []
+    for fitted in analysis.fits:
+        wanted = found[fitted.response.name].wanted
+        if wanted is not None and wanted.high < CLEARLY_BENT:
+            what = (
+                f"{fitted.response.words}: the values ask for a logarithm (power "
+                f"{wanted.best:.1f}, "
+                f'95 % interval {wanted.low:.1f} to {wanted.high:.1f}). Write scale = "log" in '
+                f"[responses.{fitted.response.name}] and fit again."
+            )
+            notices.append(Notice("wants-log", what))
+    return tuple(notices)
 
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:

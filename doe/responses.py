@@ -22,7 +22,8 @@ class Response:
 
     `limit` belongs to the aims below and above; `target` and `tolerance` to the aim target.
     `useless` and `ideal` are the values worth 0 and 1 of a one-sided aim; where the person gives
-    none, `worth` takes the range of what was observed.
+    none, `worth` takes the range of what was observed. With the scale `log` the logarithm is what
+    is modelled: for amounts that span decades or must not be predicted below zero.
     """
 
     name: str
@@ -36,6 +37,7 @@ class Response:
     useless: float | None = None
     ideal: float | None = None
     title: str = ""
+    scale: Literal["none", "log"] = "none"
 
     @property
     def column(self) -> str:

@@ -123,6 +123,16 @@ def record_lines(result: RecordResult) -> list[str]:
     return lines
 
 
+def _advice(result: FitResult) -> list[str]:
+    """Return where the runs speak for another model than the one fitted."""
+    lines = []
+    for fitted in result.analysis.fits:
+        advised = result.findings[fitted.response.name].recommendation
+        if advised is not None and set(advised.model.terms) != set(fitted.model.terms):
+            lines += wrapped(f"{fitted.response.words}: {advised.why}", "  • ")
+    return ["Which model the runs speak for:", *lines] if lines else []
+
+
 def _changes_by_run(result: RecordResult) -> list[str]:
     """Return one line a run: what was written, and what was overwritten."""
     lines = []
@@ -152,6 +162,9 @@ def fit_lines(result: FitResult) -> list[str]:
     rows = [_fit_row(fit) for fit in analysis.fits]
     headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
     lines += ["", *table(headings, rows)]
+    advice = _advice(result)
+    if advice:
+        lines += ["", *advice]
     for sentence in result.what_next:
         lines += ["", *wrapped(sentence)]
     return lines

@@ -41,7 +41,15 @@ from doe.ledger import (
     with_results,
     write_ledger,
 )
-from doe.modelling import ModelName, all_notices, analysis_of, observations
+from doe.modelling import (
+    Finding,
+    ModelName,
+    all_notices,
+    analysis_of,
+    findings,
+    observations,
+    scale_notices,
+)
 from doe.planning import Judgement, PlanWish, chosen, judged, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
@@ -141,6 +149,7 @@ class FitResult:
     campaign: Campaign
     stage: int
     analysis: Analysis
+    findings: Mapping[str, Finding]
     points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
     next_command: str
@@ -439,7 +448,15 @@ def fit(
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
     next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
-    notices = (*campaign.notices(), *ledger.notices, *notices, *all_notices(analysis))
+    say("weighing the models")
+    found = findings(campaign, analysis, observed)
+    notices = (
+        *campaign.notices(),
+        *ledger.notices,
+        *notices,
+        *all_notices(analysis),
+        *scale_notices(analysis, found),
+    )
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
@@ -451,7 +468,9 @@ def fit(
         what_next,
     )
     file = write_page(_report(campaign, "fit", stage), page)
-    return FitResult(campaign, stage, analysis, points, what_next, next_command, (file,), notices)
+    return FitResult(
+        campaign, stage, analysis, found, points, what_next, next_command, (file,), notices
+    )
 
 
 def suggest(

@@ -16,6 +16,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from doe.analysis.fit import FittedModel, Observations, Prediction, fit_response, largest_model
+from doe.analysis.transformation import NONE, log
 from doe.errors import FitError, InfeasibleError, Notice, Problem
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import Response
@@ -122,7 +123,7 @@ def analyse(
         observations = observations_by_response[response.name]
         try:
             if as_asked:
-                fits.append(fit_response(response, model_wanted, observations))
+                fits.append(_fitted(response, model_wanted, observations))
             else:
                 fits.append(_fit_largest(response, model_wanted, observations))
         except FitError as error:
@@ -144,8 +145,13 @@ def _fit_largest(
     response: Response, model_wanted: Model, observations: Observations
 ) -> FittedModel:
     model, notices = largest_model(model_wanted.space, observations, model_wanted)
-    fit = fit_response(response, model, observations)
+    fit = _fitted(response, model, observations)
     return replace(fit, notices=(*notices, *fit.notices))
+
+
+def _fitted(response: Response, model: Model, observations: Observations) -> FittedModel:
+    scale = log() if response.scale == "log" else NONE
+    return fit_response(response, model, observations, transformation=scale)
 
 
 def _unmet(fits: Sequence[FittedModel], optimum: JointOptimum) -> tuple[Notice, ...]:

@@ -164,8 +164,7 @@ def _missing(observations: Observations, used: Sequence[int]) -> tuple[int, ...]
 def _same_settings(data: Observations) -> tuple[tuple[int, int], ...]:
     coded, groups = data.coded(), data.repeats()
     apart = np.abs(coded[:, None, :] - coded[None, :, :]).max(axis=2, initial=0.0)
-    other = np.not_equal.outer(groups, groups)
-    near = np.argwhere(np.asarray(apart < TOGETHER) & np.asarray(other))
+    near = np.argwhere((apart < TOGETHER) & (groups[:, None] != groups))
     return tuple((data.runs[i], data.runs[j]) for i, j in near if i < j)
 
 
