@@ -105,8 +105,8 @@ def plan(
     family: Annotated[
         str | None,
         typer.Option(
-            help="Design: factorial, box-behnken, central-composite, optimal-d, optimal-i "
-            "or split-plot."
+            help="Design: factorial, box-behnken, central-composite, definitive-screening, "
+            "plackett-burman, doehlert, optimal-d, optimal-i or split-plot."
         ),
     ] = None,
     centres: Annotated[
@@ -125,6 +125,12 @@ def plan(
         int | None, typer.Option(min=1, help="Whole plots in which hard factors stay as they are.")
     ] = None,
     plot_size: Annotated[int | None, typer.Option(min=1, help="Runs in each whole plot.")] = None,
+    shrink: Annotated[
+        bool, typer.Option("--shrink", help="Shrink a classical design into what the rig can run.")
+    ] = False,
+    move: Annotated[
+        bool, typer.Option("--move", help="Move its runs to the nearest that the rig can run.")
+    ] = False,
     seed: Annotated[int | None, typer.Option(min=0, help="Instead of the file's seed.")] = None,
     as_json: JsonOption = False,
 ) -> None:
@@ -143,6 +149,7 @@ def plan(
             plots=plots,
             plot_size=plot_size,
             seed=seed,
+            fit_in="shrink" if shrink else "move" if move else None,
         )
         result = workflow.plan(campaign, Path.cwd(), wish=wish, say=_say)
         _answer(

@@ -37,7 +37,8 @@ PLOTS_TO_JUDGE = 3
 class PlanWish:
     """What the person names of a design; None leaves it to the tool.
 
-    `plots` is the number of whole plots, `plot_size` their runs.
+    `plots` is the number of whole plots, `plot_size` their runs. `fit_in` shrinks a classical
+    design into what the rig can run, or moves its runs there.
     """
 
     runs: int | None = None
@@ -49,6 +50,7 @@ class PlanWish:
     plots: int | None = None
     plot_size: int | None = None
     seed: int | None = None
+    fit_in: Literal["shrink", "move"] | None = None
 
 
 @dataclass(frozen=True)
@@ -108,6 +110,7 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
             criterion=wish.criterion,
             model=named,
             blocks=wish.blocks,
+            fit_in=wish.fit_in,
         )
 
     plots = _whole_plots(campaign, affordable, wish)

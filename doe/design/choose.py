@@ -18,15 +18,25 @@ from typing import Literal
 
 import numpy as np
 
+from doe.design.coded import CodedRuns
+from doe.design.definitive import (
+    DEFINITIVE_FACTORS,
+    definitive_screening,
+    definitive_screening_size,
+)
 from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
+from doe.design.fitting_in import moved_into, shrunk_into
 from doe.design.matrix import Design
 from doe.design.optimal import Criterion, central_setting, optimal_runs
+from doe.design.plackett_burman import plackett_burman, plackett_burman_size
 from doe.design.response_surface import (
     BOX_BEHNKEN_RUNS,
     COMPOSITE_FACTORS,
+    DOEHLERT_FACTORS,
     box_behnken,
     central_composite,
     composite_core_runs,
+    doehlert,
 )
 from doe.design.screening import Fraction, alias_structure, fraction_points, regular_fractions
 from doe.design.split_plot import SplitPlot, WholePlots, hard_changes, order_costs, split_plot_runs
@@ -35,14 +45,18 @@ from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
-__all__ = ["FAMILIES", "Purpose", "choose_design"]
+__all__ = ["FAMILIES", "FitIn", "Purpose", "choose_design"]
 
 Purpose = Literal["screening", "surface"]
+FitIn = Literal["shrink", "move"]
 
 FAMILIES = (
     "factorial",
     "box-behnken",
     "central-composite",
+    "definitive-screening",
+    "plackett-burman",
+    "doehlert",
     "optimal-d",
     "optimal-i",
     "split-plot",
@@ -53,6 +67,7 @@ FACTORIAL_RUNS = 16  # without a budget, the largest two-level part (common prac
 OPTIMAL_RUNS = 24  # without a budget, interactions are aimed at within this many runs
 UNMOVED = 1e-9
 RUNNER_UP_STARTS = 30
+DEFINITIVE_SPARE = 2  # unused columns: four runs more to judge the scatter by
 AIMS: dict[Criterion, str] = {
     "D": "the sharpest estimates of its terms (D-optimal)",
     "A": "the lowest average variance of its estimates (A-optimal)",
@@ -73,6 +88,7 @@ def choose_design(
     criterion: Criterion | None = None,
     model: Model | None = None,
     blocks: int | None = None,
+    fit_in: FitIn | None = None,
 ) -> Design:
     """Return the design that suits purpose, budget and region, and says why; not yet randomised.
 
@@ -94,6 +110,10 @@ def choose_design(
     criterion, model, blocks
         Criterion, model and number of blocks (days, lots), if the person names them: the design
         is then an optimal one (or, in whole plots, one without blocks).
+    fit_in
+        What to do with a classical design of which the rig cannot run every setting: ``shrink``
+        its ranges to the largest box found that it can, or ``move`` the runs that it cannot make
+        to the nearest settings that it can; told with its cost. None rules the design out.
 
     Raises
     ------
@@ -104,7 +124,7 @@ def choose_design(
         model or the blocks, or a family that the region or the budget does not allow.
     """
     request = _Request(
-        space, feasible, purpose, runs, seed, centres, plots, criterion, model, blocks
+        space, feasible, purpose, runs, seed, centres, plots, criterion, model, blocks, fit_in
     )
     if family is not None and family not in FAMILIES:
         raise DesignError.of(
@@ -142,6 +162,7 @@ class _Request:
     criterion: Criterion | None = None
     model: Model | None = None
     blocks: int | None = None
+    fit_in: FitIn | None = None
 
     @property
     def must_hold(self) -> bool:
@@ -193,8 +214,17 @@ class _Offer:
 
 def _offers(request: _Request, family: str | None) -> list[_Offer]:
     """Return the classical designs that come into question, the one with fewest runs first."""
-    if family == "factorial" or (family is None and request.purpose == "screening"):
+    others = {
+        "definitive-screening": _definitive,
+        "plackett-burman": _plackett_burman,
+        "doehlert": _doehlert,
+    }
+    if family in others:
+        return [others[family](request)]
+    if family == "factorial":
         return [_factorial(request)]
+    if family is None and request.purpose == "screening":
+        return _screening_offers(request)
     k = len(request.space)
     offers: list[tuple[int, _Offer]] = []
     if family != "central-composite":
@@ -206,6 +236,107 @@ def _offers(request: _Request, family: str | None) -> list[_Offer]:
         offer = _surface(request, "central-composite", "central composite design", size, _composite)
         offers.append((size or 0, offer))
     return [offer for _, offer in sorted(offers, key=lambda sized: sized[0])]
+
+
+def _screening_offers(request: _Request) -> list[_Offer]:
+    """Return the screening designs in question, the best to see main effects with first.
+
+    A fraction that keeps main effects clear of two-factor interactions (resolution IV or more)
+    comes first; else a definitive screening design, which does so too; then the rest.
+    """
+    offers = [_factorial(request)]
+    if len(request.space) < DEFINITIVE_FACTORS[0]:
+        return offers
+    definitive = _definitive(request)
+    picked = None if offers[0].ruled_out else _fraction_within(request)
+    clear = picked is not None and (picked[0].resolution or 99) >= 4
+    offers.insert(1 if clear else 0, definitive)
+    if all(offer.ruled_out for offer in offers):
+        offers.append(_plackett_burman(request))
+    return offers
+
+
+def _definitive(request: _Request) -> _Offer:
+    space, title = request.space, "definitive screening design"
+    model, k = linear_model(space), len(request.space)
+    family = "definitive-screening"
+    many = [f.name for f in space if isinstance(f, CategoricalFactor) and len(f.levels) != 2]
+    if many:
+        why = f"{many[0]} has not two levels, as it must in"
+        return _out(request, family, title, model, why, f"a {title}")
+    if k not in DEFINITIVE_FACTORS:
+        return _out(request, family, title, model, f"for {k} factors there is no", title)
+    spare = DEFINITIVE_SPARE if k + DEFINITIVE_SPARE <= DEFINITIVE_FACTORS[-1] else 0
+    sizes = [
+        (definitive_screening_size(k, len(space.categorical), columns), columns)
+        for columns in (spare, 0)
+    ]
+    most = np.inf if request.runs is None else request.runs
+    fitting = [(size, columns) for size, columns in sizes if size <= most]
+    if not fitting:
+        why = f"the budget of {request.runs} runs does not carry"
+        return _out(request, family, title, model, why, f"the {sizes[-1][0]} of a {title}")
+    size, columns = fitting[0]
+    runs = definitive_screening(k, space.categorical, spare=columns)
+    extra = 0 if space.categorical else min(request.centres_wanted - 1, int(min(most - size, 9)))
+    notice = Notice(
+        "two-steps",
+        "Main effects stand clear of interactions and bends here; these are then told apart among "
+        "the factors that matter (two steps).",
+    )
+    return _placed(request, family, title, model, runs, max(extra, 0), (notice,))
+
+
+def _plackett_burman(request: _Request) -> _Offer:
+    space, title, family = request.space, "Plackett–Burman design", "plackett-burman"
+    model, k = linear_model(space), len(request.space)
+    many = [f.name for f in space if isinstance(f, CategoricalFactor) and len(f.levels) != 2]
+    if many:
+        why = f"{many[0]} has not two levels, as it must in"
+        return _out(request, family, title, model, why, f"a {title}")
+    try:
+        size = plackett_burman_size(k)
+    except DesignError:
+        return _out(request, family, title, model, f"for {k} factors there is no", title)
+    most = np.inf if request.runs is None else request.runs
+    if size > most:
+        why = f"the budget of {request.runs} runs does not carry"
+        return _out(request, family, title, model, why, f"the {size} of a {title}")
+    centres = int(min(request.centres_wanted, most - size))
+    notice = Notice(
+        "partly-mixed",
+        "Every main effect is mixed, in part or wholly, with two-factor interactions of other "
+        "factors: an interaction may pass for an effect.",
+    )
+    return _placed(request, family, title, model, plackett_burman(k), centres, (notice,))
+
+
+def _doehlert(request: _Request) -> _Offer:
+    space, title, family = request.space, "Doehlert design", "doehlert"
+    model, k = quadratic_model(space), len(request.space)
+    if space.categorical:
+        named = space.names[space.categorical[0]]
+        return _out(request, family, title, model, f"{named} has no place in", f"a {title}")
+    if k not in DOEHLERT_FACTORS:
+        return _out(request, family, title, model, f"for {k} factors there is no", title)
+    size = k * k + k
+    if request.runs is not None and size + request.centres_wanted > request.runs:
+        why = f"the budget of {request.runs} runs does not carry"
+        needed = size + request.centres_wanted
+        return _out(request, family, title, model, why, f"the {needed} of a {title}")
+    return _placed(request, family, title, model, doehlert(k, 0), request.centres_wanted, ())
+
+
+def _placed(
+    request: _Request,
+    family: str,
+    title: str,
+    model: Model,
+    runs: CodedRuns,
+    centres: int,
+    notices: tuple[Notice, ...],
+) -> _Offer:
+    return _offer(request, family, title, model, runs.points, runs.kinds, centres, notices)
 
 
 _Points = Callable[[int], tuple[FloatArray, tuple[str, ...]]]
@@ -304,6 +435,8 @@ def _offer(
     settings = space.settable(wanted)
     distinct = np.unique(settings, axis=0)
     failing = int((~request.feasible(distinct)).sum())
+    if failing and request.fit_in is not None:
+        return _fitted_in(request, family, title, model, points, kinds, centres, notices)
     if failing:
         design = f"{failing} of the {len(distinct)} settings of a {title}"
         return _out(request, family, title, model, "the rig cannot run", design)
@@ -314,6 +447,31 @@ def _offer(
     return _Offer(
         family, title, model, None, settings, kinds + ("centre",) * centres, notices + moved
     )
+
+
+def _fitted_in(
+    request: _Request,
+    family: str,
+    title: str,
+    model: Model,
+    points: FloatArray,
+    kinds: tuple[str, ...],
+    centres: int,
+    notices: tuple[Notice, ...],
+) -> _Offer:
+    """Return a design shrunk or moved into what the rig can run, with its cost as notices."""
+    runs = CodedRuns(np.array(points), kinds, (1,) * len(points))
+    if centres:
+        runs = runs.with_centres(centres, request.space.categorical)
+    into = shrunk_into if request.fit_in == "shrink" else moved_into
+    try:
+        found = into(runs, model, request.feasible)
+    except DoeError as error:
+        return _out(
+            request, family, title, model, f"{error.problems[0].what} This is", f"a {title}"
+        )
+    told = tuple(Notice("fitted-in", sentence) for sentence in found.sentences())
+    return _Offer(family, title, model, None, found.settings, runs.kinds, notices + told)
 
 
 def _out(
@@ -534,11 +692,11 @@ def _with_runner_up(
             )
             figures.append((found.d * len(settings), (found.i or np.nan) / len(settings)))
         (d_other, i_other), (d_own, i_own) = figures
-        size = f"{len(other)} runs: " if len(other) != len(design) else "as many runs: "
+        size = f", with {len(other)} runs: " if len(other) != len(design) else ": "
         return replace(
             design,
             runner_up=(
-                f"Second comes {title}, {size}its average prediction variance would be"
+                f"Second comes {title}{size}its average prediction variance would be"
                 f" {_times(i_other / i_own)} and the information on its terms"
                 f" {_times(d_other / d_own)} that of this design."
             ),

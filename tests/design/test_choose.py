@@ -134,11 +134,47 @@ def test_centre_that_had_to_move_is_said():
 
 @pytest.mark.parametrize("family", FAMILIES)
 def test_family_asked_for_is_given(family):
-    space = THREE if family != "split-plot" else HARD
+    space = {"split-plot": HARD, "definitive-screening": FOUR}.get(family, THREE)
     plots = None if family != "split-plot" else WholePlots.of(6, 3)
     design = choose_design(space, whole_box, "surface", runs=20, family=family, plots=plots)
     assert design.family == family
     assert design.reason.startswith("This family was asked for.")
+
+
+FIVE = FactorSpace((*FOUR.factors, NumericFactor("pressure", "bar", 20, 60, 1)))
+EIGHT = FactorSpace(tuple(NumericFactor(f"f{i}", "", 0, 1) for i in range(8)))
+
+
+def test_screening_takes_a_definitive_design_where_no_clear_fraction_fits_the_budget():
+    # Five factors: resolution V needs 16 runs, resolution III 8; a definitive screening design of
+    # 13 keeps main effects clear of interactions: Jones, Nachtsheim 2011, J. Qual. Technol. 43:1
+    # (from memory)
+    assert choose_design(FIVE, whole_box, "screening", runs=19).family == "factorial"
+    design = choose_design(FIVE, whole_box, "screening", runs=14)
+    assert design.family == "definitive-screening"
+    assert len(design) <= 14
+    coded = design.coded
+    squares = np.column_stack([coded[:, i] * coded[:, j] for i in range(5) for j in range(i, 5)])
+    assert np.abs(coded.T @ squares).max() < 1e-9
+
+
+def test_screening_eight_factors_in_twelve_runs_is_plackett_burman():
+    design = choose_design(EIGHT, whole_box, "screening", runs=12, centres=0)
+    assert (design.family, len(design)) == ("plackett-burman", 12)
+    assert "partly-mixed" in codes(design)
+    assert np.allclose(design.coded.T @ design.coded, 12 * np.eye(8))
+
+
+@pytest.mark.parametrize("way", ["shrink", "move"])
+def test_a_classical_design_is_fitted_into_the_region_when_asked_and_says_what_that_costs(way):
+    family = "box-behnken"
+    design = choose_design(THREE, hot_and_long, "surface", family=family, fit_in=way)
+    assert design.family == family
+    assert hot_and_long(design.settings).all()
+    told = " ".join(notice.what for notice in design.notices if notice.code == "fitted-in")
+    assert "D-efficiency goes from" in told
+    if way == "move":
+        assert "→" in told
 
 
 @pytest.mark.parametrize("family", ["factorial", "box-behnken", "central-composite"])
@@ -255,7 +291,7 @@ def test_runner_up_against_working_it_out_by_hand():
         average = weight @ np.einsum("ij,jk,ik->i", F, np.linalg.inv(M), F)
         figures.append((average, np.linalg.det(M) ** (1 / len(model))))
     (i_own, d_own), (i_other, d_other) = figures
-    assert "a central composite design, 17 runs" in design.runner_up
+    assert "a central composite design, with 17 runs" in design.runner_up
     assert f"would be {i_other / i_own:.2f} times" in design.runner_up
     assert f"its terms {d_other / d_own:.2f} times" in design.runner_up
 
