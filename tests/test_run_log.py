@@ -710,5 +710,5 @@ def test_a_million_rows() -> None:
     log = read_log_text(HEAD + rows + "\n", "big.csv")
     read = time.perf_counter()
     run = seen(log)
-    print(f"\n1e6 rows: read {read - began:.2f} s, summed up {time.perf_counter() - read:.2f} s")  # noqa: T201
+    print(f"\n1e6 rows: read {read - began:.2f} s, summed up {time.perf_counter() - read:.2f} s")
     assert run.time_min == pytest.approx(5000 / 60, abs=2.5)

@@ -496,4 +496,4 @@ def test_speed():
         lab.true_responses(lab.INTERIOR, runs())
         start = time.perf_counter()
         lab.true_responses(lab.INTERIOR, conditions)
-        print(f"{count} runs, two responses: {time.perf_counter() - start:.4f} s")  # noqa: T201
+        print(f"{count} runs, two responses: {time.perf_counter() - start:.4f} s")

@@ -290,12 +290,12 @@ def test_null_whole_plot_factor_is_not_called_significant_too_often():
 @pytest.mark.bench
 def test_type_one_error_and_coverage_printed(capsys):
     with capsys.disabled():
-        print("\ncase          plot sd   whole   sub   mean   run   (Monte-Carlo error 1.4 %)")  # noqa: T201
+        print("\ncase          plot sd   whole   sub   mean   run   (Monte-Carlo error 1.4 %)")
         for kind in ("balanced", "unbalanced", "lost runs"):
             for sd in (0.0, 1.0, 3.0):
                 shares, done = simulate(kind, sd, 250, 7)
                 figures = "  ".join(f"{100 * share:5.1f}" for share in shares)
-                print(f"{kind:12s}  {sd:6.1f}   {figures}   of {done}")  # noqa: T201
+                print(f"{kind:12s}  {sd:6.1f}   {figures}   of {done}")
                 assert shares[0] < 0.12
                 assert shares[2] > 0.88
 

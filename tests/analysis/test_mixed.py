@@ -253,7 +253,7 @@ def test_speed_and_likelihood_beside_the_general_mixed_routine(capsys):
         better += rise > 1e-6
         worse += rise < -1e-6
     with capsys.disabled():
-        print(  # noqa: T201
+        print(
             f"\nown {own / 60 * 1e3:.2f} ms, general {other / 60 * 1e3:.1f} ms a fit "
             f"({other / own:.0f} times); likelihood higher in {better}, lower in {worse} of 60"
         )

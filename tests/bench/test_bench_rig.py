@@ -88,7 +88,7 @@ def test_all_limits_of_100000_settings() -> None:
     peak = tracemalloc.get_traced_memory()[1] / 1e6
     tracemalloc.stop()
     assert found.margin.shape == (RUNS, len(found.limits))
-    print(  # noqa: T201
+    print(
         f"\n{RUNS} settings x {len(found.limits)} limits: {limits:.2f} s; "
         f"{limits / properties:.2f} x the properties asked for one by one ({properties:.2f} s), "
         f"{limits / tables:.2f} x the bare steam tables ({tables:.2f} s); {peak:.0f} MB at most"
@@ -110,7 +110,7 @@ def test_survey_and_maps() -> None:
     )
     command = [sys.executable, "-c", program, str(CAMPAIGN)]
     whole = shortest(lambda: subprocess.run(command, check=True), times=3)
-    print(  # noqa: T201
+    print(
         f"\nsurvey {look * 1000:.0f} ms, a map {draw * 1000:.0f} ms, "
         f"interpreter + imports + reading the file + survey {whole:.2f} s"
     )
