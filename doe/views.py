@@ -24,7 +24,8 @@ from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
 from doe.ledger import LedgerRow
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
-from doe.report.html import Header
+from doe.report.explorer import Explorer, Verdicts, node_levels
+from doe.report.html import FitEvidence, Header, LimitRoom
 from doe.report.pictures import (
     ProfileView,
     RunPoints,
@@ -43,7 +44,10 @@ __all__ = [
     "box_maps",
     "closed_in_sentences",
     "derived_table",
+    "explorer",
+    "fit_evidence",
     "header",
+    "limit_rooms",
     "margins_table",
     "middle_setting",
     "pressure_map",
@@ -60,6 +64,8 @@ MAPS_MOST = 3
 SURFACES_MOST = 6
 """Surfaces on a page, shared out among the responses: each costs the reader time and 60 kB."""
 GRID = 41
+PRESSURE_SPAN_BAR = 150
+"""How far from the planned pressure others are tried for the bench sheet."""
 PREFERRED_PAIRS = (
     ("temperature", "pressure"),
     ("temperature", "pressure_above_saturation"),
@@ -121,7 +127,7 @@ def header(
         unconfirmed_limits=not campaign.limits_confirmed,
         invented=campaign.source if invented else None,
         source=None if invented else campaign.source or None,
-        notices=tuple(dict.fromkeys(n.what for n in notices if n.code != "limits-not-confirmed")),
+        notices=tuple(dict.fromkeys(n for n in notices if n.code != "limits-not-confirmed")),
         next_command=next_command,
         provenance=(
             ("seed", str(campaign.seed)),
@@ -392,19 +398,50 @@ def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tup
 
 
 def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> list[str]:
+    """Return what to set the pressure to, and between which pressures the run keeps every limit."""
     if conditions.pressure_bara is None:
         return []
-    T = conditions.temperature_C[i : i + 1]
     unit = campaign.rig.shown_unit
     set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
-    low = campaign.shown_pressure(rig_room.minimum_pressure_bara(campaign.rig, T))
-    high = campaign.shown_pressure(rig_room.pressure_ceiling_bara(campaign.rig, T))
     sentences = []
     if "pressure_above_saturation" in (*campaign.space.names, *_fixed_names(campaign)):
         sentences.append(f"set the pressure to {math.ceil(10 * set_at) / 10:.1f} {unit}")
-    lowest, highest = math.ceil(10 * low[0]) / 10, math.floor(10 * high[0]) / 10
+    lowest, highest = _pressures_kept(campaign, conditions, i, set_at)
     sentences.append(f"keep the set pressure between {lowest:.1f} and {highest:.1f} {unit}")
     return sentences
+
+
+def _pressures_kept(
+    campaign: Campaign, conditions: rig_room.Conditions, i: int, set_at: float
+) -> tuple[float, float]:
+    """Return the lowest and highest set pressure, as shown, at which run `i` keeps every limit.
+
+    All limits at once, to 0.1 bar on the safe side, going outwards from the planned pressure.
+    """
+    steps = np.arange(0.0, 10 * PRESSURE_SPAN_BAR) / 10
+    shown = np.concatenate([set_at - steps[::-1], set_at + steps[1:]])
+    shown = shown[shown >= 0]
+    atmosphere = campaign.rig.atmospheric_pressure_bara
+    bara = shown + (atmosphere if campaign.rig.pressure_reading == "gauge" else 0.0)
+
+    def everywhere(values: FloatArray | None) -> FloatArray | None:
+        return None if values is None else np.full(len(shown), values[i])
+
+    tried = replace(
+        conditions,
+        temperature_C=np.full(len(shown), conditions.temperature_C[i]),
+        pressure_bara=bara,
+        time_min=np.full(len(shown), conditions.time_min[i]),
+        flow_mL_min=everywhere(conditions.flow_mL_min),
+        bed_mass_g=everywhere(conditions.bed_mass_g),
+    )
+    kept = np.asarray(rig_room.envelope(campaign.rig, tried).feasible)
+    at = int(np.argmin(np.abs(shown - set_at)))
+    below = np.flatnonzero(~kept[: at + 1])
+    above = np.flatnonzero(~kept[at:])
+    first = shown[below[-1] + 1] if len(below) else shown[0]
+    last = shown[at + above[0] - 1] if len(above) else shown[-1]
+    return math.ceil(10 * min(first, set_at) - 1e-6) / 10, math.floor(10 * last + 1e-6) / 10
 
 
 def _fixed_names(campaign: Campaign) -> tuple[str, ...]:
@@ -418,16 +455,22 @@ def variance_views(
     campaign: Campaign, model: Model, coded: FloatArray, at: FloatArray, runs: Sequence[RunPoints]
 ) -> tuple[VarianceView, ...]:
     """Return how well a design predicts over the first pair of factors, before any run is made."""
-    from doe.design.evaluation import prediction_variance
+    from doe.design.evaluation import (
+        fraction_of_design_space,
+        prediction_variance,
+        region_sample,
+    )
 
     pairs = _pairs(campaign.space)[:1]
+    sample = region_sample(campaign.space, campaign.feasible)
+    spread = fraction_of_design_space(model, coded, sample) if len(sample) else None
     views = []
     for i, j in pairs:
         x, y, rows = _grid(campaign.space, i, j, at)
         variance = prediction_variance(model, coded, campaign.space.code(rows))
         region = map_region(campaign.space, campaign.envelope, i, j, at)
         views.append(
-            VarianceView(i, j, x, y, variance.reshape(len(y), len(x)), region, tuple(runs))
+            VarianceView(i, j, x, y, variance.reshape(len(y), len(x)), region, tuple(runs), spread)
         )
     return tuple(views)
 
@@ -459,10 +502,61 @@ def surfaces(
                     predicted.mean.reshape(len(y), len(x)),
                     predicted.standard_error.reshape(len(y), len(x)),
                     region,
-                    tuple(points[fit.response.name]),
+                    (*points[fit.response.name], _recommended(at)),
                 )
             )
     return tuple(views)
+
+
+def _recommended(at: FloatArray) -> RunPoints:
+    return RunPoints("recommended", at[None], ("recommended",))
+
+
+def fit_evidence(
+    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+) -> FitEvidence:
+    """Return what the fit page shows beside the models: room to the limits, any two factors."""
+    return FitEvidence(
+        explorer(campaign, analysis, points), limit_rooms(campaign, analysis.optimum.settings)
+    )
+
+
+def explorer(
+    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+) -> Explorer | None:
+    """Return the models and the rig's verdicts for a page; None with fewer than two ranges."""
+    space, at = campaign.space, analysis.optimum.settings
+    if len(space.numeric) < 2:
+        return None
+    levels = node_levels(space, at)
+    nodes = np.stack([axis.ravel() for axis in np.meshgrid(*levels, indexing="ij")], axis=1)
+    envelope = campaign.envelope(nodes)
+    fails = np.asarray(envelope.margin < 0)
+    cutting = np.flatnonzero(fails.any(axis=0))
+    verdicts = Verdicts(
+        tuple(levels), tuple(envelope.limits[j].title for j in cutting), fails[:, cutting]
+    )
+    runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
+    first = _telling_pairs(space, analysis.fits[0])[0]
+    return Explorer(space, analysis.fits, at, verdicts, runs, first)
+
+
+def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:
+    """Return the room to each limit at a setting (k,), the tightest first.
+
+    Tightness is the margin as a share of how far that margin moves over the factors' ranges, so
+    that bar and watt compare. Limits that no setting moves are left out.
+    """
+    envelope = campaign.envelope(np.vstack([at, campaign.space.corners()]))
+    applies = np.where(np.isfinite(envelope.margin), envelope.margin, envelope.margin[0])
+    moves = np.ptp(applies, axis=0)  # NaN where a limit does not apply at the setting
+    kept = [j for j in range(len(envelope.limits)) if moves[j] > 1e-9]
+    kept.sort(key=lambda j: float(envelope.margin[0, j] / moves[j]))
+    rooms = []
+    for j in kept:
+        limit, margin = envelope.limits[j], float(envelope.margin[0, j])
+        rooms.append(LimitRoom(limit.title, limit.unit, margin, _margin(margin)))
+    return tuple(rooms)
 
 
 def _telling_pairs(space: FactorSpace, fit: FittedModel) -> list[tuple[int, int]]:

@@ -466,6 +466,7 @@ def fit(
         views.surfaces(campaign, analysis, points),
         views.profiles(campaign, analysis),
         what_next,
+        evidence=views.fit_evidence(campaign, analysis, points),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(

@@ -9,8 +9,9 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import base64
+import csv
 import hashlib
-import json
+import io
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,8 +23,10 @@ import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from doe.factors import CategoricalFactor, FactorSpace
+from doe.errors import Notice
+from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
+from doe.report.explorer import Explorer, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
     Picture,
@@ -33,10 +36,15 @@ from doe.report.pictures import (
     Table,
     VarianceView,
     effects_picture,
+    fraction_picture,
+    half_normal_picture,
+    left_out_picture,
     limits_picture,
+    normal_picture,
     observed_fitted_picture,
     profile_picture,
     region_picture,
+    residuals_against_picture,
     residuals_picture,
     setting_text,
     surface_picture,
@@ -55,7 +63,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DERIVED_NONE",
+    "FitEvidence",
     "Header",
+    "LimitRoom",
     "check_page",
     "fit_page",
     "plan_page",
@@ -64,6 +74,24 @@ __all__ = [
 
 DERIVED_NONE = Table((), ())
 CORNERS_SHOWN = 16
+NOTICES_FIRST = 3
+ROOMS_FIRST = 3
+GRAVE = (
+    "aims-not-met",
+    "achieved-breaks-limit",
+    "extrapolated",
+    "response-not-fitted",
+    "lack-of-fit",
+    "far-run",
+    "smaller-model",
+    "predicts-poorly",
+    "few-degrees",
+    "over-budget",
+    "outside-region",
+    "no-repeats",
+    "several-stages",
+)
+"""Codes of notices, the one that most changes what a person should do first; others follow."""
 USUAL_CAUTIONS = (
     "Water above 100 °C under pressure flashes to steam when it is let out, and hot parts burn.",
     "The rig’s own documents, your site’s rules and local codes come before anything here; "
@@ -82,7 +110,8 @@ class Header:
     invented, source
         Sentence on where the data come from, whichever applies.
     notices, cautions
-        Sentences; the usual cautions where there are none.
+        Sentences, or notices whose code tells their weight; the usual cautions where there are
+        none.
     provenance
         Pairs of label and text: seed, hash of the campaign file, versions.
     practice_defaults
@@ -97,11 +126,29 @@ class Header:
     unconfirmed_limits: bool
     invented: str | None = None
     source: str | None = None
-    notices: tuple[str, ...] = ()
+    notices: tuple[str | Notice, ...] = ()
     next_command: str = ""
     provenance: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     practice_defaults: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRoom:
+    """Room to one limit at the recommended settings; `shown` is `margin` rounded to the limit."""
+
+    title: str
+    unit: str
+    margin: float
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class FitEvidence:
+    """What the fit page shows beside the models: any two factors, and `rooms`, tightest first."""
+
+    explorer: Explorer | None = None
+    rooms: tuple[LimitRoom, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +226,6 @@ def plan_page(
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
-        _runs_section(run_rows),
         _design_section(design, efficiencies, can_do),
         _maps_section(design.space, maps, rings, "Where the runs lie"),
     ]
@@ -192,7 +238,8 @@ def plan_page(
             "Distance of each run from each limit, in the limit’s own unit; 0 is on the limit."
         )
         sections.append(_Section("margins", "Room to the limits", intro + _table(margins)))
-    return _page(header, _plan_first_screen(header, design), sections, to_run=True)
+    first = _plan_first_screen(header, design, run_rows)
+    return _page(header, first, sections, to_run=True)
 
 
 def fit_page(
@@ -203,6 +250,7 @@ def fit_page(
     profiles: Sequence[ProfileView] = (),
     what_next: Sequence[str] = (),
     live: bool = True,
+    evidence: FitEvidence | None = None,
 ) -> str:
     """Return the recommended settings with their predictions, then the evidence.
 
@@ -211,30 +259,37 @@ def fit_page(
     what_next
         Sentences on what to do next.
     live
-        Carry plotly (1.8 MB) so that surfaces can be read by pointing.
+        Let the page predict on its own over any two factors, where there is evidence for it.
+    evidence
+        Room to the rig's limits, and what the page needs to predict.
     """
+    evidence = evidence or FitEvidence()
+    explorer = evidence.explorer if live else None
     numbers = {fit.response.name: i for i, fit in enumerate(analysis.fits, start=1)}
-    pictures = [
-        surface_picture(space, view, f"response-{numbers[view.response.name]}-surface-{i}")
+    drawn = [
+        (view.response.name, _figure(surface_picture(space, view, f"surface-{i}")))
         for i, view in enumerate(surfaces, start=1)
     ]
-    sections = [
+    sections = []
+    if explorer is not None:
+        sections.append(_explorer_section(explorer, drawn[0][1] if drawn else Markup("")))
+        drawn = drawn[1:]
+    said = {_text_of(n) for n in (*header.notices, *analysis.notices)}
+    sections += [
         _response_section(
             numbers[fit.response.name],
             fit,
             analysis,
             space,
-            [
-                _figure(picture, live)
-                for picture, view in zip(pictures, surfaces, strict=True)
-                if view.response.name == fit.response.name
-            ],
+            [figure for name, figure in drawn if name == fit.response.name],
             [view for view in profiles if view.response.name == fit.response.name],
+            said,
         )
         for fit in analysis.fits
     ]
-    first = _fit_first_screen(header, analysis, space, what_next)
-    return _page(header, first, sections, live=pictures if live else ())
+    sections.append(_methods_section(header, analysis, space))
+    first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
+    return _page(header, first, sections, explorer)
 
 
 def suggest_page(
@@ -245,18 +300,27 @@ def suggest_page(
     maps: Sequence[RegionMap] = (),
     done: RunPoints | None = None,
     left_out: RunPoints | None = None,
+    run_numbers: Sequence[int] = (),
 ) -> str:
-    """Return what to run next, each run with its reason and predictions, and when to stop."""
+    """Return what to run next, each run with its reason and predictions, and when to stop.
+
+    Parameters
+    ----------
+    run_numbers
+        Numbers of the runs in the ledger; counted from 1 where there are none.
+    """
     points = [group for group in (done, left_out) if group is not None]
     runs = suggestion.runs
+    numbered = len(run_numbers) == len(runs)
+    names = tuple(str(n) for n in (run_numbers if numbered else range(1, len(runs) + 1)))
     if runs:
-        names = tuple(f"next {i}" for i in range(1, len(runs) + 1))
         settings = np.array([run.settings for run in runs])
-        points.append(RunPoints("suggested", settings, names))
-    sections = [_suggested_section(space, suggestion, responses)] if runs else []
+        told = names if numbered else tuple(f"next {name}" for name in names)
+        points.append(RunPoints("suggested", settings, told))
+    sections = [_suggested_section(suggestion, responses, names)] if runs else []
     if maps:
         sections.append(_maps_section(space, maps, points, "Where they lie"))
-    first = _suggest_first_screen(header, suggestion, space)
+    first = _suggest_first_screen(header, suggestion, space, responses, names)
     return _page(header, first, sections, to_run=bool(runs))
 
 
@@ -308,49 +372,74 @@ def _feasible_sentences(survey: Survey) -> list[str]:
     return [f"{start} In the way: {_listed(named)}.{more}"]
 
 
-def _plan_first_screen(header: Header, design: Design) -> Markup:
+def _plan_first_screen(
+    header: Header, design: Design, run_rows: Sequence[Mapping[str, str]]
+) -> Markup:
     plots = len(set(design.plots))
     count = f"{len(design)} runs" if len(design) != 1 else "1 run"
     grouped = f", in {plots} whole plots" if plots < len(design) else ""
     stage = f"Stage {header.stage}: " if header.stage is not None else ""
     return _joined(
         _prose(
-            [f"{stage}{count}{grouped}. The design is {design.family}; it aims at {design.model}."],
+            [
+                f"{stage}{count}{grouped}, in the order to run them. The design is "
+                f"{design.family}; it aims at {design.model}."
+            ],
             "lead",
         ),
-        _prose([design.reason]),
+        _runs_table(run_rows),
         _prose(
             [
-                "Run them in the order given: it is random, so that a drift of the rig does not "
-                "look like an effect."
+                design.reason,
+                "Keep the order: it is random, so that a drift of the rig does not look like an "
+                "effect.",
             ]
         ),
-        _minds([*header.notices, *(n.what for n in design.notices)]),
+        _minds([*header.notices, *design.notices]),
         _part("next", header.next_command),
     )
 
 
 def _fit_first_screen(
-    header: Header, analysis: Analysis, space: FactorSpace, what_next: Sequence[str]
+    header: Header,
+    analysis: Analysis,
+    space: FactorSpace,
+    what_next: Sequence[str],
+    rooms: Sequence[LimitRoom],
 ) -> Markup:
     optimum = analysis.optimum
     responses = {fit.response.name: fit.response for fit in analysis.fits}
     settings = tuple(zip(_factor_names(space), setting_text(space, optimum.settings), strict=True))
-    together = "" if len(responses) == 1 else " for all responses together"
+    together = "" if len(responses) == 1 else ", best for all responses together"
     expected = [
         _expected(responses[name], prediction)
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
-    notices = _unique([*header.notices, *(n.what for n in analysis.notices)])
     return _joined(
-        _part("best", _Panel(f"Settings to choose{together}", settings)),
+        _part("best", _Panel(f"Set on the rig{together}", settings)),
         _prose(expected, "lead"),
-        _prose([_aims_sentence(analysis)]),
+        _prose([_aims_sentence(analysis), _rooms_sentence(rooms)]),
         _prose(what_next),
-        _minds(notices),
-        _part("next", header.next_command),
+        _part("next", header.next_command)
+        if header.next_command not in " ".join(what_next)
+        else "",
+        _minds([*header.notices, *analysis.notices]),
     )
+
+
+def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
+    """Return whether the settings keep the rig's limits, and by how much at the tightest."""
+    if not rooms:
+        return ""
+    broken = [room for room in rooms if room.margin < 0]
+    if broken:
+        named = _listed([f"“{room.title}”" for room in broken])
+        return f"The rig cannot run these settings: they break {named}."
+    named = _listed(
+        [f"{with_unit(r.shown, r.unit)} of room to “{r.title}”" for r in rooms[:ROOMS_FIRST]]
+    )
+    return f"The rig can run them. The tightest limits there: {named}."
 
 
 def _expected(response: Response, prediction: Prediction) -> str:
@@ -362,7 +451,7 @@ def _expected(response: Response, prediction: Prediction) -> str:
     single = with_unit(between(float(prediction.run_low[0]), float(prediction.run_high[0])), unit)
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
-        f"({percent(prediction.level)} interval {average}); for a single new run the interval is "
+        f"({percent(prediction.level)} interval {average}); a single new run should come out at "
         f"{single}."
     )
 
@@ -380,18 +469,54 @@ def _aims_sentence(analysis: Analysis) -> str:
     )
 
 
-def _suggest_first_screen(header: Header, suggestion: Suggestion, space: FactorSpace) -> Markup:
-    count = len(suggestion.runs)
-    lead = suggestion.advice
+def _suggest_first_screen(
+    header: Header,
+    suggestion: Suggestion,
+    space: FactorSpace,
+    responses: Sequence[Response],
+    names: Sequence[str],
+) -> Markup:
     return _joined(
-        _prose([lead], "lead"),
-        _prose([suggestion.why]),
-        _prose([f"{count} {'run is' if count == 1 else 'runs are'} suggested."])
-        if count
+        _prose([suggestion.advice], "lead"),
+        _next_runs(suggestion, space, responses, names)
+        if suggestion.runs
         else _prose(["No run is suggested."]),
-        _minds([*header.notices, *(n.what for n in suggestion.notices)]),
+        _prose([suggestion.why]),
+        _minds([*header.notices, *suggestion.notices]),
         _part("next", header.next_command),
     )
+
+
+def _next_runs(
+    suggestion: Suggestion,
+    space: FactorSpace,
+    responses: Sequence[Response],
+    names: Sequence[str],
+) -> Markup:
+    """Return the suggested runs as one table: settings, what it is for, predicted means."""
+    foretold = [r for r in responses if all(r.name in run.predictions for run in suggestion.runs)]
+    rows = tuple(
+        (
+            name,
+            *setting_text(space, run.settings),
+            _kind_words(run),
+            *(_mean_text(run.predictions[r.name]) for r in foretold),
+        )
+        for name, run in zip(names, suggestion.runs, strict=True)
+    )
+    headings = (
+        "run",
+        *_factor_names(space),
+        "to",
+        *(_named(f"expected {r.words}", r.unit) for r in foretold),
+    )
+    k = len(space)
+    figures = {0, *(1 + i for i in space.numeric), *range(k + 2, k + 2 + len(foretold))}
+    return _table(Table(headings, rows, frozenset(figures)))
+
+
+def _mean_text(prediction: Prediction) -> str:
+    return bearing(float(prediction.mean[0]), float(prediction.standard_error[0]))
 
 
 # ----------------------------------------------------------------------------------- sections
@@ -454,10 +579,10 @@ def _corners_section(space: FactorSpace, survey: Survey) -> _Section:
     return _Section("corners", "The corners of the box", _prose([lead]) + body, "Corners")
 
 
-def _runs_section(run_rows: Sequence[Mapping[str, str]]) -> _Section:
+def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
     headings = tuple(run_rows[0]) if run_rows else ()
     rows = tuple(tuple(str(row[heading]) for heading in headings) for row in run_rows)
-    return _Section("runs", "The runs, in order", _table(_with_figures(headings, rows)))
+    return _table(_with_figures(headings, rows))
 
 
 def _with_figures(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> Table:
@@ -510,7 +635,44 @@ def _variance_section(space: FactorSpace, views: Sequence[VarianceView]) -> _Sec
         _figure(variance_picture(space, view, f"variance-{i}"))
         for i, view in enumerate(views, start=1)
     ]
+    spread = next((view.spread for view in views if view.spread is not None), None)
+    if spread is not None:
+        drawn.insert(0, _figure(fraction_picture(spread)))
     return _Section("variance", "How well it will predict", _joined(*drawn))
+
+
+def _explorer_section(explorer: Explorer, still: Markup) -> _Section:
+    space = explorer.space
+    view = {
+        "still": still,
+        "responses": [fit.response.words for fit in explorer.fits],
+        "intervals": any(fit.mixed is None for fit in explorer.fits),
+        "numeric": [(i, _factor_names(space)[i]) for i in space.numeric],
+        "factors": [_slider(factor) for factor in space],
+        "assumes": (
+            f"The rig was asked at {len(explorer.verdicts.fails)} settings spread over all "
+            "factors. Each limit is taken to move one way along each factor, so a setting between "
+            "them counts as possible only if all those around it are."
+        ),
+    }
+    return _Section(
+        "any-two", "Look at any two factors", _part("explorer", view), "Any two factors"
+    )
+
+
+def _slider(factor: Factor) -> dict[str, object]:
+    words = factor.name.replace("_", " ")
+    if isinstance(factor, CategoricalFactor):
+        return {"words": words, "levels": factor.levels}
+    ends = factor.settable_values(2)
+    step = 10.0**-factor.decimals if factor.step is None else factor.step
+    return {
+        "words": words,
+        "levels": (),
+        "first": f"{ends[0]:.12g}",
+        "last": f"{ends[-1]:.12g}",
+        "step": f"{step:.12g}",
+    }
 
 
 def _response_section(
@@ -520,25 +682,52 @@ def _response_section(
     space: FactorSpace,
     surfaces: Sequence[Markup],
     profiles: Sequence[ProfileView],
+    said: set[str],
 ) -> _Section:
+    """Return the evidence on one response; notices already said on the page stay out."""
     key = f"response-{number}"
     best = analysis.best.get(fit.response.name)
     body = _joined(
         _prose([_fit_sentence(fit)], "lead"),
         _prose([_best_sentence(fit, best, space)]) if best is not None else "",
-        _minds([notice.what for notice in fit.notices]),
+        _minds([notice for notice in fit.notices if notice.what not in said]),
         *surfaces,
         *(
             _figure(profile_picture(space, view, f"{key}-profile-{i}"))
             for i, view in enumerate(profiles, start=1)
         ),
         _figure(effects_picture(fit, f"{key}-effects")) if len(fit.estimates) > 1 else "",
-        _figure(observed_fitted_picture(fit, f"{key}-observed")),
-        _figure(residuals_picture(fit, f"{key}-residuals")),
+        *map(_figure, _judging_pictures(fit, space, key)),
+        _folded("Residuals against each factor", _against_factors(fit, space, key)),
         _model_part(fit, space),
         _left_out_part(fit),
     )
     return _Section(key, _capital(fit.response.words), body)
+
+
+def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Picture]:
+    """Return the pictures by which a model is judged, those that its runs allow."""
+    made = [
+        half_normal_picture(fit, f"{key}-half-normal"),
+        observed_fitted_picture(fit, f"{key}-observed"),
+        left_out_picture(fit, f"{key}-left-out"),
+        residuals_picture(fit, f"{key}-residuals"),
+        normal_picture(fit, f"{key}-normal"),
+    ]
+    return [picture for picture in made if picture is not None]
+
+
+def _against_factors(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
+    pictures = (
+        residuals_against_picture(fit, space, i, f"{key}-against-{i + 1}") for i in space.numeric
+    )
+    return _joined(*(_figure(picture) for picture in pictures if picture is not None))
+
+
+def _folded(summary: str, body: Markup) -> Markup:
+    if not body:
+        return Markup("")
+    return Markup("<details><summary>{}</summary>{}</details>").format(summary, body)
 
 
 def _fit_sentence(fit: FittedModel) -> str:
@@ -632,6 +821,86 @@ def _coding_sentence(space: FactorSpace) -> str:
     return f"In coded units: {'; '.join(parts)}."
 
 
+def _methods_section(header: Header, analysis: Analysis, space: FactorSpace) -> _Section:
+    """Return what was done, in words to paste into a methods section."""
+    body = _joined(
+        _prose([_methods_words(header, analysis, space)], "paste"),
+        _heading("What is assumed"),
+        _points(_assumptions(analysis)),
+        _heading("Runs used and left out"),
+        _prose([_exclusion_words(fit) for fit in analysis.fits]),
+        _heading("Where the methods come from"),
+        _points(METHOD_SOURCES),
+    )
+    return _Section("methods", "Methods, to paste and to check", body, "Methods")
+
+
+METHOD_SOURCES = (
+    "Intervals of a mean and of a single new run: NIST/SEMATECH e-Handbook of Statistical "
+    "Methods, 4.5.1.",
+    "Predicted R² from PRESS, the sum of (e/(1 − h))²: Allen 1974, Technometrics 16, 125–127.",
+    "Several aims together: Derringer, Suich 1980, Journal of Quality Technology 12, 214–219.",
+    "Runs in groups: REML with standard errors and degrees of freedom after Kenward, Roger 1997, "
+    "Biometrics 53, 983–997.",
+    "Half-normal plot: Daniel 1959, Technometrics 1, 311–341.",
+    "Digits of a result: GUM (JCGM 100:2008), 7.2.6.",
+)
+"""Sources of the methods; all but the first and the last are cited from memory."""
+
+
+def _methods_words(header: Header, analysis: Analysis, space: FactorSpace) -> str:
+    ranges = _listed([_range_words(factor) for factor in space])
+    fits = " ".join(
+        f"{_capital(fit.response.words)} was fitted with a model of {fit.model.name} "
+        f"({len(fit.estimates)} coefficients) to {len(fit.runs_used)} runs by {fit.method}"
+        f"{_transformed(fit)}; the standard deviation of a run about the model was "
+        f"{with_unit(plain(fit.residual_sd, 2), fit.response.unit)}, adjusted R² "
+        f"{_minus(f'{fit.r2_adjusted:.3f}')}."
+        for fit in analysis.fits
+    )
+    software = next((text for label, text in header.provenance if label == "made with"), "")
+    made = f" Computed with {software}." if software else ""
+    return (
+        f"The factors were {ranges}. Factors were coded −1 to +1 over these ranges and entered at "
+        f"the settings achieved. {fits} The recommended settings were searched among those that "
+        f"the rig can run, for all aims together.{made}"
+    )
+
+
+def _range_words(factor: Factor) -> str:
+    name = factor.name.replace("_", " ")
+    if isinstance(factor, CategoricalFactor):
+        return f"{name} ({', '.join(factor.levels)})"
+    return f"{name} ({plain(factor.low)} to {with_unit(plain(factor.high), factor.unit)})"
+
+
+def _transformed(fit: FittedModel) -> str:
+    return "" if fit.transformation == "none" else f" after the transformation {fit.transformation}"
+
+
+def _assumptions(analysis: Analysis) -> list[str]:
+    grouped = any(fit.mixed is not None for fit in analysis.fits)
+    return [
+        "The model’s form holds between the runs and not beyond the ranges of the factors.",
+        "Runs scatter alike everywhere, independently and near enough normally"
+        + (", and so do the groups they were made in." if grouped else "."),
+        "A new run is made like the ones used: same material, same rig, same way of measuring.",
+        "Limits of the rig are those of the campaign file.",
+    ]
+
+
+def _exclusion_words(fit: FittedModel) -> str:
+    used, left = len(fit.runs_used), len(fit.runs_left_out)
+    words = _capital(fit.response.words)
+    if not left:
+        return f"{words}: all {used} runs with a value were used."
+    listed = _listed([f"run {run} ({reason})" for run, reason in fit.runs_left_out])
+    return (
+        f"{words}: {used} runs were used. Left out: {listed}. A run is left out only where the "
+        "record says so or a value is missing, never for lying far from the model."
+    )
+
+
 def _squares_table(fit: FittedModel) -> Table:
     total = len(fit.runs_used) - 1
     rows = [("model", total - fit.df_residual, fit.ss_model, fit.f_model, fit.p_model)]
@@ -677,25 +946,47 @@ def _left_out_part(fit: FittedModel) -> Markup:
 
 
 def _suggested_section(
-    space: FactorSpace, suggestion: Suggestion, responses: Sequence[Response]
+    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
 ) -> _Section:
-    by_name = {response.name: response for response in responses}
-    parts: list[Markup | str] = []
-    for i, run in enumerate(suggestion.runs, start=1):
-        parts.append(_heading(f"Next {i}: {_kind_words(run)}"))
-        parts.append(_prose([run.reason]))
-        names = zip(_factor_names(space), setting_text(space, run.settings), strict=True)
-        parts.append(_part("facts", tuple(names)))
-        parts.append(
-            _prose(
-                [
-                    _expected(by_name[name], prediction)
-                    for name, prediction in run.predictions.items()
-                    if name in by_name
-                ]
-            )
-        )
-    return _Section("next-runs", "The runs, and the reason for each", _joined(*parts))
+    """Return the reasons, one said once, and what to expect with its intervals."""
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for name, run in zip(names, suggestion.runs, strict=True):
+        reasons.setdefault((_kind_words(run), run.reason), []).append(name)
+    told = [
+        f"{'Run' if len(who) == 1 else 'Runs'} {_listed(who)}, to {kind}: {reason}"
+        for (kind, reason), who in reasons.items()
+    ]
+    rows = tuple(
+        (name, r.words, _mean_text(p), *_interval_texts(p), r.unit)
+        for name, run in zip(names, suggestion.runs, strict=True)
+        for r in responses
+        if (p := run.predictions.get(r.name)) is not None
+    )
+    levels = {p.level for run in suggestion.runs for p in run.predictions.values()}
+    level = percent(next(iter(levels))) if levels else ""
+    headings = (
+        "run",
+        "response",
+        "mean",
+        f"{level} interval of the mean",
+        f"{level} interval of the run",
+        "unit",
+    )
+    table = _table(Table(headings, rows, frozenset({0, 2, 3, 4}))) if rows else ""
+    return _Section(
+        "next-runs",
+        "Why these runs, and what to expect",
+        _joined(_points(told), table),
+        "Why these",
+    )
+
+
+def _interval_texts(p: Prediction) -> tuple[str, str]:
+    error = float(p.standard_error[0])
+    return (
+        between(float(p.mean_low[0]), float(p.mean_high[0]), error),
+        between(float(p.run_low[0]), float(p.run_high[0])),
+    )
 
 
 def _kind_words(run: SuggestedRun) -> str:
@@ -736,14 +1027,14 @@ def _page(
     header: Header,
     first_screen: Markup,
     sections: Sequence[_Section],
-    live: Sequence[Picture] = (),
+    explorer: Explorer | None = None,
     to_run: bool = False,
 ) -> str:
     every = [s for s in sections if s.body]
-    every.insert(1 if to_run else len(every), _cautions_section(header))
+    every.insert(0 if to_run else len(every), _cautions_section(header))
     if header.practice_defaults:
         every.append(_practice_section(header))
-    style, script = _style(), _script() if live else ""
+    style, script = _style(), _script() if explorer is not None else ""
     kicker = header.page + (f", stage {header.stage}" if header.stage is not None else "")
     return str(
         _environment()
@@ -753,39 +1044,23 @@ def _page(
             kicker=_capital(kicker),
             first_screen=first_screen,
             sections=every,
-            policy=_policy(style, script, bool(live)),
+            policy=_policy(style, script),
             style=Markup(style),
             script=Markup(script),
-            library=_library() if live else "",
-            figures=_figures(live) if live else "",
+            explore=Markup(payload_text(explorer)) if explorer is not None else "",
         )
     )
 
 
-def _policy(style: str, script: str, live: bool) -> str:
-    """Return the content security policy: nothing from outside, only our own style and script.
-
-    plotly.js writes its own style element, so pages that carry it allow inline style.
-    """
-    if not live:
-        return f"default-src 'none'; style-src '{_hash(style)}'"
-    from doe.report.interactive import library_hash
-
-    return (
-        "default-src 'none'; style-src 'unsafe-inline'; img-src data:; "
-        f"script-src '{_hash(script)}' '{library_hash()}'"
-    )
+def _policy(style: str, script: str) -> str:
+    """Return the content security policy: nothing from outside, only our own style and script."""
+    allowed = f"default-src 'none'; style-src '{_hash(style)}'"
+    return f"{allowed}; script-src '{_hash(script)}'" if script else allowed
 
 
 def _hash(text: str) -> str:
     digest = hashlib.sha256(text.encode()).digest()
     return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-def _library() -> Markup:
-    from doe.report.interactive import library
-
-    return Markup(library())
 
 
 @lru_cache(maxsize=1)
@@ -803,7 +1078,7 @@ def _style() -> str:
 
 @lru_cache(maxsize=1)
 def _script() -> str:
-    return (files("doe.report") / "templates" / "live.js").read_text(encoding="utf-8")
+    return (files("doe.report") / "templates" / "explore.js").read_text(encoding="utf-8")
 
 
 @lru_cache(maxsize=1)
@@ -829,21 +1104,32 @@ def _part(name: str, *arguments: object) -> Markup:
     return Markup(macro(*arguments))
 
 
-def _figure(picture: Picture, live: bool = False) -> Markup:
+def _figure(picture: Picture) -> Markup:
     wide, narrow = Markup(draw(picture, WIDE)), Markup(draw(picture, NARROW, "-narrow"))
-    return _part("figure", picture, wide, narrow, live)
-
-
-def _figures(pictures: Sequence[Picture]) -> Markup:
-    """Return plotly's dictionaries of pictures, packed like the library."""
-    from doe.report.interactive import packed, specification
-
-    named = {picture.key: specification(picture) for picture in pictures}
-    return Markup(packed(json.dumps(named, ensure_ascii=False, separators=(",", ":"))))
+    return _part("figure", picture, wide, narrow, _table(picture.table))
 
 
 def _table(table: Table) -> Markup:
-    return _part("table", table)
+    """Return a table; `_csv` makes it a file to save, without script and without a request."""
+    return _part("table", table, _csv(table))
+
+
+def _csv(table: Table) -> str:
+    """Return the table as a data link: CSV in UTF-8 with the mark that spreadsheets look for."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([_cell(heading) for heading in table.headings])
+    writer.writerows([_cell(cell) for cell in row] for row in table.rows)
+    packed = base64.b64encode(("\ufeff" + out.getvalue()).encode()).decode("ascii")
+    return f"data:text/csv;charset=utf-8;base64,{packed}"
+
+
+def _cell(text: str) -> str:
+    """Return a cell as data: a plain minus in numbers, and no text that would run as a formula."""
+    text = shown(text)
+    if _is_number(text):
+        return text.replace("−", "-")
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@") else text
 
 
 def _prose(sentences: Sequence[str], kind: str = "") -> Markup:
@@ -854,8 +1140,27 @@ def _points(items: Sequence[str], kind: str = "") -> Markup:
     return _part("points", list(items), kind)
 
 
-def _minds(notices: Sequence[str]) -> Markup:
-    return _points(_unique(notices), "mind")
+def _minds(notices: Sequence[str | Notice]) -> Markup:
+    """Return the gravest notices, and the others to fold out."""
+    texts = _unique([_text_of(n) for n in sorted(notices, key=_gravity)])
+    first, rest = texts[:NOTICES_FIRST], texts[NOTICES_FIRST:]
+    if not rest:
+        return _points(first, "mind")
+    count = f"{len(rest)} more {'thing' if len(rest) == 1 else 'things'} to know"
+    folded = Markup("<details><summary>{}</summary>{}</details>").format(
+        count, _points(rest, "mind")
+    )
+    return _joined(_points(first, "mind"), folded)
+
+
+def _gravity(notice: str | Notice) -> int:
+    if isinstance(notice, str) or notice.code not in GRAVE:
+        return len(GRAVE)
+    return GRAVE.index(notice.code)
+
+
+def _text_of(notice: str | Notice) -> str:
+    return notice if isinstance(notice, str) else notice.what
 
 
 def _heading(text: str, level: int = 3) -> Markup:

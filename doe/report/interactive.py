@@ -1,24 +1,16 @@
-"""Pictures as plotly figures: for notebooks, and for pages that offer values by pointing.
-
-A figure is built as the plain dictionary that plotly.js reads, so that a page can carry it with
-its colours as CSS variables and needs plotly only for the library itself.
-"""
+"""Pictures as plotly figures, for notebooks. Pages draw their own: see `svg` and `explorer`."""
 
 from __future__ import annotations
 
-import base64
-import gzip
-import hashlib
 import textwrap
 from collections.abc import Iterator, Mapping
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from doe.factors import FloatArray
 from doe.report.digits import shown
-from doe.report.palette import AS_CSS, LIGHT, RAMP
+from doe.report.palette import LIGHT, RAMP
 from doe.report.pictures import (
     Axis,
     Band,
@@ -35,7 +27,7 @@ from doe.report.pictures import (
 if TYPE_CHECKING:
     import plotly.graph_objects as go
 
-__all__ = ["figure", "library", "library_hash", "packed", "specification"]
+__all__ = ["figure", "specification"]
 
 Spec = dict[str, Any]
 HATCHES = ("/", "\\", "-", "|", "x", "+", ".", "/")
@@ -45,12 +37,12 @@ def figure(picture: Picture) -> go.Figure:
     """Return the picture as a plotly figure in light colours, for a notebook."""
     import plotly.graph_objects as go
 
-    spec = specification(picture, LIGHT)
+    spec = specification(picture)
     spec["layout"]["title"] = {"text": _plain_text(picture.finding)}
     return go.Figure(spec)
 
 
-def specification(picture: Picture, colours: Mapping[str, str] = AS_CSS) -> Spec:
+def specification(picture: Picture, colours: Mapping[str, str] = LIGHT) -> Spec:
     """Return the picture as plotly's dictionary of `data` and `layout`."""
     data: list[Spec] = []
     notes: list[Spec] = []
@@ -74,36 +66,6 @@ def specification(picture: Picture, colours: Mapping[str, str] = AS_CSS) -> Spec
         else:
             data.extend(_estimates(picture.y, layer, colours))
     return {"data": data, "layout": _layout(picture, notes, colours)}
-
-
-def packed(text: str) -> str:
-    """Return text gzipped, in base 85 without the character ``<``.
-
-    Base 85 saves 0.12 MB a page over base 64. Python's alphabet holds ``<`` but no comma, which
-    takes its place so that no part can be read as a tag.
-    """
-    pressed = gzip.compress(text.encode(), 9, mtime=0)
-    return base64.b85encode(pressed).decode("ascii").replace("<", ",")
-
-
-@lru_cache(maxsize=1)
-def library() -> str:
-    """Return plotly.js, packed for a page."""
-    return packed(_source())
-
-
-@lru_cache(maxsize=1)
-def library_hash() -> str:
-    """Return the hash of plotly.js as a content security policy names it."""
-    digest = hashlib.sha256(_source().encode()).digest()
-    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
-
-
-@lru_cache(maxsize=1)
-def _source() -> str:
-    from plotly.offline import get_plotlyjs
-
-    return str(get_plotlyjs())
 
 
 def _surface(
@@ -213,6 +175,7 @@ def _points(picture: Picture, layer: Points, colours: Mapping[str, str]) -> Iter
         "done": ("circle", "straw"),
         "planned": ("circle-open", "ink"),
         "suggested": ("circle-open-dot", "ember"),
+        "recommended": ("diamond-open", "ember"),
         "left out": ("x-thin-open", "ink"),
     }
     symbol, role = symbols[layer.kind]

@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-__all__ = ["AS_CSS", "DARK", "LIGHT", "RAMP", "css_variables"]
+__all__ = ["DARK", "LIGHT", "RAMP", "css_variables"]
 
 RAMP = ("ramp-1", "ramp-2", "ramp-3", "ramp-4", "ramp-5", "ramp-6", "ramp-7")
 
@@ -51,9 +51,6 @@ DARK: Mapping[str, str] = MappingProxyType(
         "ramp-7": "#6FBFCC",
     }
 )
-
-AS_CSS: Mapping[str, str] = MappingProxyType({role: f"var(--{role})" for role in LIGHT})
-"""Roles as CSS variables, for drawings that follow the page they stand in."""
 
 
 def css_variables(colours: Mapping[str, str]) -> str:

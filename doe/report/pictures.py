@@ -12,7 +12,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -38,31 +38,42 @@ __all__ = [
     "Points",
     "ProfileView",
     "RunPoints",
+    "Shape",
+    "Shapes",
     "StandardErrors",
     "Surface",
     "SurfaceView",
     "Table",
     "VarianceView",
     "effects_picture",
+    "fraction_picture",
+    "half_normal_picture",
     "held_text",
     "infeasible_layers",
+    "left_out_picture",
     "limits_picture",
     "nice_levels",
+    "normal_picture",
     "observed_fitted_picture",
     "profile_picture",
     "region_picture",
+    "residuals_against_picture",
     "residuals_picture",
     "setting_text",
     "surface_picture",
     "variance_picture",
 ]
 
-PointKind = Literal["done", "planned", "suggested", "left out"]
+HALF_NORMAL_LEAST = 4
+BEYOND = 0.08
+"""Share of a range by which an axis grows to show runs that ended outside it."""
+PointKind = Literal["done", "planned", "suggested", "left out", "recommended"]
 MARKS: dict[str, str] = {
     "done": "filled dot",
     "planned": "ring",
     "suggested": "ring with a dot",
     "left out": "small cross",
+    "recommended": "diamond",
 }
 
 
@@ -176,7 +187,30 @@ class Estimates:
     clear: tuple[bool, ...]
 
 
-Layer = Surface | StandardErrors | Infeasible | Points | Curve | Band | Bars | Estimates
+@dataclass(frozen=True, slots=True, eq=False)
+class Shape:
+    """A shape on a row of a category axis: its outline (m,) along x, in shares of the row's height.
+
+    `foot` is written inside it, `top` above it, where the stretch `room` of x is wide enough.
+    """
+
+    row: int
+    x: FloatArray
+    height: FloatArray
+    look: Literal["full", "slope", "low", "dashed", "mark"]
+    foot: str = ""
+    top: str = ""
+    room: tuple[float, float] = (0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shapes:
+    """Shapes that stand on the rows of a category axis."""
+
+    shapes: tuple[Shape, ...]
+
+
+Layer = Surface | StandardErrors | Infeasible | Points | Curve | Band | Bars | Estimates | Shapes
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -249,13 +283,16 @@ class VarianceView:
     variance: FloatArray
     region: RegionMap
     points: tuple[RunPoints, ...] = ()
+    spread: tuple[FloatArray, FloatArray] | None = None
+    """Fractions of what the rig can run, and the variance that each stays at or below."""
 
 
 def region_picture(
     space: FactorSpace, region: RegionMap, points: Sequence[RunPoints] = (), key: str = "map"
 ) -> Picture:
     """Return the map of what the rig can run over two factors, with runs on it."""
-    x, y = _factor_axis(space, region.x_factor), _factor_axis(space, region.y_factor)
+    x = _factor_axis(space, region.x_factor, points)
+    y = _factor_axis(space, region.y_factor, points)
     infeasible = infeasible_layers(region)
     curves = tuple(
         Curve(
@@ -299,8 +336,8 @@ def surface_picture(space: FactorSpace, view: SurfaceView, key: str = "surface")
         " ".join(
             filter(None, (reading, _hatch_sentence(infeasible), _marks_sentence(view.points), held))
         ),
-        _factor_axis(space, view.x_factor),
-        _factor_axis(space, view.y_factor),
+        _factor_axis(space, view.x_factor, view.points),
+        _factor_axis(space, view.y_factor, view.points),
         (
             surface,
             errors,
@@ -335,8 +372,8 @@ def variance_picture(space: FactorSpace, view: VarianceView, key: str = "varianc
                 ),
             )
         ),
-        _factor_axis(space, view.x_factor),
-        _factor_axis(space, view.y_factor),
+        _factor_axis(space, view.x_factor, view.points),
+        _factor_axis(space, view.y_factor, view.points),
         (
             Surface(
                 view.x,
@@ -488,6 +525,187 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
     )
 
 
+def half_normal_picture(fit: FittedModel, key: str = "half-normal") -> Picture | None:
+    """Return the terms in standard errors against what chance alone would give; None below four."""
+    from doe.analysis.screening_effects import half_normal
+
+    shown = [e for e in fit.estimates if e.term.order and e.standard_error > 0]
+    if len(shown) < HALF_NORMAL_LEAST:
+        return None
+    ratios = np.array([abs(e.coefficient) / e.standard_error for e in shown])
+    places = half_normal(ratios)
+    top = int(np.argmax(ratios))
+    end = 1.08 * float(places.max())
+    line = np.array([0.0, end])
+    high = max(float(ratios.max()), end)
+    return Picture(
+        key,
+        f"{_capital(_words(shown[top].label))} stands out most, "
+        f"{plain(float(ratios[top]), 2)} standard errors from zero",
+        "Each dot is a term, sorted by size. If no term did anything, the dots would follow the "
+        "line; terms that act rise above it at the right.",
+        Axis("half-normal quantile", "", 0.0, end),
+        Axis("size of coefficient", "standard errors", 0.0, 1.08 * high),
+        (
+            Curve(line, line, "chance alone", "soft-ink", dashed=True),
+            Points("done", places, ratios, tuple(_words(e.label) for e in shown)),
+        ),
+        Table(
+            ("term", "coefficient in standard errors", "half-normal quantile"),
+            tuple(
+                (_words(shown[i].label), plain(float(ratios[i]), 3), plain(float(places[i]), 3))
+                for i in np.argsort(-ratios, kind="stable")
+            ),
+            frozenset({1, 2}),
+        ),
+    )
+
+
+def left_out_picture(fit: FittedModel, key: str = "left-out") -> Picture | None:
+    """Return each run against its prediction by the fit without it.
+
+    None where runs stand in random groups, or a run alone fixes a coefficient.
+
+    Notes
+    -----
+    The prediction is y − e/(1 − h): Allen 1974 (from memory).
+    """
+    if fit.mixed is not None or not (fit.leverage < 1 - 1e-9).all():
+        return None
+    response, scale = fit.response, fit.scale
+    error = fit.residuals / (1 - fit.leverage)
+    predicted = scale.back(scale.forward(fit.values) - error)
+    both = np.concatenate([fit.values, predicted])
+    x = _padded_axis(f"{response.words} predicted without the run", response.unit, both, both)
+    y = _padded_axis(f"observed {response.words}", response.unit, both, both)
+    misses = np.abs(fit.values - predicted)
+    worst = int(np.argmax(misses))
+    ends = np.array([x.low, x.high])
+    return Picture(
+        key,
+        f"Predicted without itself, run {fit.runs_used[worst]} is missed most, by "
+        f"{with_unit(plain(float(misses[worst]), 2), response.unit)}",
+        "Each dot is a run, predicted by the model fitted to all other runs; on the line the "
+        "prediction came true. This is how well the model predicts what it has not seen.",
+        x,
+        y,
+        (
+            Curve(ends, ends, "observed = predicted", "soft-ink", dashed=True),
+            Points("done", predicted, fit.values, tuple(str(run) for run in fit.runs_used)),
+        ),
+        Table(
+            ("run", f"observed, {response.unit}", f"predicted without it, {response.unit}"),
+            tuple(
+                (str(run), plain(float(value)), plain(float(other)))
+                for run, value, other in zip(fit.runs_used, fit.values, predicted, strict=True)
+            ),
+            frozenset({0, 1, 2}),
+        ),
+    )
+
+
+def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
+    """Return sorted studentised residuals against normal quantiles; None below four.
+
+    The i-th of n stands at the quantile of (i − ½)/n (Hazen's position, common practice).
+    """
+    from scipy.special import ndtri
+
+    known = np.isfinite(fit.studentised)
+    if known.sum() < HALF_NORMAL_LEAST:
+        return None
+    values, runs = fit.studentised[known], np.array(fit.runs_used)[known]
+    order = np.argsort(values, kind="stable")
+    places = np.asarray(ndtri((np.arange(len(values)) + 0.5) / len(values)))
+    gap = float(np.abs(values[order] - places).max())
+    x = _padded_axis("normal quantile", "", places, places)
+    y = _padded_axis(
+        "studentised residual", "standard errors", *(np.concatenate([values, places]),) * 2
+    )
+    ends = np.array([x.low, x.high])
+    named = tuple(str(run) for run in runs[order])
+    return Picture(
+        key,
+        f"Residuals keep within {plain(gap, 2)} standard errors of a normal scatter",
+        "Each dot is a run; along the line the scatter is normal. A bend or a lone far dot at an "
+        "end means that intervals are rougher than they say.",
+        x,
+        y,
+        (
+            Curve(ends, ends, "normal", "soft-ink", dashed=True),
+            Points("done", places, values[order], named),
+        ),
+        Table(
+            ("run", "studentised residual", "normal quantile"),
+            tuple(
+                (name, _two(float(values[i])), _two(float(place)))
+                for name, i, place in zip(named, order, places, strict=True)
+            ),
+            frozenset({0, 1, 2}),
+        ),
+    )
+
+
+def residuals_against_picture(
+    fit: FittedModel, space: FactorSpace, factor: int, key: str = "against"
+) -> Picture | None:
+    """Return studentised residuals along one numeric factor; None where no run can be judged."""
+    known = np.isfinite(fit.studentised)
+    if not known.any():
+        return None
+    values, at = fit.studentised[known], space.decode(fit.coded)[known, factor]
+    named = tuple(str(run) for run, k in zip(fit.runs_used, known, strict=True) if k)
+    words = _words(space.factors[factor].name)
+    worst = int(np.argmax(np.abs(values)))
+    x = _factor_axis(space, factor)
+    x = replace(x, low=min(x.low, float(at.min())), high=max(x.high, float(at.max())))
+    return Picture(
+        key,
+        f"Along {words}, run {named[worst]} lies furthest out, at "
+        f"{_setting(space, factor, float(at[worst]))}",
+        f"Each dot is a run, judged by the fit without it. A bow means that the model lacks a "
+        f"bend in {words}; a widening fan, that scatter changes with it.",
+        x,
+        _padded_axis("studentised residual", "standard errors", values, values, zero=True),
+        (
+            Curve(np.array([x.low, x.high]), np.zeros(2), "the model", "soft-ink", dashed=True),
+            Points("done", at, values, named),
+        ),
+        Table(
+            ("run", _column(space, factor), "studentised residual"),
+            tuple(
+                (name, plain(float(where), 5), _two(float(value)))
+                for name, where, value in zip(named, at, values, strict=True)
+            ),
+            frozenset({0, 1, 2}),
+        ),
+    )
+
+
+def fraction_picture(spread: tuple[FloatArray, FloatArray], key: str = "fraction") -> Picture:
+    """Return the prediction variance that each share of what the rig can run stays below."""
+    fractions, variance = spread
+    half, most = (float(np.interp(share, fractions, variance)) for share in (0.5, 0.9))
+    return Picture(
+        key,
+        f"Over half of what the rig can run, variance stays below {plain(half, 2)} of a run’s; "
+        f"over nine tenths, below {plain(most, 2)}",
+        "Read up from a share of what the rig can run to the variance of a predicted mean that "
+        "this share does not exceed. Low and flat is good; a steep end is a corner known badly.",
+        Axis("share of what the rig can run", "%", 0.0, 100.0),
+        Axis("prediction variance", "run variances", 0.0, 1.08 * float(variance.max())),
+        (Curve(100 * fractions, variance, "prediction variance"),),
+        Table(
+            ("share of what the rig can run, %", "variance not exceeded, run variances"),
+            tuple(
+                (plain(100 * float(fractions[i])), plain(float(variance[i]), 3))
+                for i in _stops(len(fractions), 11)
+            ),
+            frozenset({0, 1}),
+        ),
+    )
+
+
 def limits_picture(survey: Survey, key: str = "limit-shares") -> Picture:
     """Return the share of the box that each limit forbids, and forbids alone."""
     cutting = sorted(
@@ -623,10 +841,15 @@ def _deep_places(x: FloatArray, y: FloatArray, member: npt.NDArray[np.bool_]) ->
     return np.column_stack([x[columns], y[rows]])
 
 
-def _factor_axis(space: FactorSpace, position: int) -> Axis:
+def _factor_axis(space: FactorSpace, position: int, points: Sequence[RunPoints] = ()) -> Axis:
+    """Return the axis of a factor, a little longer where runs came to lie outside its range."""
     factor = space.factors[position]
     assert isinstance(factor, NumericFactor)
-    return Axis(_words(factor.name), factor.unit, factor.low, factor.high)
+    reach = BEYOND * (factor.high - factor.low)
+    at = [float(row[position]) for group in points for row in group.settings]
+    near = [v for v in at if factor.low - reach <= v <= factor.high + reach]
+    low, high = min([factor.low, *near]), max([factor.high, *near])
+    return Axis(_words(factor.name), factor.unit, low, high)
 
 
 def _padded_axis(
@@ -664,7 +887,10 @@ def _held(space: FactorSpace, at: FloatArray, shown: set[int]) -> str:
 
 
 def _point_layers(x_factor: int, y_factor: int, points: Sequence[RunPoints]) -> tuple[Points, ...]:
-    """Return runs as points on a map; runs that fall on one point share it."""
+    """Return runs as points on a map; runs that fall on one point share it.
+
+    Runs that lie far outside the ranges are in the table only: `svg` leaves them out.
+    """
     layers = []
     for group in points:
         together: dict[tuple[float, float], list[str]] = {}
@@ -691,7 +917,9 @@ def _marks_sentence(points: Sequence[RunPoints]) -> str:
     if not kinds:
         return ""
     listed = ", ".join(f"{MARKS[kind]} {kind}" for kind in dict.fromkeys(kinds))
-    return f"Runs: {listed}; they are drawn whatever their other settings."
+    drawn = any(kind != "recommended" for kind in kinds)
+    rest = "; runs are drawn whatever their other settings" if drawn else ""
+    return f"Marks: {listed}{rest}."
 
 
 def _region_finding(region: RegionMap) -> str:

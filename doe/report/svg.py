@@ -28,6 +28,8 @@ from doe.report.pictures import (
     Infeasible,
     Picture,
     Points,
+    Shape,
+    Shapes,
     StandardErrors,
     Surface,
     nice_levels,
@@ -46,6 +48,11 @@ BOLD = 0.62
 ANGLES = (45, -45, 0, 90, 20, -20, 65, -65)
 ROW = 34.0
 ROW_NAMED = 48.0
+ROW_BARS = 66.0
+"""A row with its name above its bar and the bar's text below it."""
+INSET = 11.0
+"""Pixels between the ends of axes and the frame where there are runs, so that no run lies on it."""
+ROW_OF_SHAPES = 72.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +87,7 @@ class _Canvas:
     name: str
     plot: _Box
     width: float
+    inset: float = 0.0
     taken: list[_Box] = field(default_factory=list)
     key: list[str] = field(default_factory=list)
     letters: int = 0
@@ -87,7 +95,8 @@ class _Canvas:
     def x(self, value: float) -> float:
         axis = self.picture.x
         share = (value - axis.low) / (axis.high - axis.low)
-        return self.plot.left + share * (self.plot.right - self.plot.left)
+        wide = self.plot.right - self.plot.left - 2 * self.inset
+        return self.plot.left + self.inset + share * wide
 
     def y(self, value: float) -> float:
         """Pixels down; categories run from the top, quantities from the bottom."""
@@ -96,7 +105,7 @@ class _Canvas:
         height = self.plot.bottom - self.plot.top
         if axis.categories:
             return self.plot.top + share * height
-        return self.plot.bottom - share * height
+        return self.plot.bottom - self.inset - share * (height - 2 * self.inset)
 
     def free(self, box: _Box) -> bool:
         return box.within(self.plot) and not any(box.meets(other) for other in self.taken)
@@ -120,7 +129,8 @@ def draw(picture: Picture, width: int = WIDE, suffix: str = "") -> str:
 
     `suffix` keeps the ids of two drawings of one picture on a page apart.
     """
-    named_above = bool(picture.y.categories) and width < 500
+    shapes = any(isinstance(layer, Shapes) for layer in picture.layers)
+    named_above = bool(picture.y.categories) and width < 500 and not shapes
     canvas = _canvas(picture, width, picture.key + suffix, named_above)
     grid = list(_category_rows(canvas, named_above)) if picture.y.categories else []
     grid += _axes(canvas)
@@ -166,12 +176,15 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
     if axis.categories:
         longest = max(_width(text, TEXT) for text in axis.categories)
         left = 10.0 if named_above else min(longest + 16, 0.42 * width)
-        height = (ROW_NAMED if named_above else ROW) * len(axis.categories)
+        shapes = any(isinstance(layer, Shapes) for layer in picture.layers)
+        row = ROW_OF_SHAPES if shapes else ROW_NAMED if named_above else ROW
+        height = row * len(axis.categories)
         return _Canvas(picture, name, _Box(left, 8, width - 12, 8 + height), width)
     ticks = max((_width(_tick(v), SMALL) for v in _ticks(axis, 6)), default=20)
     left = ticks + 14
     height = min(0.92 * width, 400.0)
-    return _Canvas(picture, name, _Box(left, 30, width - 12, 30 + height), width)
+    inset = INSET if any(isinstance(layer, Points) for layer in picture.layers) else 0.0
+    return _Canvas(picture, name, _Box(left, 30, width - 12, 30 + height), width, inset)
 
 
 def _definitions(canvas: _Canvas) -> Iterator[str]:
@@ -226,7 +239,8 @@ def _category_rows(canvas: _Canvas, named_above: bool) -> Iterator[str]:
         at = canvas.y(i)
         if named_above:
             line = _shortened(text, plot.right - plot.left, TEXT)
-            yield _text(plot.left, at - 6, line, "name")
+            bars = any(isinstance(layer, Bars) for layer in canvas.picture.layers)
+            yield _text(plot.left, at - (12 if bars else 6), line, "name")
         else:
             for j, line in enumerate(lines := _two_lines(text, plot.left - 12)):
                 base = at + 5 + (j - (len(lines) - 1) / 2) * TEXT * 1.15
@@ -273,8 +287,8 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             hatch = f'fill="url(#{_safe(canvas.name)}-hatch{layer.hatch})" fill-rule="evenodd"'
             yield _path(rings, "hatched", hatch)
         case Points():
-            for x, y in zip(layer.x.tolist(), layer.y.tolist(), strict=True):
-                yield from _point(canvas.x(x), canvas.y(y), layer.kind)
+            for x, y, _ in _places(canvas, layer):
+                yield from _point(x, y, layer.kind)
         case Curve():
             kind = f"curve {layer.role}{' dashed' if layer.dashed else ''}"
             yield _path(canvas.path(np.column_stack([layer.x, layer.y])), kind)
@@ -290,6 +304,9 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             yield from _bar_marks(canvas, layer)
         case Estimates():
             yield from _estimate_marks(canvas, layer)
+        case Shapes():
+            for shape in layer.shapes:
+                yield _path(_shape_path(canvas, shape), f"shape-{shape.look}")
 
 
 def _thinned(points: list[tuple[float, float]], most: float = 0.1) -> list[tuple[float, float]]:
@@ -394,6 +411,10 @@ def _point(x: float, y: float, kind: str) -> Iterator[str]:
         yield _path(cross, "halo")
         yield _path(cross, "run-cross")
         return
+    if kind == "recommended":
+        edge = f"M{_n(x)} {_n(y - 8)}L{_n(x + 8)} {_n(y)}L{_n(x)} {_n(y + 8)}L{_n(x - 8)} {_n(y)}Z"
+        yield _path(edge, "run-recommended")
+        return
     yield f'<circle class="run-{kind}" cx="{_n(x)}" cy="{_n(y)}" r="6"/>'
     if kind == "suggested":
         yield f'<circle class="run-core" cx="{_n(x)}" cy="{_n(y)}" r="2.4"/>'
@@ -404,7 +425,7 @@ def _bar_marks(canvas: _Canvas, layer: Bars) -> Iterator[str]:
     for i, (length, inner) in enumerate(
         zip(layer.lengths.tolist(), layer.inner.tolist(), strict=True)
     ):
-        top = canvas.y(i) - (0 if canvas.width < 500 else thickness / 2)
+        top = canvas.y(i) - thickness / 2
         for value, kind in ((length, "bar"), (inner, "bar-inner")):
             wide = max(0.0, canvas.x(value) - zero)
             yield (
@@ -426,9 +447,35 @@ def _estimate_marks(canvas: _Canvas, layer: Estimates) -> Iterator[str]:
         yield f'<circle class="{kind}" cx="{_n(x)}" cy="{_n(y)}" r="5"/>'
 
 
+def _shape_path(canvas: _Canvas, shape: Shape) -> str:
+    """Return the outline of a shape, closed along the foot of its row unless it is a mark."""
+    foot = shape.row + 0.5
+    ring = np.column_stack([shape.x, foot - shape.height])
+    if shape.look == "mark":
+        return canvas.path(ring)
+    ends = np.array([[shape.x[-1], foot], [shape.x[0], foot]])
+    return canvas.path(np.concatenate([ring, ends]), close=True)
+
+
+def _shape_labels(canvas: _Canvas, shape: Shape) -> Iterator[str]:
+    """Return what is written in a shape and above it; left out where there is no room."""
+    left, right = (canvas.x(x) for x in shape.room)
+    middle = canvas.x(float(shape.x.min() + shape.x.max()) / 2)
+    over = canvas.y(shape.row + 0.5 - float(shape.height.max())) - 4
+    foot = canvas.y(shape.row + 0.5) - 6
+    ends = canvas.x(float(shape.x.min())), canvas.x(float(shape.x.max()))
+    canvas.taken.append(_Box(ends[0], over, ends[1], foot + 6))
+    for text, base, kind in ((shape.foot, foot, "run-name"), (shape.top, over, "tick")):
+        wide = _width(text, SMALL)
+        if text and wide <= right - left:
+            at = min(max(middle, left + wide / 2), right - wide / 2)
+            canvas.taken.append(_Box(at - wide / 2, base - SMALL, at + wide / 2, base + 3))
+            yield _text(at, base, text, f"{kind} middle")
+
+
 def _by_rank(layers: Iterable[object]) -> list[object]:
     """Order in which layers claim room for labels: runs first, dashed lines last."""
-    ranks = {Points: 0, Curve: 1, Infeasible: 2, Surface: 3, StandardErrors: 4}
+    ranks = {Points: 0, Shapes: 0, Curve: 1, Infeasible: 2, Surface: 3, StandardErrors: 4}
     return sorted(layers, key=lambda layer: ranks.get(type(layer), 5))
 
 
@@ -448,12 +495,29 @@ def _labels(canvas: _Canvas, layer: object) -> Iterator[str]:
         case Bars():
             for i, text in enumerate(layer.texts):
                 yield from _bar_label(canvas, i, float(layer.lengths[i]), text)
+        case Shapes():
+            for shape in layer.shapes:
+                yield from _shape_labels(canvas, shape)
+
+
+def _places(canvas: _Canvas, layer: Points) -> list[tuple[float, float, str]]:
+    """Return pixels and names of the points that lie in the picture."""
+    places = [
+        (canvas.x(x), canvas.y(y), name)
+        for x, y, name in zip(layer.x.tolist(), layer.y.tolist(), layer.names, strict=True)
+    ]
+    plot = canvas.plot
+    return [
+        (x, y, name)
+        for x, y, name in places
+        if plot.left - 2 <= x <= plot.right + 2 and plot.top - 2 <= y <= plot.bottom + 2
+    ]
 
 
 def _point_labels(canvas: _Canvas, layer: Points) -> Iterator[str]:
-    places = [(canvas.x(x), canvas.y(y)) for x, y in zip(layer.x, layer.y, strict=True)]
-    canvas.taken += [_Box(x - 6, y - 6, x + 6, y + 6) for x, y in places]
-    for (x, y), name in zip(places, layer.names, strict=True):
+    places = _places(canvas, layer)
+    canvas.taken += [_Box(x - 6, y - 6, x + 6, y + 6) for x, y, _ in places]
+    for x, y, name in places:
         wide = _width(name, SMALL)
         for left, base in (
             (x + 9, y + 4),
@@ -587,9 +651,12 @@ def _length(canvas: _Canvas, line: FloatArray) -> float:
 
 
 def _bar_label(canvas: _Canvas, row: int, length: float, text: str) -> Iterator[str]:
-    narrow = canvas.width < 500
-    base = canvas.y(row) + (11 if narrow else 5)
+    """Return the text of a bar: beside its end, or below it on a narrow screen."""
+    if canvas.width < 500:
+        yield _text(canvas.x(0.0), canvas.y(row) + 21, text, "bar-name")
+        return
     end, wide = canvas.x(length), _width(text, SMALL)
+    base = canvas.y(row) + 5
     if end + 8 + wide <= canvas.plot.right:
         yield _text(end + 8, base, text, "bar-name")
     else:

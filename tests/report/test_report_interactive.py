@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import gzip
-import hashlib
 from types import SimpleNamespace
 
 import numpy as np
@@ -32,17 +29,6 @@ def test_surface_carries_its_values_and_standard_errors(made_up: SimpleNamespace
     levels = p.nice_levels(view.mean, 6)
     drawn = np.arange(levels[0], surface.contours.end + 1e-9, surface.contours.size)
     assert drawn == pytest.approx(levels)
-
-
-def test_library_unpacks_to_plotly_and_its_hash() -> None:
-    from plotly.offline import get_plotlyjs
-
-    text = interactive.library()
-    assert "<" not in text
-    raw = gzip.decompress(base64.b85decode(text.replace(",", "<")))
-    assert raw.decode() == get_plotlyjs()
-    digest = base64.b64encode(hashlib.sha256(raw).digest()).decode()
-    assert interactive.library_hash() == f"sha256-{digest}"
 
 
 def test_names_cannot_bring_markup_into_plotly(made_up: SimpleNamespace) -> None:

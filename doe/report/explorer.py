@@ -1,0 +1,179 @@
+"""What a page needs to predict on its own: models, coding, covariances, and what the rig can run.
+
+The page works a prediction out as `FittedModel.predict` does, from the same doubles. What the rig
+can run comes as verdicts at the nodes of a grid over all factors. Each limit moves one way along
+each factor, so a setting between nodes can surely be run if all nodes around it can; anything
+else is painted as if it could not.
+
+Shapes: k factors, p columns of a model, N nodes, L limits.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
+from doe.report.digits import shown
+from doe.report.pictures import RunPoints
+
+if TYPE_CHECKING:
+    from doe.analysis.fit import FittedModel
+
+__all__ = ["Explorer", "Verdicts", "node_levels", "payload_text"]
+
+NODES_MOST = 60_000
+LEVELS_MOST = 41
+LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdicts:
+    """Which limits fail at the nodes of a grid: `levels` a factor, `fails` (N, L).
+
+    The last factor runs fastest over the nodes, as in `FactorSpace.grid`.
+    """
+
+    levels: tuple[FloatArray, ...]
+    limits: tuple[str, ...]
+    fails: npt.NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Explorer:
+    """Fitted models that the reader may look at over any two factors, starting at `at` (k,).
+
+    `runs` are the runs used, a response; `first` are the factors shown at the start.
+    """
+
+    space: FactorSpace
+    fits: tuple[FittedModel, ...]
+    at: FloatArray
+    verdicts: Verdicts
+    runs: Mapping[str, Sequence[RunPoints]]
+    first: tuple[int, int]
+
+
+def node_levels(space: FactorSpace, at: FloatArray, most: int = NODES_MOST) -> list[FloatArray]:
+    """Return the levels of each factor at which the rig is asked, `at` (k,) among them.
+
+    Settable values wherever `most` nodes allow, halved as often as they allow.
+    """
+    numeric = max(1, len(space.numeric))
+    combinations = np.prod(
+        [len(f.levels) for f in space if isinstance(f, CategoricalFactor)], initial=1
+    )
+    each = min(LEVELS_MOST, int((most / combinations) ** (1 / numeric)) - 3)
+    return [_levels(factor, float(at[i]), max(3, each)) for i, factor in enumerate(space)]
+
+
+def _levels(factor: Factor, at: float, most: int) -> FloatArray:
+    if isinstance(factor, CategoricalFactor):
+        return np.arange(len(factor.levels), dtype=np.float64)
+    found = np.unique([factor.low, factor.high, at, *factor.settable_values(most).tolist()])
+    while 2 * len(found) - 1 <= most:
+        found = np.sort(np.concatenate([found, (found[1:] + found[:-1]) / 2]))
+    return np.asarray(found, dtype=np.float64)
+
+
+def payload_text(explorer: Explorer) -> str:
+    """Return what the page's script reads, as JSON that holds no tag."""
+    made = {
+        "factors": [_factor(f, float(explorer.at[i])) for i, f in enumerate(explorer.space)],
+        "responses": [_response(fit) for fit in explorer.fits],
+        "first": list(explorer.first),
+        "runs": {name: _runs(groups) for name, groups in explorer.runs.items()},
+        "rig": _verdicts(explorer.verdicts),
+    }
+    text = json.dumps(made, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
+
+
+def _factor(factor: Factor, at: float) -> Json:
+    words = shown(factor.name.replace("_", " "))
+    if isinstance(factor, CategoricalFactor):
+        return {"words": words, "unit": "", "levels": [shown(x) for x in factor.levels], "at": at}
+    return {
+        "words": words,
+        "unit": shown(factor.unit),
+        "low": factor.low,
+        "high": factor.high,
+        "centre": factor.centre,
+        "half": factor.half_range,
+        "step": factor.step,
+        "decimals": factor.decimals,
+        "at": at,
+    }
+
+
+def _response(fit: FittedModel) -> Json:
+    """Return a fitted response: powers and contrasts a column, coefficients, covariance.
+
+    In a fit by REML the degrees of freedom change from setting to setting, so the page gives its
+    standard error and no interval.
+    """
+    from scipy.special import stdtrit
+
+    wanted = fit.response.interval_wanted()
+    single = fit.mixed is None
+    return {
+        "name": fit.response.name,
+        "words": shown(fit.response.words),
+        "unit": shown(fit.response.unit),
+        "columns": _columns(fit),
+        "coefficients": [float(value) for value in fit.coefficients],
+        "covariance": [[float(value) for value in row] for row in fit.covariance],
+        "exponent": fit.scale.exponent,
+        "scale": fit.scale.scale,
+        "t": float(stdtrit(fit.df_residual, 0.975)) if single else None,
+        "run_sd": fit.residual_sd if single else None,
+        "wanted": None if wanted is None else [v if np.isfinite(v) else None for v in wanted],
+    }
+
+
+def _columns(fit: FittedModel) -> list[list[int]]:
+    """Return a number a factor for each column: its power, or 1 + its contrast's place."""
+    space = fit.model.space
+    columns = []
+    for term, levels in fit.model.columns:
+        named = iter(levels)
+        column = list(term.powers)
+        for i, factor in enumerate(space):
+            if isinstance(factor, CategoricalFactor) and term.powers[i]:
+                level = next(named)
+                column[i] = 1 if len(factor.levels) == 2 else 1 + factor.levels.index(level)
+        columns.append(column)
+    return columns
+
+
+def _runs(groups: Sequence[RunPoints]) -> list[Json]:
+    return [
+        {"kind": group.kind, "settings": row, "name": shown(name)}
+        for group in groups
+        for row, name in zip(group.settings.tolist(), group.names, strict=True)
+    ]
+
+
+def _verdicts(verdicts: Verdicts) -> Json:
+    """Return the verdicts as runs of equal letters: a letter a set of limits that fail."""
+    sets, which = np.unique(verdicts.fails, axis=0, return_inverse=True)
+    limits = [np.flatnonzero(row).tolist() for row in sets]
+    if len(limits) > len(LETTERS):  # more sets than letters: which limits fail is then not told
+        which = verdicts.fails.any(axis=1).astype(int)
+        limits = [[], np.flatnonzero(verdicts.fails.any(axis=0)).tolist()]
+    text = "".join(
+        f"{len(list(run))}{LETTERS[value]}" for value, run in itertools.groupby(which.tolist())
+    )
+    return {
+        "levels": [levels.tolist() for levels in verdicts.levels],
+        "limits": [shown(title) for title in verdicts.limits],
+        "sets": limits,
+        "nodes": text,
+    }

@@ -1,0 +1,417 @@
+(() => {
+  "use strict";
+  const box = document.getElementById("explore");
+  if (!box) return;
+  const data = JSON.parse(document.getElementById("explore-data").textContent);
+  const {factors, responses, rig} = data;
+  const byId = (id) => document.getElementById(id);
+  const SVG = "http://www.w3.org/2000/svg";
+  const GRID = 61, NEAR = 0.1;
+  const state = {response: 0, x: data.first[0], y: data.first[1], at: factors.map((f) => f.at)};
+
+  // ---- the models, as the fit predicts them
+  const coded = (f, v) => (f.levels ? v : (v - f.centre) / f.half);
+  const contrast = (f, level, place) => {
+    if (f.levels.length === 2) return level === 0 ? -1 : 1;
+    if (level === f.levels.length - 1) return -1;
+    return level === place - 1 ? 1 : 0;
+  };
+  const row = (r, at) => r.columns.map((powers) => {
+    let value = 1;
+    powers.forEach((power, i) => {
+      if (!power) return;
+      const f = factors[i];
+      value *= f.levels ? contrast(f, Math.round(at[i]), power) : coded(f, at[i]) ** power;
+    });
+    return value;
+  });
+  const back = (r, z) => {
+    if (r.exponent === 1) return z;
+    if (r.exponent === 0) return Math.exp(z / r.scale);
+    const divisor = r.exponent * r.scale ** (r.exponent - 1);
+    return Math.max(divisor * z + 1, 0) ** (1 / r.exponent);
+  };
+  const slope = (r, z) => {
+    if (r.exponent === 1) return 1;
+    if (r.exponent === 0) return back(r, z) / r.scale;
+    return r.exponent * r.scale ** (r.exponent - 1) / r.exponent * back(r, z) ** (1 - r.exponent);
+  };
+  const predict = (r, at) => {
+    const m = row(r, at);
+    let z = 0, variance = 0;
+    for (let i = 0; i < m.length; i++) {
+      z += m[i] * r.coefficients[i];
+      let sum = 0;
+      for (let j = 0; j < m.length; j++) sum += r.covariance[i][j] * m[j];
+      variance += m[i] * sum;
+    }
+    const error = Math.sqrt(Math.max(variance, 0));
+    const made = {mean: back(r, z), error: error * Math.abs(slope(r, z)), low: null};
+    if (r.t !== null) {
+      const run = Math.sqrt(Math.max(variance, 0) + r.run_sd ** 2);
+      Object.assign(made, {
+        low: back(r, z - r.t * error), high: back(r, z + r.t * error),
+        runLow: back(r, z - r.t * run), runHigh: back(r, z + r.t * run),
+      });
+    }
+    return made;
+  };
+  // mean over two factors, the rest held: a short sum of c · x^a · y^b, for painting
+  const flat = (r, ix, iy, at) => {
+    const found = new Map();
+    r.columns.forEach((powers, n) => {
+      let c = r.coefficients[n];
+      powers.forEach((power, i) => {
+        if (!power || i === ix || i === iy) return;
+        const f = factors[i];
+        c *= f.levels ? contrast(f, Math.round(at[i]), power) : coded(f, at[i]) ** power;
+      });
+      const key = powers[ix] * 10 + powers[iy];
+      found.set(key, (found.get(key) || 0) + c);
+    });
+    const sums = [...found].map(([key, c]) => [c, Math.floor(key / 10), key % 10]);
+    return (u, v) => back(r, sums.reduce((z, [c, a, b]) => z + c * u ** a * v ** b, 0));
+  };
+
+  // ---- what the rig can run: nothing between nodes counts unless all nodes around it do
+  const nodes = [];
+  for (const [, count, letter] of rig.nodes.matchAll(/(\d+)([A-Za-z])/g)) {
+    const place = letter.charCodeAt(0) - (letter < "a" ? 65 : 71);
+    for (let i = 0; i < +count; i++) nodes.push(place);
+  }
+  const strides = rig.levels.map((_, i) => rig.levels.slice(i + 1).reduce((n, l) => n * l.length, 1));
+  const around = (i, v) => {
+    const levels = rig.levels[i];
+    const slack = 1e-9 * (levels[levels.length - 1] - levels[0] || 1);
+    const above = levels.findIndex((level) => level >= v - slack);
+    if (above < 0) return [levels.length - 1];
+    return Math.abs(levels[above] - v) <= slack || above === 0 ? [above] : [above - 1, above];
+  };
+  const setsAt = (choices) => {
+    let places = [0];
+    choices.forEach((choice, i) => { places = places.flatMap((p) => choice.map((c) => p + c * strides[i])); });
+    return places.map((p) => nodes[p]);
+  };
+  const failing = (choices) => [...new Set(setsAt(choices).flatMap((s) => rig.sets[s]))];
+  const verdict = (at) => {
+    const sets = setsAt(at.map((v, i) => around(i, v)));
+    const named = [...new Set(sets.flatMap((s) => rig.sets[s]))].map((j) => `“${rig.limits[j]}”`).join(", ");
+    if (!named) return ["yes", "The rig can run this."];
+    if (sets.every((s) => rig.sets[s].length)) return ["no", `The rig cannot run this: ${named}.`];
+    return ["unsure", `Too near a limit to say here: ${named}. Treat it as what the rig cannot run.`];
+  };
+
+  // ---- numbers as text
+  const minus = (text) => text.replace("-", "−");
+  const plain = (v, digits = 4) => {
+    if (v === 0) return "0";
+    const places = Math.min(12, Math.max(0, digits - 1 - Math.floor(Math.log10(Math.abs(v)))));
+    const text = v.toFixed(places);
+    return minus(text.includes(".") ? text.replace(/0+$/, "").replace(/\.$/, "") : text);
+  };
+  const bearing = (v, error) => {
+    if (!Number.isFinite(v)) return "not known";
+    if (!(error > 0) || !Number.isFinite(error)) return plain(v);
+    return minus(v.toFixed(Math.min(6, Math.max(0, 1 - Math.floor(Math.log10(error))))));
+  };
+  const unit = (text, u) => (u ? `${text}\u00a0${u}` : text);
+  const setting = (i, v) => (factors[i].levels ? factors[i].levels[Math.round(v)] : unit(minus(v.toFixed(factors[i].decimals)), factors[i].unit));
+  const levelsBetween = (low, high, most) => {
+    if (!(high - low > 1e-12 * Math.max(1, Math.abs(high)))) return [];
+    const least = (high - low) / (most + 1), e = Math.floor(Math.log10(least));
+    const steps = [e, e + 1].flatMap((p) => [1, 2, 2.5, 5].map((m) => m * 10 ** p)).filter((s) => s >= least * 0.999);
+    for (const step of [...steps, 10 ** (e + 2)]) {
+      const found = [];
+      for (let i = Math.floor(low / step) + 1; i * step < high && found.length <= most; i++) found.push(+(i * step).toPrecision(12));
+      if (found.length <= most) return found;
+    }
+    return [];
+  };
+
+  // ---- the picture
+  const plot = byId("explore-plot"), canvas = byId("explore-ground");
+  const drawing = byId("explore-drawing");
+  const make = (tag, attributes, text) => {
+    const element = document.createElementNS(SVG, tag);
+    for (const [name, value] of Object.entries(attributes)) element.setAttribute(name, value);
+    if (text !== undefined) element.textContent = text;
+    return element;
+  };
+  let frame = null;
+  const layout = () => {
+    const width = Math.min(700, plot.clientWidth), height = Math.min(0.92 * width, 400);
+    const left = 52, top = 30, right = width - 12, bottom = top + height, pad = 12;
+    const [fx, fy] = [factors[state.x], factors[state.y]];
+    const inner = {left: left + pad, right: right - pad, top: top + pad, bottom: bottom - pad};
+    return {
+      width, height: bottom + 46, left, right, top, bottom, ...{inner},
+      x: (v) => inner.left + (v - fx.low) / (fx.high - fx.low) * (inner.right - inner.left),
+      y: (v) => inner.bottom - (v - fy.low) / (fy.high - fy.low) * (inner.bottom - inner.top),
+      xAt: (p) => fx.low + (p - inner.left) / (inner.right - inner.left) * (fx.high - fx.low),
+      yAt: (p) => fy.low + (inner.bottom - p) / (inner.bottom - inner.top) * (fy.high - fy.low),
+    };
+  };
+  const sampled = (value) => {
+    const [fx, fy] = [factors[state.x], factors[state.y]];
+    const xs = [], ys = [];
+    for (let i = 0; i < GRID; i++) {
+      xs.push(fx.low + i / (GRID - 1) * (fx.high - fx.low));
+      ys.push(fy.low + i / (GRID - 1) * (fy.high - fy.low));
+    }
+    return {xs, ys, z: ys.map((y) => xs.map((x) => value(x, y)))};
+  };
+  const segments = ({xs, ys, z}, level) => {
+    const found = [];
+    for (let i = 0; i + 1 < ys.length; i++) {
+      for (let j = 0; j + 1 < xs.length; j++) {
+        const corners = [[j, i], [j + 1, i], [j + 1, i + 1], [j, i + 1]];
+        const cuts = [];
+        corners.forEach(([a, b], n) => {
+          const [c, d] = corners[(n + 1) % 4], p = z[b][a] - level, q = z[d][c] - level;
+          if ((p < 0) === (q < 0)) return;
+          const s = p / (p - q);
+          cuts.push([xs[a] + s * (xs[c] - xs[a]), ys[b] + s * (ys[d] - ys[b])]);
+        });
+        for (let n = 0; n + 1 < cuts.length; n += 2) found.push([cuts[n], cuts[n + 1]]);
+      }
+    }
+    return found;
+  };
+  const pathOf = (lines) => lines.map(([a, b]) => `M${frame.x(a[0]).toFixed(1)} ${frame.y(a[1]).toFixed(1)}L${frame.x(b[0]).toFixed(1)} ${frame.y(b[1]).toFixed(1)}`).join("");
+  const shade = (name) => getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim();
+
+  const paint = (mean, levels) => {
+    const {inner} = frame, ratio = Math.min(2, window.devicePixelRatio || 1);
+    const wide = Math.round((inner.right - inner.left) * ratio), high = Math.round((inner.bottom - inner.top) * ratio);
+    canvas.width = wide; canvas.height = high;
+    Object.assign(canvas.style, {left: `${inner.left}px`, top: `${inner.top}px`, width: `${inner.right - inner.left}px`, height: `${inner.bottom - inner.top}px`});
+    const colours = levels.concat(0).map((_, i) => {
+      const step = 1 + Math.round(i * 6 / Math.max(1, levels.length));
+      const hex = shade(`ramp-${step}`);
+      return [1, 3, 5].map((k) => parseInt(hex.slice(k, k + 2), 16));
+    });
+    const context = canvas.getContext("2d"), image = context.createImageData(wide, high);
+    for (let j = 0, k = 0; j < high; j++) {
+      const v = 1 - 2 * (j + 0.5) / high;
+      for (let i = 0; i < wide; i++, k += 4) {
+        const z = mean(2 * (i + 0.5) / wide - 1, v);
+        let band = 0;
+        while (band < levels.length && z >= levels[band]) band++;
+        const c = colours[band];
+        image.data[k] = c[0]; image.data[k + 1] = c[1]; image.data[k + 2] = c[2]; image.data[k + 3] = 255;
+      }
+    }
+    context.putImageData(image, 0, 0);
+  };
+
+  const axes = () => {
+    const parts = [], [fx, fy] = [factors[state.x], factors[state.y]];
+    for (const v of new Set([...levelsBetween(fx.low, fx.high, Math.max(3, Math.floor(frame.width / 90))), fx.low, fx.high].sort((a, b) => a - b))) {
+      if (Math.min(v - fx.low, fx.high - v) > 0 && Math.min(v - fx.low, fx.high - v) / (fx.high - fx.low) < 0.06) continue;
+      parts.push(make("text", {class: "tick middle", x: frame.x(v), y: frame.bottom + 18}, plain(v, 6)));
+    }
+    for (const v of new Set([...levelsBetween(fy.low, fy.high, 6), fy.low, fy.high])) {
+      if (Math.min(v - fy.low, fy.high - v) > 0 && Math.min(v - fy.low, fy.high - v) / (fy.high - fy.low) < 0.05) continue;
+      parts.push(make("text", {class: "tick end", x: frame.left - 5, y: frame.y(v) + 4}, plain(v, 6)));
+    }
+    const label = (f) => (f.unit ? `${f.words}, ${f.unit}` : f.words);
+    const most = Math.floor(frame.width / 8), cut = (t) => (t.length > most ? `${t.slice(0, most - 1)}…` : t);
+    parts.push(make("text", {class: "axis", x: 0, y: 15}, cut(label(fy))));
+    parts.push(make("text", {class: "axis end", x: frame.right, y: frame.bottom + 40}, cut(label(fx))));
+    return parts;
+  };
+
+  const hatch = () => {
+    const [lx, ly] = [rig.levels[state.x], rig.levels[state.y]];
+    const held = state.at.map((v, i) => around(i, v));
+    const shut = [], limits = new Set();
+    for (let j = 0; j + 1 < ly.length; j++) {
+      shut.push([]);
+      for (let i = 0; i + 1 < lx.length; i++) {
+        const choices = held.slice();
+        choices[state.x] = [i, i + 1]; choices[state.y] = [j, j + 1];
+        const fails = failing(choices);
+        shut[j].push(fails.length > 0);
+        fails.forEach((limit) => limits.add(limit));
+      }
+    }
+    let area = "", edge = "";
+    const X = (i) => frame.x(lx[i]).toFixed(1), Y = (j) => frame.y(ly[j]).toFixed(1);
+    const is = (j, i) => Boolean(shut[j] && shut[j][i]);
+    const inside = (j, i) => shut[j] !== undefined && shut[j][i] !== undefined;
+    shut.forEach((cells, j) => {
+      for (let i = 0; i < cells.length; i++) {
+        if (cells[i]) {
+          let end = i;
+          while (cells[end + 1]) end++;
+          area += `M${X(i)} ${Y(j)}H${X(end + 1)}V${Y(j + 1)}H${X(i)}Z`;
+          i = end;
+        }
+      }
+      for (let i = 0; i < cells.length; i++) {
+        if (!cells[i]) continue;
+        if (inside(j, i - 1) && !is(j, i - 1)) edge += `M${X(i)} ${Y(j)}V${Y(j + 1)}`;
+        if (inside(j, i + 1) && !is(j, i + 1)) edge += `M${X(i + 1)} ${Y(j)}V${Y(j + 1)}`;
+        if (inside(j - 1, i) && !is(j - 1, i)) edge += `M${X(i)} ${Y(j)}H${X(i + 1)}`;
+        if (inside(j + 1, i) && !is(j + 1, i)) edge += `M${X(i)} ${Y(j + 1)}H${X(i + 1)}`;
+      }
+    });
+    byId("explore-hatched").textContent = limits.size
+      ? `Hatched: what the rig cannot do, or not surely: ${[...limits].map((l) => `“${rig.limits[l]}”`).join(", ")}.`
+      : "The rig can run all of this picture.";
+    if (!area) return [];
+    return [make("path", {class: "faded", d: area}), make("path", {d: area, fill: "url(#explore-hatch)"}), make("path", {class: "hatched", fill: "none", d: edge})];
+  };
+
+  const labels = (grid, levels, before, u, kind, taken) => {
+    const parts = [];
+    for (const level of levels) {
+      const lines = segments(grid, level);
+      const text = before + unit(plain(level), u), wide = text.length * 7;
+      let best = null, most = 0;
+      for (const [a] of lines) {
+        const [x, y] = [frame.x(a[0]), frame.y(a[1])];
+        const edge = Math.min(x - frame.left - wide / 2, frame.right - x - wide / 2, (y - frame.top) - 10, (frame.bottom - y) - 10);
+        if (edge < 4) continue;
+        const room = Math.min(edge * 2, 90, ...taken.map(([p, q, w]) => Math.max(Math.abs(p - x) - (w + wide) / 2, Math.abs(q - y) - 16)));
+        if (room > most) { most = room; best = [x, y]; }
+      }
+      if (!best) continue;
+      taken.push([...best, wide]);
+      parts.push(make("text", {class: `${kind} middle`, x: best[0], y: best[1] + 4}, text));
+    }
+    return parts;
+  };
+
+  const marks = (taken) => {
+    const parts = [];
+    const far = (settings) => settings.some((v, i) => {
+      if (i === state.x || i === state.y) return false;
+      const f = factors[i];
+      return f.levels ? v !== state.at[i] : Math.abs(v - state.at[i]) / (f.high - f.low) > NEAR;
+    });
+    const named = [];
+    for (const run of data.runs[responses[state.response].name] || []) {
+      const x = frame.x(run.settings[state.x]), y = frame.y(run.settings[state.y]);
+      if (x < frame.left - 3 || x > frame.right + 3 || y < frame.top - 3 || y > frame.bottom + 3) continue;
+      const pale = far(run.settings) ? " pale" : "";
+      if (run.kind === "left out") parts.push(make("path", {class: `run-cross${pale}`, d: `M${x - 5} ${y - 5}L${x + 5} ${y + 5}M${x - 5} ${y + 5}L${x + 5} ${y - 5}`}));
+      else if (run.kind === "recommended") parts.push(make("path", {class: `run-recommended${pale}`, d: `M${x} ${y - 8}L${x + 8} ${y}L${x} ${y + 8}L${x - 8} ${y}Z`}));
+      else parts.push(make("circle", {class: `run-${run.kind}${pale}`, cx: x, cy: y, r: 6}));
+      taken.push([x, y, 12]);
+      if (!pale) named.push([x, y, run.name]);
+    }
+    for (const [x, y, name] of named) {
+      const wide = name.length * 7;
+      for (const [p, q] of [[x + 10 + wide / 2, y], [x - 10 - wide / 2, y], [x, y - 16], [x, y + 16]]) {
+        if (p - wide / 2 < frame.left || p + wide / 2 > frame.right || q < frame.top + 8 || q > frame.bottom - 8) continue;
+        if (taken.some(([a, b, w]) => Math.abs(a - p) < (w + wide) / 2 && Math.abs(b - q) < 13)) continue;
+        taken.push([p, q, wide]);
+        parts.push(make("text", {class: "run-name middle", x: p, y: q + 4}, name));
+        break;
+      }
+    }
+    return parts;
+  };
+
+  const draw = () => {
+    frame = layout();
+    const r = responses[state.response], {x: ix, y: iy, at} = state;
+    const [fx, fy] = [factors[ix], factors[iy]];
+    const polynomial = flat(r, ix, iy, at);
+    const grid = sampled((x, y) => polynomial(coded(fx, x), coded(fy, y)));
+    const errors = sampled((x, y) => { const s = at.slice(); s[ix] = x; s[iy] = y; return predict(r, s).error; });
+    const range = (g) => [Math.min(...g.z.flat()), Math.max(...g.z.flat())];
+    const levels = levelsBetween(...range(grid), 6), errorLevels = levelsBetween(...range(errors), 3);
+    paint(polynomial, levels);
+    drawing.setAttribute("viewBox", `0 0 ${frame.width} ${frame.height}`);
+    drawing.setAttribute("width", frame.width); drawing.setAttribute("height", frame.height);
+    const taken = [], [px, py] = [frame.x(at[ix]), frame.y(at[iy])];
+    taken.push([px, py, 24]);
+    const lines = make("g", {});
+    for (const level of levels) lines.append(make("path", {class: "level-line", d: pathOf(segments(grid, level))}));
+    for (const level of errorLevels) {
+      const d = pathOf(segments(errors, level));
+      lines.append(make("path", {class: "error-ground", d}), make("path", {class: "error-line", d}));
+    }
+    const hair = `M${px} ${frame.top}V${frame.bottom}M${frame.left} ${py}H${frame.right}`;
+    const cross = make("path", {class: "cross-hair", d: hair}), under = make("path", {class: "error-ground", d: hair});
+    const ring = make("circle", {class: "cross-ring", cx: px, cy: py, r: 11});
+    const runs = marks(taken);
+    byId("explore-layers").replaceChildren(
+      ...axes(), lines, ...hatch(), under, cross, ...runs, ring,
+      ...labels(grid, levels, "", r.unit, "level-name", taken),
+      ...labels(errors, errorLevels, "± ", r.unit, "error-name", taken),
+    );
+  };
+
+  // ---- words and numbers
+  const meets = (r, mean) => {
+    if (!r.wanted) return "";
+    const [low, high] = r.wanted, named = low === null ? `at most ${unit(plain(high), r.unit)}` : high === null ? `at least ${unit(plain(low), r.unit)}` : `${plain(low)} to ${unit(plain(high), r.unit)}`;
+    const kept = (low === null || mean >= low) && (high === null || mean <= high);
+    return `${named}: the mean ${kept ? "keeps it" : "misses it"}`;
+  };
+  const tell = () => {
+    responses.forEach((r, n) => {
+      const p = predict(r, state.at), line = byId(`explore-row-${n}`);
+      const words = {
+        mean: unit(bearing(p.mean, p.error), r.unit), error: unit(bearing(p.error, p.error), r.unit), aim: meets(r, p.mean),
+        interval: p.low === null ? "not worked out here" : `${bearing(p.low, p.error)} to ${bearing(p.high, p.error)}`,
+      };
+      for (const cell of line.querySelectorAll("[data-cell]")) cell.textContent = words[cell.dataset.cell];
+      Object.assign(line.dataset, {mean: String(p.mean), error: String(p.error), low: String(p.low), high: String(p.high)});
+    });
+    const r = responses[state.response], p = predict(r, state.at);
+    const where = factors.map((_, i) => setting(i, state.at[i])).join(", ");
+    byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)}, standard error ${bearing(p.error, p.error)}`;
+    const [word, sentence] = verdict(state.at), rigSays = byId("explore-rig");
+    rigSays.textContent = sentence; rigSays.dataset.verdict = word;
+    factors.forEach((f, i) => {
+      const input = byId(`explore-at-${i}`), text = setting(i, state.at[i]);
+      input.value = String(state.at[i]);
+      if (!f.levels) { input.setAttribute("aria-valuetext", text); byId(`explore-value-${i}`).textContent = text; }
+    });
+  };
+  let due = false;
+  const update = () => {
+    tell();
+    if (due) return;
+    due = true;
+    requestAnimationFrame(() => { due = false; draw(); box.dataset.ready = "yes"; });
+  };
+
+  // ---- what the reader does
+  const choose = (id, apply) => byId(id).addEventListener("change", (event) => { apply(Number(event.target.value)); update(); });
+  const pairOff = (changed, other, value) => {
+    if (state[other] === value) { state[other] = state[changed]; byId(`explore-${other}`).value = String(state[other]); }
+    state[changed] = value;
+  };
+  choose("explore-response", (v) => { state.response = v; });
+  choose("explore-x", (v) => pairOff("x", "y", v));
+  choose("explore-y", (v) => pairOff("y", "x", v));
+  factors.forEach((f, i) => byId(`explore-at-${i}`).addEventListener("input", (event) => { state.at[i] = Number(event.target.value); update(); }));
+  byId("explore-back").addEventListener("click", () => { state.at = factors.map((f) => f.at); update(); });
+  const settable = (i, v) => {
+    const f = factors[i], input = byId(`explore-at-${i}`), low = Number(input.min), high = Number(input.max);
+    const step = f.step || 10 ** -f.decimals;
+    return Number(Math.min(high, Math.max(low, low + Math.round((v - low) / step) * step)).toFixed(Math.max(f.decimals, 0)));
+  };
+  let held = false;
+  const pick = (event) => {
+    const place = plot.getBoundingClientRect();
+    state.at[state.x] = settable(state.x, frame.xAt(event.clientX - place.left));
+    state.at[state.y] = settable(state.y, frame.yAt(event.clientY - place.top));
+    update();
+  };
+  plot.addEventListener("pointerdown", (event) => { held = event.pointerType === "mouse"; pick(event); });
+  plot.addEventListener("pointermove", (event) => { if (held && event.buttons) pick(event); });
+  window.addEventListener("pointerup", () => { held = false; });
+  window.addEventListener("resize", update);
+  matchMedia("(prefers-color-scheme: dark)").addEventListener("change", update);
+
+  byId("explore-x").value = String(state.x); byId("explore-y").value = String(state.y);
+  byId("explore-still").hidden = true;
+  box.hidden = false;
+  update();
+})();
