@@ -15,7 +15,7 @@ from doe.factors import FloatArray
 from doe.ledger import LedgerRow
 from doe.modelling import ModelName, model_called, model_of
 from doe.responses import Response
-from doe.schedule import Schedule, schedule
+from doe.schedule import Schedule, Totals, schedule, totals
 
 if TYPE_CHECKING:
     from doe.design.evaluation import DegreesOfFreedom, Efficiencies
@@ -23,7 +23,16 @@ if TYPE_CHECKING:
     from doe.design.split_plot import WholePlots
     from doe.terms import Model
 
-__all__ = ["Judgement", "PlanWish", "chosen", "criterion_asked", "judged", "rows_of", "scheduled"]
+__all__ = [
+    "Judgement",
+    "PlanWish",
+    "chosen",
+    "criterion_asked",
+    "judged",
+    "needs_of",
+    "rows_of",
+    "scheduled",
+]
 
 Criterion = Literal["D", "A", "I"]
 CRITERIA: tuple[Criterion, ...] = ("D", "A", "I")
@@ -179,6 +188,12 @@ def scheduled(
         blocks=design.blocks,
         kinds=design.kinds,
     )
+
+
+def needs_of(campaign: Campaign, design: Design, planned: Schedule) -> Totals:
+    """Return what all runs of a schedule need together."""
+    conditions = campaign.conditions(design.settings)
+    return totals(campaign.rig, conditions, planned, reserve=campaign.budget.reserve)
 
 
 def rows_of(

@@ -50,7 +50,7 @@ from doe.modelling import (
     observations,
     scale_notices,
 )
-from doe.planning import Judgement, PlanWish, chosen, judged, rows_of, scheduled
+from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import StageRecord, read_stage, stage_file, write_stage
@@ -535,6 +535,7 @@ def suggest(
         views.box_maps(campaign, analysis.optimum.settings),
         done.get("done"),
         done.get("left out"),
+        tuple(row.run for row in rows),
     )
     file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
@@ -682,6 +683,7 @@ def _planned_page(
         views.margins_table(campaign, rows),
         views.variance_views(campaign, found.model, design.coded, at, points),
         points,
+        None if days is None else (days, needs_of(campaign, design, days)),
     )
     file = write_page(_report(campaign, "plan", 1), page)
     return PlanResult(campaign, 1, design, found, rows, days, affordable, (file, *written), notices)

@@ -50,6 +50,7 @@ from doe.report.pictures import (
     surface_picture,
     variance_picture,
 )
+from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
 from doe.report.svg import NARROW, WIDE, draw
 
 if TYPE_CHECKING:
@@ -59,6 +60,7 @@ if TYPE_CHECKING:
     from doe.design.matrix import Design
     from doe.region import RegionMap, Survey
     from doe.responses import Response
+    from doe.schedule import Schedule, Totals
     from doe.suggest import SuggestedRun, Suggestion
 
 __all__ = [
@@ -209,6 +211,7 @@ def plan_page(
     margins: Table = DERIVED_NONE,
     variance: Sequence[VarianceView] = (),
     points: Sequence[RunPoints] = (),
+    days: tuple[Schedule, Totals] | None = None,
 ) -> str:
     """Return the runs of a stage in order, why these, and what they can and cannot do.
 
@@ -223,9 +226,12 @@ def plan_page(
         Tables of quantities that follow from the settings, and of the margin to each limit.
     points
         Runs on the maps; the planned runs of the design where left out.
+    days
+        When each run is to be made, and what all of them need.
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
+        *([_days_section(*days)] if days is not None else []),
         _design_section(design, efficiencies, can_do),
         _maps_section(design.space, maps, rings, "Where the runs lie"),
     ]
@@ -530,6 +536,20 @@ def _maps_section(
         for i, region in enumerate(maps, start=1)
     ]
     return _Section("maps", heading, _joined(*drawn))
+
+
+def _days_section(planned: Schedule, needed: Totals) -> _Section:
+    """Return the days at the rig: what it is doing when, and what all of them need."""
+    body = _joined(
+        *(_figure(picture) for picture in schedule_pictures(planned)),
+        _heading("What they need"),
+        _table(totals_table(needed)),
+        _heading("What the order costs"),
+        _prose([planned.thermal.sentence]),
+        _table(order_table(planned)),
+        _prose([planned.centres.sentence]) if planned.centres is not None else "",
+    )
+    return _Section("days", "Days at the rig", body, "Days")
 
 
 def _limits_section(survey: Survey) -> _Section:

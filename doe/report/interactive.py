@@ -63,7 +63,7 @@ def specification(picture: Picture, colours: Mapping[str, str] = LIGHT) -> Spec:
             data.append(_band(layer, colours))
         elif isinstance(layer, Bars):
             data.extend(_bars(picture.y, layer, colours))
-        else:
+        elif isinstance(layer, Estimates):
             data.extend(_estimates(picture.y, layer, colours))
     return {"data": data, "layout": _layout(picture, notes, colours)}
 
