@@ -33,6 +33,7 @@ from doe.responses import Response
 from doe.whole_file import keep_former, put
 
 __all__ = [
+    "Censored",
     "Change",
     "Ledger",
     "LedgerRow",
@@ -61,11 +62,63 @@ LAST_COLUMNS = ("left_out_because", "notes")
 LOCK_WAIT_S = 5.0
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
+_CENSORED = re.compile(rf"([<>])\s*({_NUMBER.pattern})")
 _WHOLE = re.compile(r"[0-9]{1,9}")
 _FORMULA = "=+\\-@\uff0b\uff0d\uff1d\uff20"
 """Characters that make a formula of a cell, the full-width forms too (common practice)."""
 _AT_RISK = re.compile(rf"(^|[;\t\r\n])('*)(?=[ \u00a0]*[{_FORMULA}])")
 _SHIELDED = re.compile(rf"(^|[;\t\r\n])'('*)(?=[ \u00a0]*[{_FORMULA}])")
+
+
+class Censored(float):
+    """A response of which only a limit is known: below it (``<0.05``), or above it (``>250``).
+
+    As a number it is NaN, so that no arithmetic takes the limit for a measurement.
+
+    >>> Censored(0.05), Censored(0.05) == Censored(0.05, above=True), Censored(0.05) > 0
+    (Censored('<0.05'), False, False)
+    """
+
+    __slots__ = ("above", "limit")
+    limit: float
+    above: bool
+
+    def __new__(cls, limit: float, above: bool = False) -> Censored:
+        if not math.isfinite(limit):
+            raise ValueError(f"a limit must be a finite number, not {limit}")
+        made = super().__new__(cls, math.nan)
+        made.limit, made.above = float(limit), above
+        return made
+
+    @property
+    def text(self) -> str:
+        """How it stands in files: ``<0.05``."""
+        return f"{'>' if self.above else '<'}{number_text(self.limit)}"
+
+    @classmethod
+    def read(cls, text: str) -> Censored | None:
+        """Return what ``<0.05`` or ``> 250`` says, None if the text is not of that kind."""
+        match = _CENSORED.fullmatch(text.strip())
+        if match is None or not math.isfinite(float(match[2])):
+            return None
+        return cls(float(match[2]), above=match[1] == ">")
+
+    def __eq__(self, other: object) -> bool:
+        if not isinstance(other, Censored):
+            return False
+        return (self.limit, self.above) == (other.limit, other.above)
+
+    def __ne__(self, other: object) -> bool:  # float has its own, by which NaN differs from NaN
+        return not self == other
+
+    def __hash__(self) -> int:
+        return hash((self.limit, self.above))
+
+    def __repr__(self) -> str:
+        return f"Censored({self.text!r})"
+
+    def __reduce__(self) -> tuple[type[Censored], tuple[float, bool]]:
+        return Censored, (self.limit, self.above)
 
 
 @dataclass(frozen=True)
@@ -94,7 +147,8 @@ class LedgerSchema:
 class LedgerRow:
     """One run: `settings` and `achieved` (k,), level index for categorical factors.
 
-    `responses` (r,) and `achieved` hold None where nothing was measured. `extra` holds the cells
+    `responses` (r,) and `achieved` hold None where nothing was measured; a response may be
+    `Censored`. `extra` holds the cells
     of columns that the tool does not know.
     """
 
@@ -277,6 +331,8 @@ def row_cells(schema: LedgerSchema, row: LedgerRow) -> dict[str, str]:
 def _measured_text(value: float | None, factor: Factor | None = None) -> str:
     if value is None:
         return ""
+    if isinstance(value, Censored):
+        return value.text
     if isinstance(factor, CategoricalFactor):
         return setting_text(factor, value)
     return number_text(value)
@@ -457,6 +513,10 @@ class _Line:
         self.fault(column, what, "Write it with a decimal point, as 12.5.")
         return None
 
+    def response_in(self, column: str) -> float | None:
+        """Return a response: a number, or `Censored` where only a limit is known."""
+        return Censored.read(self.text(column)) or self.number_in(column)
+
     def whole_in(self, column: str, needed: bool = False) -> int | None:
         text = self.text(column).strip()
         if not text and not needed:
@@ -513,7 +573,7 @@ def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -
     settings = [line.setting_in(f.column, f, True) for f in factors]
     pairs = zip(schema.achieved_columns, factors, strict=True)
     achieved = tuple(line.setting_in(column, f, False) for column, f in pairs)
-    responses = tuple(line.number_in(column) for column in schema.response_columns)
+    responses = tuple(line.response_in(column) for column in schema.response_columns)
     status = line.status(any(value is not None for value in responses))
     if len(line.problems) > before or run is None or stage is None or plot is None:
         return None
@@ -809,7 +869,7 @@ class _Merge:
     def _value(
         self, column: str, old: float | None, new: float | None, factor: Factor | None = None
     ) -> float | None:
-        if new is None or (old is not None and math.isclose(old, new, rel_tol=1e-9)):
+        if new is None or (old is not None and _same_value(old, new)):
             return old
         if old is not None:
             self._overwrite(column, _measured_text(old, factor), _measured_text(new, factor))
@@ -846,6 +906,12 @@ class _Merge:
         remedy = "Correct the sheet, or record it with --replace to overwrite."
         where = _place(self.back, self.file, column)
         self.problems.append(Problem("filled-cell", what, where, remedy))
+
+
+def _same_value(old: float, new: float) -> bool:
+    if isinstance(old, Censored) or isinstance(new, Censored):
+        return old == new
+    return math.isclose(old, new, rel_tol=1e-9)
 
 
 def _same_setting(factor: Factor, old: float, new: float) -> bool:

@@ -5,10 +5,9 @@ from __future__ import annotations
 import csv
 import datetime
 import io
+import math
 import re
-import subprocess
 from dataclasses import replace
-from html.parser import HTMLParser
 from pathlib import Path
 
 import openpyxl
@@ -16,9 +15,9 @@ import pytest
 
 from doe.errors import ResultsError, StateError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
-from doe.ledger import Ledger, LedgerRow, LedgerSchema, with_results
+from doe.ledger import Censored, Ledger, LedgerRow, LedgerSchema, with_results
 from doe.responses import Response
-from doe.sheet import read_sheet, sheet_columns, sheet_csv, sheet_html
+from doe.sheet import read_sheet, sheet_columns, sheet_csv
 
 SCHEMA = LedgerSchema(
     FactorSpace(
@@ -128,6 +127,17 @@ ACCEPTED: dict[str, tuple[bytes, list[tuple[object, ...]]]] = {
         (HEAD + '1,150,151.2,12.3,0.5,"foamed\nat start"\n').encode(),
         [(*ONE[:4], "foamed\nat start")],
     ),
+    "below and above limits": (
+        (HEAD + "1,150,151.2,> 60 %,<0.05,ok\n2,165,,12.3,≤ 0.05 mg/g,\n").encode(),
+        [
+            (1, Censored(60.0, above=True), Censored(0.05), 151.2, "ok"),
+            (2, 12.3, Censored(0.05), None, ""),
+        ],
+    ),
+    "below a limit, decimal comma": (
+        (SEMI + "1;150;151,2;12,3;<0,05;ok\n").encode(),
+        [(1, 12.3, Censored(0.05), 151.2, "ok")],
+    ),
     "formula kept as text": (
         (HEAD + "1,150,151.2,12.3,0.5,=1+1\n").encode(),
         [(*ONE[:4], "=1+1")],
@@ -186,10 +196,12 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
         (SEMI + "1;150;;1 234,5;1'234;\n").encode(),
         [("D2", "spaces"), ("E2", "marks")],
     ),
-    "below detection": (
-        (HEAD + "1,150,,12.3,<0.05,\n2,165,,<LOQ,bdl,\n").encode(),
-        [("E2 (hmf_mg_g)", "below detection", "notes"), ("D3",), ("E3",)],
+    "below a limit that is not said": (
+        (HEAD + "2,165,,<LOQ,bdl,\n").encode(),
+        [("D2 (yield_pct)", "not said", "<0.05"), ("E2", "not said")],
     ),
+    "limit in two readings": ((SEMI + "1;150;;<1,234;;\n").encode(), [("D2", "1.234", "1234")]),
+    "limit for a setting": ((HEAD + "1,150,<151,,,\n").encode(), [("C2", "what was reached")]),
     "dates": (
         (HEAD + "1,150,,2026-03-01,01.03.2026,\n2,165,01-May,3/1/26,1. Mai,\n").encode(),
         [("D2", "date"), ("E2", "date"), ("C3", "date"), ("D3", "date"), ("E3", "date")],
@@ -230,7 +242,7 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
     "another text": (b"Dear all,\nplease find the results attached.\n", [("no row has",)]),
     "a picture": (b"\x89PNG\r\n\x1a\n" + bytes(range(256)), [("neither text nor",)]),
     "old or locked workbook": (bytes.fromhex("d0cf11e0a1b11ae1") + bytes(512), [("password",)]),
-    "something zipped": (b"PK\x03\x04" + bytes(64), [("not an XLSX workbook",)]),
+    "something zipped": (b"PK\x03\x04" + bytes(64), [("not an XLSX or ODS workbook",)]),
     "utf-32": ((HEAD + "1,150,,,,\n").encode("utf-32"), [("neither text nor",)]),
     "cut in the middle of a utf-16 character": (HEAD.encode("utf-16")[:-1], [("neither",)]),
     "control characters": ((HEAD + "1,150,,,,\x1b[31m\n").encode(), [("neither text nor",)]),
@@ -338,6 +350,17 @@ def test_a_workbook_with_two_tables_of_runs_is_refused(tmp_path: Path) -> None:
 # --- out
 
 
+def test_a_value_below_a_limit_is_recorded_as_that_and_never_as_the_limit(tmp_path: Path) -> None:
+    returned = read(tmp_path, (HEAD + "1,150,,12.3,<0.05,\n").encode())
+    ledger, changes = with_results(LEDGER, returned)
+    assert ("hmf_mg_g", "<0.05") in [(c.column, c.new) for c in changes]
+    assert with_results(ledger, returned) == (ledger, ())
+    assert math.isnan(float(ledger.rows[0].responses[1] or 0.0))
+    other = read(tmp_path, (HEAD + "1,150,,12.3,0.05,\n").encode())
+    with pytest.raises(ResultsError, match=r"<0\.05 in the ledger, the sheet says 0\.05"):
+        with_results(ledger, other)
+
+
 def test_the_sheet_that_goes_out_comes_back_and_changes_nothing(tmp_path: Path) -> None:
     text = sheet_csv(LEDGER.rows, SCHEMA)
     assert text.splitlines()[0].split(",") == list(sheet_columns(SCHEMA))
@@ -376,117 +399,3 @@ def test_no_text_of_the_csv_sheet_is_a_formula(tmp_path: Path, nasty: str) -> No
         for cells in csv.reader(io.StringIO(text), delimiter=delimiter):
             assert not [cell for cell in cells if re.match(r"\s*[=+\-@＝]", cell)]
     assert read(tmp_path, text.encode()).rows[0].notes == nasty.strip()
-
-
-class _Seen(HTMLParser):
-    """Tags, attributes and text of a page."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.links: list[str] = []
-        self.words = ""
-        self.feed(page)
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        self.tags.append(tag)
-        self.links += [v or "" for k, v in attrs if k in ("src", "href", "onclick", "onerror")]
-
-    def handle_data(self, data: str) -> None:
-        self.words += data
-
-
-def page(**changes: object) -> str:
-    rows = (planned(1), planned(2, 165.0), planned(3, 150.0, day=2))
-    given: dict[str, object] = {
-        "campaign": "hops",
-        "stage": 1,
-        "fixed": (("pressure", "50 bar gauge"), ("bed mass", "12 g")),
-        "limits": {2: ("at least 12.4 bar gauge at this temperature", "8 K to relief if shut in")},
-        "cautions": ("Vents may eject hot water.",),
-    }
-    return sheet_html(rows, SCHEMA, **(given | changes))  # type: ignore[arg-type]
-
-
-def test_the_printed_sheet_holds_settings_boxes_limits_and_cautions() -> None:
-    seen = _Seen(page())
-    for part in (
-        "Day 1",
-        "Day 2",
-        "165",
-        "2.5",
-        "glass beads",
-        "at least 12.4 bar gauge at this temperature; 8 K to relief if shut in",
-        "Vents may eject hot water.",
-        "competent persons",
-        "local codes",
-        "initials",
-        "achieved",
-        "yield, %",
-    ):
-        assert part in seen.words
-    assert seen.words.index("Vents") < seen.words.index("Day 1") < seen.words.index("Day 2")
-    # a run has 3 achieved boxes, 2 for responses, initials and notes
-    assert page().count('class="box') == 3 * 7
-    assert not {"script", "link", "img", "iframe"} & set(seen.tags)
-    assert not seen.links
-
-
-def test_the_banner_stands_first_and_on_every_page_when_limits_are_not_confirmed() -> None:
-    banner = "Limits not confirmed: for planning practice only"
-    body = page(unconfirmed_limits=True).partition("<body>")[2]
-    assert body.index(banner) < body.index("<h1>")
-    for heading in re.findall(r"<thead>.*?</thead>", body, re.DOTALL):  # repeats on each page
-        assert banner in heading
-    assert banner not in page(unconfirmed_limits=False)
-
-
-def test_what_is_set_alike_for_every_run_is_on_the_printed_sheet() -> None:
-    words = " ".join(_Seen(page()).words.split())
-    assert "Set alike for every run: pressure 50 bar gauge; bed mass 12 g." in words
-
-
-def test_outside_text_is_escaped_on_the_printed_sheet() -> None:
-    evil = '<script>alert("x")</script>\u202e'
-    rows = (planned(1, kind=evil, notes=evil, left_out_because=evil),)
-    text = sheet_html(
-        rows,
-        SCHEMA,
-        campaign=evil,
-        stage=1,
-        fixed=((evil, evil),),
-        limits={1: (evil,)},
-        cautions=(evil,),
-        provenance=((evil, evil),),
-        mode=evil,
-    )
-    seen = _Seen(text)
-    assert "script" not in seen.tags
-    assert seen.words.count('alert("x")') >= 8
-    assert "\u202e" not in text
-
-
-def test_the_printed_sheet_is_the_same_bytes_again() -> None:
-    assert page() == page()
-
-
-@pytest.mark.browser
-def test_the_printed_sheet_fits_a4(tmp_path: Path) -> None:
-    chromium = Path("/usr/bin/chromium")
-    if not chromium.exists():
-        pytest.skip("Chromium is not installed")
-    (tmp_path / "sheet.html").write_text(page(unconfirmed_limits=True), encoding="utf-8")
-    command = [
-        str(chromium),
-        "--headless",
-        "--no-sandbox",
-        "--disable-gpu",
-        "--no-pdf-header-footer",
-    ]
-    command += [f"--user-data-dir={tmp_path / 'browser'}"]
-    command += [f"--print-to-pdf={tmp_path / 'sheet.pdf'}", (tmp_path / "sheet.html").as_uri()]
-    subprocess.run(command, check=True, capture_output=True, timeout=60)
-    boxes = re.findall(rb"/MediaBox\s*\[([^\]]+)\]", (tmp_path / "sheet.pdf").read_bytes())
-    # ISO 216: A4 is 210 mm × 297 mm, 595 × 842 points of 1/72 inch
-    sizes = {tuple(round(float(side)) for side in box.split()[2:]) for box in boxes}
-    assert sizes == {(842, 595)}

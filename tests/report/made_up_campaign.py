@@ -13,7 +13,8 @@ from doe.design.matrix import Design
 from doe.errors import Notice
 from doe.factors import FactorSpace, NumericFactor
 from doe.region import MapLine, map_region, survey
-from doe.report.html import Header
+from doe.report.explorer import Explorer, Verdicts, node_levels
+from doe.report.html import FitEvidence, Header, LimitRoom
 from doe.report.pictures import ProfileView, RunPoints, SurfaceView, Table, VarianceView
 from doe.responses import Response
 from doe.rig import Envelope, Limit
@@ -52,15 +53,17 @@ def _space() -> FactorSpace:
     )
 
 
-def _observed(space: FactorSpace, names: tuple[str, str]) -> tuple[list[Response], dict]:
+def _observed(
+    space: FactorSpace, names: tuple[str, str], count: int
+) -> tuple[list[Response], dict]:
     rng = np.random.default_rng(11)
     settings = []
-    while len(settings) < 30:
+    while len(settings) < count:
         row = space.settable(rng.uniform([120, 10, 2, 10], [220, 60, 8, 60]))
         if envelope_of(row).feasible[0]:
             settings.append(row[0])
     planned = np.array(settings)
-    planned[24:28] = planned[20]
+    planned[-6:-2] = planned[-10]
     t, _, flow, time = space.code(planned).T
     mass = 38 + 7 * t + 3 * time - 6 * t**2 - 2.5 * t * time + 0.8 * flow
     lost = 0.9 + 0.8 * t + 0.4 * t**2 + 0.3 * time
@@ -69,11 +72,11 @@ def _observed(space: FactorSpace, names: tuple[str, str]) -> tuple[list[Response
         Response(names[0], "%", "maximise", scatter=1.0),
         Response(names[1], "mg/g", "below", scatter=0.2, limit=2.0),
     ]
-    left_out: list[str | None] = [None] * 30
+    left_out: list[str | None] = [None] * count
     left_out[5] = "filter blocked, flow fell to a third"
     observed = {}
     for response, values, scatter in zip(responses, (mass, lost), (1.0, 0.15), strict=True):
-        y = values + rng.normal(0, scatter, 30)
+        y = values + rng.normal(0, scatter, count)
         if response.aim == "below":
             y[9] = np.nan
         observed[response.name] = Observations(
@@ -81,9 +84,9 @@ def _observed(space: FactorSpace, names: tuple[str, str]) -> tuple[list[Response
             planned,
             achieved,
             y,
-            tuple(range(1, 31)),
-            (1,) * 30,
-            tuple(range(1, 31)),
+            tuple(range(1, count + 1)),
+            (1,) * count,
+            tuple(range(1, count + 1)),
             tuple(left_out),
         )
     return responses, observed
@@ -97,16 +100,18 @@ def _saturation(space: FactorSpace) -> list[MapLine]:
     ]
 
 
-def campaign(names: tuple[str, str] = ("dissolved_mass", "breakdown_product")) -> SimpleNamespace:
+def campaign(
+    names: tuple[str, str] = ("dissolved_mass", "breakdown_product"), count: int = 30
+) -> SimpleNamespace:
     """Return everything the pages take, for one invented campaign."""
     space = _space()
-    responses, observed = _observed(space, names)
+    responses, observed = _observed(space, names, count)
     analysis = analyse(
         responses, quadratic_model(space), observed, lambda s: envelope_of(s).feasible
     )
     best = analysis.optimum.settings
     first = observed[names[0]]
-    keep = [i for i in range(30) if i != 5]
+    keep = [i for i in range(count) if i != 5]
     runs = (
         RunPoints("done", first.achieved[keep], tuple(str(first.runs[i]) for i in keep)),
         RunPoints("left out", first.achieved[[5]], ("6",)),
@@ -119,8 +124,8 @@ def campaign(names: tuple[str, str] = ("dissolved_mass", "breakdown_product")) -
     design = Design(
         space,
         first.planned.copy(),
-        ("chosen",) * 30,
-        tuple(range(1, 31)),
+        ("chosen",) * count,
+        tuple(range(1, count + 1)),
         "D-optimal",
         "The limits cut the box to an odd shape, so the runs were chosen one by one inside it.",
         "full quadratic",
@@ -148,9 +153,24 @@ def campaign(names: tuple[str, str] = ("dissolved_mass", "breakdown_product")) -
         profiles=tuple(_profiles(space, analysis, best)),
         variance=(_variance(space, maps[1], runs),),
         suggestion=_suggestion(analysis),
+        evidence=_evidence(space, analysis, runs),
         header=header(),
         derived=Table(("run", "severity factor"), (("1", "4.12"), ("2", "3.05")), frozenset({1})),
     )
+
+
+def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
+    at = analysis.optimum.settings
+    levels = node_levels(space, at, most=3_000)
+    nodes = np.stack([axis.ravel() for axis in np.meshgrid(*levels, indexing="ij")], axis=1)
+    fails = envelope_of(nodes).margin < 0
+    verdicts = Verdicts(tuple(levels), tuple(limit.title for limit in LIMITS), fails)
+    by_name = {fit.response.name: runs for fit in analysis.fits}
+    rooms = (
+        LimitRoom("stays liquid with room to boiling", "bar", 3.2, "3.2"),
+        LimitRoom("preheater power", "W", 11.0, "11"),
+    )
+    return FitEvidence(Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3)), rooms)
 
 
 def header(**changes: object) -> Header:

@@ -4,15 +4,21 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
 from dataclasses import replace
+from statistics import NormalDist
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from doe.design.evaluation import fraction_of_design_space
+from doe.factors import FactorSpace, NumericFactor
 from doe.region import RegionMap
 from doe.report import pictures as p
+from doe.report.svg import draw
 from doe.rig import Limit
+from doe.terms import linear_model
 
 LIMIT = Limit("one", "first limit", "bar", "at least", False)
 
@@ -126,13 +132,18 @@ def every_picture(m: SimpleNamespace) -> list[p.Picture]:
         *(p.effects_picture(fit) for fit in fits),
         *(p.observed_fitted_picture(fit) for fit in fits),
         *(p.residuals_picture(fit) for fit in fits),
+        *(p.half_normal_picture(fit) for fit in fits),
+        *(p.left_out_picture(fit) for fit in fits),
+        *(p.normal_picture(fit) for fit in fits),
+        *(p.residuals_against_picture(fit, m.space, 0) for fit in fits),
+        p.fraction_picture((np.linspace(0, 1, 11), np.linspace(0.2, 0.9, 11))),
         p.limits_picture(m.survey),
     ]
 
 
 def test_every_figure_has_a_finding_a_reading_axes_and_a_table(made_up: SimpleNamespace) -> None:
     pictures = every_picture(made_up)
-    assert len(pictures) == 17
+    assert len(pictures) == 26
     for picture in pictures:
         assert picture.finding
         assert not picture.finding.endswith(".")
@@ -186,3 +197,48 @@ def test_effects_intervals_against_t_table(made_up: SimpleNamespace) -> None:
         error = errors[round(float(value), 9)]
         assert (high - value) / error == pytest.approx(2.145, abs=5e-4)
         assert (value - low) / error == pytest.approx(2.145, abs=5e-4)
+
+
+def test_left_out_picture_against_refits_without_each_run(made_up: SimpleNamespace) -> None:
+    fit = made_up.analysis.fits[0]
+    picture = p.left_out_picture(fit)
+    assert picture is not None
+    (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
+    X = fit.model.matrix(fit.coded)
+    for i in range(len(fit.values)):
+        rest = np.arange(len(fit.values)) != i
+        coefficients = np.linalg.lstsq(X[rest], fit.values[rest], rcond=None)[0]
+        assert points.x[i] == pytest.approx(X[i] @ coefficients, rel=1e-7)
+
+
+def test_half_normal_places_against_the_standard_library(made_up: SimpleNamespace) -> None:
+    picture = p.half_normal_picture(made_up.analysis.fits[0])
+    assert picture is not None
+    (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
+    m = len(points.x)
+    wanted = [NormalDist().inv_cdf(0.5 + 0.5 * (i + 0.5) / m) for i in range(m)]
+    assert np.sort(points.x) == pytest.approx(wanted, rel=1e-9)
+    assert (np.diff(points.y[np.argsort(points.x)]) >= 0).all()
+
+
+def test_fraction_curve_of_a_line_through_two_runs() -> None:
+    """Runs at −1 and +1, a straight line: variance (1 + x²)/2, so (1 + f²)/2 at fraction f."""
+    space = FactorSpace((NumericFactor("a", "m", 0.0, 1.0),))
+    region = np.linspace(-1, 1, 20_001)[:, None]
+    spread = fraction_of_design_space(linear_model(space), np.array([[-1.0], [1.0]]), region)
+    picture = p.fraction_picture(spread)
+    (curve,) = picture.layers
+    assert isinstance(curve, p.Curve)
+    shares = curve.x / 100
+    assert curve.y == pytest.approx((1 + shares**2) / 2, abs=1e-3)
+    assert "nine tenths, below 0.9" in picture.finding
+
+
+def test_runs_at_the_ends_of_a_range_stand_off_the_frame(made_up: SimpleNamespace) -> None:
+    """A dot of radius 6 on the end of an axis must not reach the labels of its ticks."""
+    at = np.array([[120.0, 10.0, 2.0, 10.0], [220.0, 60.0, 8.0, 60.0]])
+    runs = p.RunPoints("done", at, ("1", "2"))
+    drawing = draw(p.region_picture(made_up.space, made_up.maps[0], [runs]))
+    left = float(re.search(r'<rect x="([^"]+)"', drawing)[1])  # type: ignore[index]
+    dots = [float(x) for x in re.findall(r'class="run-done" cx="([^"]+)"', drawing)]
+    assert min(dots) - 6 > left

@@ -1,0 +1,61 @@
+"""The columns of a sheet, and headings as people write them."""
+
+from __future__ import annotations
+
+import re
+from collections import Counter
+from collections.abc import Iterable, Sequence
+from functools import lru_cache
+
+from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, row_cells
+from doe.quantities import unit_slug
+
+__all__ = ["IDENTITY", "column_of", "known_in", "plain_name", "sheet_columns", "sheet_csv", "strip"]
+
+IDENTITY = ("run", "stage", "day", "plot", "kind")
+
+_SPACES = re.compile(r"^[\s\u00a0\u2009\u202f]+|[\s\u00a0\u2009\u202f]+$")
+
+
+def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:
+    """Return the columns of the CSV sheet, named as in the ledger."""
+    measured = (*schema.achieved_columns, *schema.response_columns)
+    return (*IDENTITY, *schema.space.columns, *measured, "left_out_because", "notes")
+
+
+def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
+    """Return the bench sheet of some runs as CSV; what is recorded already is filled in.
+
+    Comma, decimal point, ``\\n``. Text that begins like a formula has an apostrophe before it.
+    """
+    columns = sheet_columns(schema)
+    cells = (row_cells(schema, row) for row in rows)
+    return csv_text([columns, *([row[column] for column in columns] for row in cells)])
+
+
+def strip(text: str) -> str:
+    return _SPACES.sub("", text)
+
+
+def plain_name(name: str) -> str:
+    """Return a heading without case, spaces and signs: ``Yield (%)`` is ``yield_pct``."""
+    return unit_slug(name).replace("_", "").casefold()
+
+
+@lru_cache(maxsize=32)
+def _by_plain(columns: tuple[str, ...]) -> dict[str, str]:
+    """Return the columns by their plain names, those that would collide left out."""
+    counts = Counter(map(plain_name, columns))
+    return {plain_name(column): column for column in columns if counts[plain_name(column)] == 1}
+
+
+def column_of(heading: str, schema: LedgerSchema) -> str | None:
+    """Return the column that a heading names: exactly, or but for case, spaces and signs."""
+    name = strip(from_plain_text(heading))
+    if name in schema.columns:
+        return name
+    return _by_plain(schema.columns).get(plain_name(name)) if plain_name(name) else None
+
+
+def known_in(cells: Sequence[str], schema: LedgerSchema) -> int:
+    return len({column_of(cell, schema) for cell in cells} - {None})

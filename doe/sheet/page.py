@@ -1,0 +1,278 @@
+"""The bench sheet as a page: printed on A4, or filled in on a tablet without a network.
+
+One page to read first, one a day, one a run. It can be read and printed without script; with it,
+entries are kept in the browser and saved as a CSV that `record` takes. A content security policy
+forbids every request.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from doe.factors import CategoricalFactor, Factor
+from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
+from doe.quantities import unit_slug
+from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, USUAL_ENTRIES, BenchRun, Entry, entries_for
+from doe.sheet.headings import IDENTITY, sheet_columns
+
+if TYPE_CHECKING:
+    from jinja2 import Environment
+
+__all__ = ["sheet_html"]
+
+
+@dataclass(frozen=True, slots=True)
+class _Field:
+    """A place to write: its column, what is said of it, and what stands in it already."""
+
+    column: str
+    words: str
+    unit: str
+    kind: str
+    value: str = ""
+    choices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class _Setting:
+    words: str
+    unit: str
+    value: str
+    achieved: _Field
+
+
+@dataclass(frozen=True, slots=True)
+class _Stop:
+    words: str
+    unit: str
+    value: str
+    because: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Run:
+    run: str
+    day: str
+    plot: str
+    kind: str
+    settings: tuple[_Setting, ...]
+    responses: tuple[_Field, ...]
+    left_out: _Field
+    notes: _Field
+    entries: Mapping[str, _Field]
+    others: tuple[_Field, ...]
+    stops: tuple[_Stop, ...]
+    checks: tuple[str, ...]
+    mind: tuple[str, ...]
+    drains: tuple[tuple[str, str], ...]
+    samples: tuple[tuple[str, str, str, str], ...]
+    totals: tuple[tuple[str, str], ...]
+
+
+def sheet_html(
+    rows: Sequence[LedgerRow],
+    schema: LedgerSchema,
+    *,
+    campaign: str,
+    stage: int,
+    fixed: Sequence[tuple[str, str]],
+    limits: Mapping[int, Sequence[str]] | None = None,
+    cautions: Sequence[str] = (),
+    unconfirmed_limits: bool = False,
+    provenance: Sequence[tuple[str, str]] = (),
+    mode: str = "",
+    bench: Mapping[int, BenchRun] | None = None,
+    entries: Sequence[Entry] = USUAL_ENTRIES,
+) -> str:
+    """Return the bench sheet as one page for A4 and for a tablet; nothing is fetched or sent.
+
+    Parameters
+    ----------
+    rows
+        Runs of the stage, in the order they are to be run; each day gets a page, then its runs.
+    fixed
+        Name and value of what is set alike for every run, as ("pressure", "50 bar gauge"): no
+        set value may be missing from the page that the rig is set by.
+    limits
+        Sentences for each run by its number, as "at least 31.6 bar gauge at this temperature".
+    cautions
+        Sentences about the rig and the material, printed before the first run.
+    unconfirmed_limits
+        Prints the banner that the sheet is for planning practice only.
+    provenance
+        Pairs of label and text for the foot: file, seed, versions.
+    bench
+        Stop limits, checks, drains, samples and totals for each run by its number.
+    entries
+        Places to write beside achieved values and responses.
+    """
+    bench = bench or {}
+    extra = entries_for(entries, bench.values(), schema)
+    ready = [_run(row, schema, limits or {}, bench.get(row.run, BenchRun()), extra) for row in rows]
+    style, script = _style(), _script()
+    return (
+        _environment()
+        .get_template("sheet.html")
+        .render(
+            policy=_policy(style, script),
+            style=style,
+            script=script,
+            key=_key(rows, schema, campaign, stage),
+            file=f"{unit_slug(campaign) or 'sheet'}-stage{stage}-filled.csv",
+            columns=json.dumps([*sheet_columns(schema), *(entry.column for entry in extra)]),
+            planned=json.dumps(_planned(rows, schema)),
+            campaign=_seen(campaign),
+            stage=stage,
+            mode=_seen(mode),
+            fixed=[(_seen(name), _seen(value)) for name, value in fixed],
+            days=_by_day(ready),
+            cautions=[_seen(text) for text in cautions],
+            banner=NOT_CONFIRMED if unconfirmed_limits else "",
+            rig_first=RIG_FIRST,
+            provenance=[(_seen(label), _seen(text)) for label, text in provenance],
+            plots_shown=len({row.plot for row in rows}) < len(rows),
+        )
+    )
+
+
+def _planned(rows: Sequence[LedgerRow], schema: LedgerSchema) -> list[dict[str, str]]:
+    """Return the cells that the sheet hands back as they went out."""
+    columns = ("run", "stage", "plot", "day", "kind", *schema.space.columns)
+    return [{c: cells[c] for c in columns} for cells in (row_cells(schema, r) for r in rows)]
+
+
+def _key(rows: Sequence[LedgerRow], schema: LedgerSchema, campaign: str, stage: int) -> str:
+    """Return the name that entries are kept under: another plan never shows them."""
+    records = [list(cells.values()) for cells in _planned(rows, schema)]
+    plan = csv_text([IDENTITY, sheet_columns(schema), *records])
+    return f"{campaign}/{stage}/{hashlib.sha256(plan.encode()).hexdigest()[:16]}"
+
+
+def _policy(style: str, script: str) -> str:
+    return (
+        f"default-src 'none'; style-src '{_hash(style)}'; script-src '{_hash(script)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+@lru_cache(maxsize=1)
+def _style() -> str:
+    from markupsafe import Markup
+
+    from doe.report.palette import LIGHT, css_variables
+
+    sheet = (files("doe.sheet") / "templates" / "sheet.css").read_text(encoding="utf-8")
+    return Markup(f":root{{{css_variables(LIGHT)}color-scheme:light}}\n{sheet}")
+
+
+@lru_cache(maxsize=1)
+def _script() -> str:
+    from markupsafe import Markup
+
+    return Markup((files("doe.sheet") / "templates" / "sheet.js").read_text(encoding="utf-8"))
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    return Environment(
+        loader=PackageLoader("doe.sheet", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+def _seen(text: str) -> str:
+    """Return text without characters that hide or reorder what stands next to it."""
+    from doe.report.digits import shown
+
+    return shown(text)
+
+
+def _by_day(runs: Sequence[_Run]) -> list[tuple[str, list[_Run]]]:
+    """Return the runs under a heading for each day, days in the order they come."""
+    days: dict[str, list[_Run]] = {}
+    for run in runs:
+        days.setdefault(run.day, []).append(run)
+    no_day = "Runs" if set(days) == {""} else "Day not set"
+    return [(f"Day {day}" if day else no_day, found) for day, found in days.items()]
+
+
+def _run(
+    row: LedgerRow,
+    schema: LedgerSchema,
+    limits: Mapping[int, Sequence[str]],
+    bench: BenchRun,
+    extra: Sequence[Entry],
+) -> _Run:
+    texts = row_cells(schema, row)
+    cells = {column: _seen(from_plain_text(text)) for column, text in texts.items()}
+    blanks = {
+        e.column: _Field(e.column, e.words, e.unit, "number" if e.unit else "text") for e in extra
+    }
+    portions = {f"drain_{i}_g" for i in range(1, 1 + len(bench.drains_min))}
+    portions |= {f"sample_{i}_g" for i in range(1, 1 + len(bench.samples))}
+    usual = [f for c, f in blanks.items() if not c.startswith(("drain_", "sample_"))]
+    return _Run(
+        run=cells["run"],
+        day=cells["day"],
+        plot=cells["plot"],
+        kind=cells["kind"],
+        settings=tuple(_setting(factor, cells) for factor in schema.space),
+        responses=tuple(
+            _Field(r.column, _seen(r.words), _seen(r.unit), "response", cells[r.column])
+            for r in schema.responses
+        ),
+        left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
+        notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
+        entries={column: blanks[column] for column in sorted(portions & set(blanks))},
+        others=tuple(usual),
+        stops=tuple(
+            _Stop(
+                words,
+                unit,
+                "" if at is None else number_text(at.value),
+                "" if at is None else _seen(at.because),
+            )
+            for words, unit, at in bench.stop.lines()
+        ),
+        checks=tuple(_seen(text) for text in bench.checks),
+        mind=tuple(_seen(text) for text in limits.get(row.run, ())),
+        drains=tuple(
+            (f"drain_{i}_g", f"{minutes:g}") for i, minutes in enumerate(bench.drains_min, 1)
+        ),
+        samples=tuple(
+            (
+                f"sample_{i}_g",
+                f"{s.time_min:g}",
+                f"{s.discard_mL:g}",
+                "" if s.volume_mL is None else f"{s.volume_mL:g}",
+            )
+            for i, s in enumerate(bench.samples, 1)
+        ),
+        totals=tuple((_seen(label), _seen(text)) for label, text in bench.totals),
+    )
+
+
+def _setting(factor: Factor, cells: Mapping[str, str]) -> _Setting:
+    words, unit = _seen(factor.name.replace("_", " ")), _seen(factor.unit)
+    column = f"achieved_{factor.column}"
+    choices = tuple(map(_seen, factor.levels)) if isinstance(factor, CategoricalFactor) else ()
+    kind = "choice" if choices else "number"
+    field = _Field(column, words, unit, kind, cells[column], choices)
+    return _Setting(words, unit, cells[factor.column], field)

@@ -1,0 +1,425 @@
+"""What a filled sheet says: from rows of cells to the values of each run.
+
+A cell that can be read in two ways is refused with its address, and all such cells at once.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from doe.errors import Notice, Problem, ResultsError, Where
+from doe.factors import CategoricalFactor, Factor
+from doe.ledger import (
+    Censored,
+    LedgerSchema,
+    Returned,
+    ReturnedRow,
+    cell_address,
+    from_plain_text,
+)
+from doe.responses import Response
+from doe.sheet.files import (
+    AS_NUMBER,
+    HEADER_WITHIN,
+    Grid,
+    Row,
+    grid_of,
+    header_row,
+    text_grid,
+)
+from doe.sheet.headings import column_of, plain_name, sheet_columns, strip
+
+__all__ = ["read_sheet", "read_sheet_text"]
+
+NOT_MEASURED = {"", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"}
+LIKENESS = 0.75
+"""Above this likeness (0 to 1), an unknown heading is taken for a slip of the pen."""
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+[.,]?[0-9]*|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_THREE_DECIMALS = re.compile(r"[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[.,'’\s][0-9]{3})*(?:[.,'’\s][0-9]+)")
+_MONTH = r"(?:jan|feb|m[aä]r|apr|ma[iy]|jun|jul|aug|sep|o[ck]t|nov|de[cz])[a-zéû]*\.?"
+_DATE = re.compile(
+    r"[0-9]{4}[-/.][0-9]{1,2}[-/.][0-9]{1,2}.*"
+    r"|[0-9]{1,2}([./-])[0-9]{1,2}\1(?:[0-9]{2}|[0-9]{4})?(?:\s.*)?"
+    r"|[0-9]{1,2}[-/][0-9]{1,2}"
+    rf"|[0-9]{{1,2}}[-. /]*{_MONTH}(?:[-. /]*[0-9]{{2,4}})?|{_MONTH}[-. /]*[0-9]{{2,4}}",
+    re.IGNORECASE,
+)
+_BEYOND = re.compile(r"([<≤>≥])[\s\u00a0\u2009\u202f]*(.*)")
+_BELOW = re.compile(r"[<≤>≥].*|b[dl][lq]|(?:under |below )?lo[dq]\b.*", re.IGNORECASE)
+_SHEET_ERROR = re.compile(r"#[A-ZÄÖÜ0-9/!?]+[!?]?|Err:[0-9]+", re.IGNORECASE)
+
+
+def read_sheet(path: Path, schema: LedgerSchema) -> Returned:
+    """Return what a filled sheet says.
+
+    Parameters
+    ----------
+    path
+        A CSV, XLSX or ODS file. Columns may have moved; those that the campaign does not know come
+        back as notes, ``column: value``.
+    schema
+        Factors and responses of the campaign.
+
+    Raises
+    ------
+    StateError
+        The file is not there or cannot be opened.
+    ResultsError
+        Everything in it that cannot be read without guessing, with the cells' addresses.
+    """
+    return _returned(grid_of(path, schema), path.name, schema)
+
+
+def read_sheet_text(text: str, name: str, schema: LedgerSchema) -> Returned:
+    """Return what a sheet says that is held as CSV text; `name` stands for its file in messages.
+
+    Raises
+    ------
+    ResultsError
+        As `read_sheet`.
+    """
+    return _returned(text_grid(text.encode("utf-8"), name, schema), name, schema)
+
+
+def _returned(grid: Grid, file: str, schema: LedgerSchema) -> Returned:
+    header = header_row(grid.rows, schema)
+    if header is None:
+        raise ResultsError(_no_header(grid, file))
+    columns, problems = _columns(grid.rows[header], schema, file)
+    if problems:
+        raise ResultsError(*problems)
+    body = [row for row in grid.rows[header + 1 :] if row.faults or any(map(strip, row.cells))]
+    sheet = _Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    rows = [row for line in body if (row := sheet.returned(line)) is not None]
+    sheet.check_twice(rows)
+    if problems:
+        raise ResultsError(*problems)
+    return Returned(tuple(rows), file, (*grid.notices, *sheet.notices()))
+
+
+def _no_header(grid: Grid, file: str) -> Problem:
+    """Return the problem of a file without a header, naming the heading most like `run`."""
+    best, place = 0.0, ""
+    for row in grid.rows[:HEADER_WITHIN]:
+        for i, cell in enumerate(row.cells):
+            likeness = difflib.SequenceMatcher(None, plain_name(cell), "run").ratio()
+            if likeness > best:
+                best, place = likeness, f'"{strip(cell)}" in {cell_address(i, row.row)}'
+    hint = f" Most like it is {place}." if best >= 0.5 else ""
+    return Problem(
+        "no-header",
+        f"no row has a column named run and at least one more of the sheet's columns.{hint}",
+        Where(file),
+        "Keep the heading row of the sheet as it was handed out.",
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Columns:
+    """Positions of the known columns, and of the others with their headings."""
+
+    known: Mapping[str, int]
+    others: Mapping[int, str]
+
+
+def _columns(row: Row, schema: LedgerSchema, file: str) -> tuple[_Columns, list[Problem]]:
+    known: dict[str, int] = {}
+    others: dict[int, str] = {}
+    problems: list[Problem] = []
+    for i, cell in enumerate(row.cells):
+        column = column_of(cell, schema)
+        if column is None:
+            others[i] = strip(from_plain_text(cell)) or f"column {cell_address(i, 1)[:-1]}"
+        elif column in known:
+            both = cell_address(known[column], row.row), cell_address(i, row.row)
+            what = f"{both[0]} and {both[1]} both name the column {column}."
+            where = Where(file, row.line, both[1])
+            problems.append(Problem("column-twice", what, where, "Rename or remove one of them."))
+        else:
+            known[column] = i
+    for i, name in others.items():
+        problems += _slip(name, cell_address(i, row.row), row, known, schema, file)
+    return _Columns(known, others), problems
+
+
+def _slip(
+    name: str, address: str, row: Row, known: Mapping[str, int], schema: LedgerSchema, file: str
+) -> list[Problem]:
+    """Return the problem of a heading that is nearly that of a column which is missing."""
+    absent = {plain_name(c): c for c in sheet_columns(schema) if c not in known}
+    measured = (*schema.space, *schema.responses)
+    absent |= {plain_name(m.name): m.column for m in measured if m.column not in known}
+    near = difflib.get_close_matches(plain_name(name), absent, 1, LIKENESS)
+    if not near:
+        return []
+    return [
+        Problem(
+            "heading-unclear",
+            f'the heading "{name}" is nearly {absent[near[0]]}, which is missing.',
+            Where(file, row.line, address),
+            f"Name it {absent[near[0]]}, or call it something else if it is another thing.",
+        )
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class _Sheet:
+    """A filled sheet with its columns known; readers note what is wrong and return None."""
+
+    file: str
+    schema: LedgerSchema
+    columns: _Columns
+    grid: Grid
+    width: int
+    problems: list[Problem]
+    body: list[Row]
+    marks: Counter[str] = field(default_factory=Counter)
+    evidence: dict[str, bool] = field(default_factory=dict)
+
+    def returned(self, row: Row) -> ReturnedRow | None:
+        """Return the run of a row, None where its number cannot be read."""
+        before = len(self.problems)
+        self._check_width(row)
+        run = self._whole(row, "run")
+        settings = self._factors(row, self.schema.space.columns)
+        achieved = self._factors(row, self.schema.achieved_columns)
+        responses = {
+            response.column: value
+            for response in self.schema.responses
+            if (value := self._number(row, response.column, response)) is not None
+        }
+        if run is None and len(self.problems) == before:
+            self._fault(row, "run", "the row has no run number.", "Write it, or empty the row.")
+        if run is None:
+            return None
+        return ReturnedRow(
+            run=run,
+            settings=settings,
+            achieved=achieved,
+            responses=responses,
+            left_out_because=self._text(row, "left_out_because"),
+            notes=self._notes(row),
+            line=row.line or row.row,
+            stage=self._whole(row, "stage"),
+            plot=self._whole(row, "plot"),
+            day=self._whole(row, "day"),
+            cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
+        )
+
+    def check_twice(self, rows: Sequence[ReturnedRow]) -> None:
+        first: dict[int, int | None] = {}
+        for row in rows:
+            if row.run in first:
+                what = f"run {row.run} stands in line {first[row.run]} already."
+                where = Where(self.file, row.line, f"{row.cells['run']} (run)")
+                remedy = "Keep one row a run."
+                self.problems.append(Problem("run-twice", what, where, remedy))
+            first.setdefault(row.run, row.line)
+
+    def notices(self) -> list[Notice]:
+        """Return what was taken as not measured, and the columns that went into the notes."""
+        notices = [
+            Notice("taken-as-not-measured", f'{count} × "{mark}" was taken as not measured.')
+            for mark, count in sorted(self.marks.items())
+        ]
+        others = self.columns.others.items()
+        filled = [
+            n for i, n in others if any(strip(c) for r in self.body for c in r.cells[i : i + 1])
+        ]
+        if filled:
+            what = f"Not in the campaign, so kept with the notes: {', '.join(filled)}."
+            notices.append(Notice("kept-as-notes", what))
+        return notices
+
+    def _check_width(self, row: Row) -> None:
+        beyond = len(row.cells) - self.width
+        comma = self.grid.delimiter == ","
+        if beyond > 0 and (comma or any(map(strip, row.cells[self.width :]))):
+            what = f"the row has {len(row.cells)} cells, the header {self.width}."
+            remedy = "Each cell needs a heading."
+            if comma:
+                remedy = "A number with a decimal comma splits in two: use the decimal point."
+            self._fault(row, "run", what, remedy, "cells-beyond")
+
+    def _raw(self, row: Row, column: str) -> str:
+        position = self.columns.known.get(column)
+        if position is None or position >= len(row.cells):
+            return ""
+        return row.cells[position]
+
+    def _text(self, row: Row, column: str) -> str:
+        text = strip(from_plain_text(self._raw(row, column)))
+        return "" if text.casefold() in NOT_MEASURED else text
+
+    def _fault(self, row: Row, column: str, what: str, remedy: str, code: str = "bad-cell") -> None:
+        key = f"{cell_address(self.columns.known[column], row.row)} ({column})"
+        if self.grid.sheet:
+            key = f"sheet {self.grid.sheet}, {key}"
+        self.problems.append(Problem(code, what, Where(self.file, row.line, key), remedy))
+
+    def _ruled_out(self, row: Row, column: str) -> bool:
+        """Tell whether the kind of a workbook's cell already rules it out; note it."""
+        fault = row.faults.get(self.columns.known.get(column, -1))
+        if fault is not None:
+            self._fault(row, column, *fault)
+        return fault is not None
+
+    def _whole(self, row: Row, column: str) -> int | None:
+        if self._ruled_out(row, column):
+            return None
+        text = strip(self._raw(row, column))
+        if re.fullmatch(r"[0-9]{1,9}", text):
+            return int(text)
+        if text:
+            self._fault(row, column, f'"{text}" is not a whole number.', "Write it as 7.")
+        return None
+
+    def _factors(self, row: Row, columns: Sequence[str]) -> dict[str, float]:
+        """Return planned or achieved settings, keyed by factor column."""
+        found = {}
+        for factor, column in zip(self.schema.space, columns, strict=True):
+            if isinstance(factor, CategoricalFactor):
+                value = self._level(row, column, factor)
+            else:
+                value = self._number(row, column, factor)
+            if value is not None:
+                found[factor.column] = value
+        return found
+
+    def _level(self, row: Row, column: str, factor: CategoricalFactor) -> float | None:
+        if self._ruled_out(row, column):
+            return None
+        text = strip(from_plain_text(self._raw(row, column)))
+        if text in factor.levels:
+            return float(factor.levels.index(text))
+        if text.casefold() in NOT_MEASURED:
+            return None
+        near = [i for i, name in enumerate(factor.levels) if name.casefold() == text.casefold()]
+        if len(near) == 1:
+            return float(near[0])
+        levels = ", ".join(factor.levels)
+        self._fault(row, column, f'"{text}" is not a level.', f"Write one of: {levels}.")
+        return None
+
+    def _number(self, row: Row, column: str, of: Factor | Response) -> float | None:
+        position = self.columns.known.get(column)
+        if position is None or self._ruled_out(row, column):
+            return None
+        if position in row.numbers:
+            return row.numbers[position]
+        text = strip(from_plain_text(self._raw(row, column))).replace("−", "-")
+        if text.casefold() in NOT_MEASURED:
+            if text:
+                self.marks[text] += 1
+            return None
+        sign, bare = _sign_and_number(text, of)
+        fault = _not_a_number(text, bare, of) or self._two_readings(bare)
+        if fault is None:
+            value = float(bare.replace(",", "."))
+            if math.isfinite(value):
+                return Censored(value, above=sign in ">≥") if sign else value
+            fault = f'"{text}" is too large.', "Check the exponent."
+        self._fault(row, column, *fault)
+        return None
+
+    def _two_readings(self, bare: str) -> tuple[str, str] | None:
+        """Return the fault of a number that is one thing with and another without decimals.
+
+        A comma with three figures after it always can be; a point with three can where the rest
+        of the file uses decimal commas, or is split in the way that goes with them and has no
+        number that settles it.
+        """
+        match = _THREE_DECIMALS.fullmatch(bare)
+        if match is None or (match[1] == "." and self._points_are_decimal()):
+            return None
+        whole = re.sub(r"[.,]", "", bare)
+        return (
+            f'"{bare}" can be read as {bare.replace(",", ".")} or as {whole}.',
+            f"Write {whole} or {bare}0 so that it has one meaning only.",
+        )
+
+    def _points_are_decimal(self) -> bool:
+        if not self.evidence:
+            plain = [_sign_and_number(strip(c), of)[1] for c, of in self._number_cells()]
+            settled = [
+                t for t in plain if _NUMBER.fullmatch(t) and not _THREE_DECIMALS.fullmatch(t)
+            ]
+            self.evidence["comma"] = any("," in text for text in settled)
+            self.evidence["point"] = any("." in text for text in settled)
+        if self.evidence["comma"]:
+            return False
+        return self.grid.delimiter == "," or self.evidence["point"]
+
+    def _number_cells(self) -> Iterable[tuple[str, Factor | Response]]:
+        factors = tuple(self.schema.space)
+        pairs: list[tuple[str, Factor | Response]] = [
+            *zip(self.schema.space.columns, factors, strict=True),
+            *zip(self.schema.achieved_columns, factors, strict=True),
+            *((response.column, response) for response in self.schema.responses),
+        ]
+        for column, of in pairs:
+            for row in self.body:
+                yield self._raw(row, column), of
+
+    def _notes(self, row: Row) -> str:
+        """Return the notes, and after them the cells of columns that the campaign lacks."""
+        parts = [self._text(row, "notes")]
+        for i, name in self.columns.others.items():
+            if i < len(row.cells) and (text := strip(from_plain_text(row.cells[i]))):
+                parts.append(f"{name}: {text}")
+        return "; ".join(filter(None, parts))
+
+
+def _sign_and_number(text: str, of: Factor | Response) -> tuple[str, str]:
+    """Return the sign of a censored response, "" where there is none, and the bare number."""
+    beyond = _BEYOND.fullmatch(text) if isinstance(of, Response) else None
+    if beyond is None:
+        return "", _without_unit(text, of)
+    return beyond[1], _without_unit(beyond[2], of)
+
+
+def _without_unit(text: str, of: Factor | Response) -> str:
+    """Return a number's text without the column's own unit behind it."""
+    slug = of.column.removeprefix(of.name).removeprefix("_")
+    for unit in filter(None, (of.unit, slug, "°C" if slug == "C" else "")):
+        bare = text.removesuffix(unit)
+        if bare != text:
+            return strip(bare)
+    return text
+
+
+def _not_a_number(text: str, bare: str, of: Factor | Response) -> tuple[str, str] | None:
+    """Return what is wrong with a cell and what to do, None if it is one number."""
+    if _NUMBER.fullmatch(bare):
+        return None
+    if _BELOW.fullmatch(bare):
+        if not isinstance(of, Response):
+            return f'"{text}" is a limit, not what was reached.', "Write the mean that was reached."
+        return (
+            f'"{text}": below or beyond which value is not said.',
+            "Write the limit, as <0.05 or >250; or leave the cell blank.",
+        )
+    if _DATE.fullmatch(bare):
+        return f'"{text}" is a date, not a number.', AS_NUMBER
+    if _SHEET_ERROR.fullmatch(bare):
+        return f'"{text}" is a spreadsheet\'s error.', "Mend the formula, or leave the cell blank."
+    if bare.startswith("="):
+        return f'"{text}" is a formula, not its value.', "Paste its value instead."
+    if _GROUPED.fullmatch(bare):
+        return (
+            f'"{text}" has marks or spaces between its figures.',
+            "Write it without them, with one decimal point or one decimal comma.",
+        )
+    unit = f" or the unit {of.unit} behind it" if of.unit else ""
+    return (
+        f'"{text}" is not a number.',
+        f"Write a number, with nothing{unit}; leave it blank if it was not measured.",
+    )
