@@ -16,7 +16,7 @@ from doe import standing
 from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
 from doe.factors import FactorSpace
-from doe.ledger import Ledger, LedgerRow
+from doe.ledger import Censored, Ledger, LedgerRow
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
@@ -106,7 +106,8 @@ def observations(
     achieved = standing.achieved_settings(rows)
     observed = {}
     for j, response in enumerate(campaign.responses):
-        values = [np.nan if row.responses[j] is None else row.responses[j] for row in rows]
+        cells = [row.responses[j] for row in rows]
+        values = [_value(cell) for cell in cells]
         observed[response.name] = Observations(
             campaign.space,
             planned,
@@ -116,8 +117,22 @@ def observations(
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
             tuple(_reason(row) for row in rows),
+            censored=tuple(_censored(cell) for cell in cells),
         )
     return observed, (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
+
+
+def _value(cell: float | None) -> float:
+    """Return a measured value; for a value beyond a limit that limit; NaN where there is none."""
+    if isinstance(cell, Censored):
+        return cell.limit
+    return np.nan if cell is None else float(cell)
+
+
+def _censored(cell: float | None) -> Literal["below", "above"] | None:
+    if not isinstance(cell, Censored):
+        return None
+    return "above" if cell.above else "below"
 
 
 def _reason(row: LedgerRow) -> str | None:

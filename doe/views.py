@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -34,6 +34,7 @@ from doe.report.pictures import (
     VarianceView,
     setting_text,
 )
+from doe.sheet import BenchRun, StopLimit, StopLimits, strictest_above, strictest_below
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from doe.terms import Model
 
 __all__ = [
+    "bench_runs",
     "box_maps",
     "closed_in_sentences",
     "derived_table",
@@ -383,18 +385,81 @@ def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tup
     conditions = campaign.conditions(settings)
     rig = campaign.rig
     closed = rig_room.closed_in(rig, conditions)
-    drains = rig_room.drain_minutes(rig, conditions)
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
         sentences = [*_pressure_sentences(campaign, conditions, i)]
         if math.isfinite(closed.rise_K[i]):
             rise = math.floor(10 * closed.rise_K[i]) / 10
             sentences.append(f"shut in while full and hot, {rise:g} K of heating opens the relief")
-        if len(drains[i]):
-            times = ", ".join(f"{minutes:.0f}" for minutes in np.floor(drains[i]))
-            sentences.append(f"drain the collection vessel at {times} min after the flow starts")
         said[row.run] = tuple(sentences)
     return said
+
+
+def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, BenchRun]:
+    """Return for each run, by number, where to stop, when to drain, and what to expect."""
+    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    drains = rig_room.drain_minutes(campaign.rig, conditions)
+    derived = rig_room.derived(campaign.rig, conditions)
+    return {
+        row.run: BenchRun(
+            stop=_stop_limits(campaign, conditions, i),
+            drains_min=tuple(float(minute) for minute in np.floor(drains[i])),
+            totals=tuple(_expected(derived, i)),
+        )
+        for i, row in enumerate(rows)
+    }
+
+
+_EXPECTED = ("run_minutes", "heat_up_min", "water_mL", "drains", "energy_kWh")
+
+
+def _expected(derived: Mapping[str, FloatArray], i: int) -> Iterator[tuple[str, str]]:
+    for name in _EXPECTED:
+        if name in derived and math.isfinite(derived[name][i]):
+            words, unit, decimals = _DERIVED_WORDS[name]
+            yield words, f"{derived[name][i]:.{decimals}f} {unit}".rstrip()
+
+
+def _stop_limits(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> StopLimits:
+    """Return where to stop a run: the strictest of the rig's own limits and the run's margins."""
+    rig = campaign.rig
+    T = float(conditions.temperature_C[i])
+    hottest = {
+        "the rig's own limit": rig.temperature_max,
+        "the last rated temperature of the vessel": max(t for t, _ in rig.vessel_rating),
+        "set value, overshoot and sensor error": T
+        + rig.temperature_overshoot
+        + rig.temperature_sensor_error,
+    }
+    limits = StopLimits(
+        rig.shown_unit,
+        temperature_above_C=strictest_above(hottest),
+        flow_above_mL_min=_flow_above(rig, conditions),
+        flow_below_mL_min=_flow_below(rig, conditions),
+    )
+    if conditions.pressure_bara is None:
+        return limits
+    set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
+    lowest, highest = _pressures_kept(campaign, conditions, i, set_at)
+    return replace(
+        limits,
+        pressure_above=strictest_above({"highest pressure at which every limit holds": highest}),
+        pressure_below=strictest_below({"lowest pressure at which every limit holds": lowest}),
+    )
+
+
+def _flow_above(rig: rig_room.Rig, conditions: rig_room.Conditions) -> StopLimit | None:
+    if rig.pump is None or conditions.flow_mL_min is None:
+        return None
+    most = rig.pump.usable_high * rig.pump.flow_max
+    return strictest_above({"high end of the pump's usable range": most}, 2)
+
+
+def _flow_below(rig: rig_room.Rig, conditions: rig_room.Conditions) -> StopLimit | None:
+    if rig.pump is None or conditions.flow_mL_min is None:
+        return None
+    least = max(rig.pump.flow_min, rig.pump.usable_low * rig.pump.flow_max)
+    return strictest_below({"low end of the pump's usable range": least}, 2)
 
 
 def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> list[str]:

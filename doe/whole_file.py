@@ -34,8 +34,8 @@ def put(path: Path, data: bytes) -> None:
     _sync_folder(path.parent)
 
 
-def write_page(path: Path, text: str, *, keep: bool = False) -> Path:
-    """Write a page, a sheet or a record as UTF-8, its folder made where missing.
+def write_page(path: Path, content: str | bytes, *, keep: bool = False) -> Path:
+    """Write a page, a sheet or a record, text as UTF-8, its folder made where missing.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ def write_page(path: Path, text: str, *, keep: bool = False) -> Path:
     """
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        data = text.encode("utf-8")
+        data = content if isinstance(content, bytes) else content.encode("utf-8")
         former = path.read_bytes() if keep and path.exists() else data
         if former != data:
             keep_former(path, former)
