@@ -61,7 +61,9 @@ def randomised(design: Design, generator: np.random.Generator) -> Design:
     """Return the design in random order, whole plots numbered in the order they come.
 
     Blocks are shuffled, whole plots within each, and runs within each plot; with one run a plot
-    and no blocks that is a complete randomisation.
+    and no blocks that is a complete randomisation, but for the centre runs: repeats of one
+    setting, they are spread evenly from a random start, so that they show a drift (NIST/SEMATECH
+    e-Handbook, 5.3.3.7).
 
     Raises
     ------
@@ -76,7 +78,21 @@ def randomised(design: Design, generator: np.random.Generator) -> Design:
     for block in generator.permutation(np.unique(blocks)) if design.blocks else (0,):
         for plot in generator.permutation(np.unique(plots[blocks == block])):
             order.extend(generator.permutation(np.flatnonzero(plots == plot)).tolist())
+    if not design.blocks and len(np.unique(plots)) == len(design):
+        order = _with_centres_spread(design, order, float(generator.random()))
     return _in_order(design, np.asarray(order))
+
+
+def _with_centres_spread(design: Design, order: list[int], start: float) -> list[int]:
+    """Return an order in which the centre runs stand as far apart as they can."""
+    centres = [i for i in order if design.kinds[i] == "centre"]
+    others = [i for i in order if design.kinds[i] != "centre"]
+    if len(centres) < 2:
+        return order
+    n = len(order)
+    places = {int((j + start) * n / len(centres)) for j in range(len(centres))}
+    centre, other = iter(centres), iter(others)
+    return [next(centre) if place in places else next(other) for place in range(n)]
 
 
 def _in_order(design: Design, order: npt.NDArray[np.int_]) -> Design:

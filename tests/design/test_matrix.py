@@ -57,3 +57,18 @@ def test_a_plot_over_two_blocks_is_refused():
         randomised(design([1, 1, 2, 2], [1, 2, 1, 2]), np.random.default_rng(3))
     with pytest.raises(ValueError, match="blocks must have one entry a run"):
         design([1, 1, 2], [1])
+
+
+def test_centre_runs_are_spread_from_a_random_start():
+    kinds = ("edge",) * 12 + ("centre",) * 3
+    settings = np.arange(15.0)[:, None] / 14
+    space = FactorSpace((NumericFactor("x", "", 0, 1),))
+    plain = Design(space, settings, kinds, tuple(range(1, 16)), "", "", "", 0)
+    starts = set()
+    for seed in range(40):
+        ordered = randomised(plain, np.random.default_rng(seed))
+        places = [i for i, kind in enumerate(ordered.kinds) if kind == "centre"]
+        assert np.diff(places).tolist() == [5, 5]
+        assert sorted(ordered.settings[:, 0]) == sorted(settings[:, 0])
+        starts.add(places[0])
+    assert starts == {0, 1, 2, 3, 4}
