@@ -36,6 +36,7 @@ from doe.report.pictures import (
     Table,
     VarianceView,
     effects_picture,
+    fitted_unit,
     fraction_picture,
     half_normal_picture,
     left_out_picture,
@@ -751,7 +752,7 @@ def _folded(summary: str, body: Markup) -> Markup:
 
 
 def _fit_sentence(fit: FittedModel) -> str:
-    unit = fit.response.unit
+    unit = fitted_unit(fit)
     sd = with_unit(plain(fit.residual_sd, 2), unit)
     predicted = "predicted R² cannot be worked out"
     if fit.r2_predicted is not None:
@@ -789,7 +790,7 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
         )
         for e in fit.estimates
     )
-    unit = fit.response.unit
+    unit = fitted_unit(fit)
     table = Table(
         (
             "term",
@@ -825,7 +826,18 @@ def _formula(fit: FittedModel) -> str:
         sign, size = ("−", number[1:]) if number.startswith("−") else ("+", number)
         text = size if not e.term.order else f"{size} × {e.label}"
         parts.append(f"{sign} {text}" if parts else (f"−{text}" if sign == "−" else text))
-    return f"{fit.response.words} = {' '.join(parts)}"
+    return f"{_left_side(fit)} = {' '.join(parts)}"
+
+
+def _left_side(fit: FittedModel) -> str:
+    """Return what the formula gives: the response, or its transformation written out."""
+    words, power, scale = fit.response.words, fit.scale.exponent, fit.scale.scale
+    if power == 1:
+        return words
+    if power == 0:
+        return f"ln({words})" if scale == 1 else f"{plain(scale, 6)} × ln({words})"
+    divisor = plain(power * scale ** (power - 1), 6)
+    return _minus(f"(({words})^{power:g} − 1) / {divisor}")
 
 
 def _coding_sentence(space: FactorSpace) -> str:
@@ -874,7 +886,7 @@ def _methods_words(header: Header, analysis: Analysis, space: FactorSpace) -> st
         f"{_capital(fit.response.words)} was fitted with a model of {fit.model.name} "
         f"({len(fit.estimates)} coefficients) to {len(fit.runs_used)} runs by {fit.method}"
         f"{_transformed(fit)}; the standard deviation of a run about the model was "
-        f"{with_unit(plain(fit.residual_sd, 2), fit.response.unit)}, adjusted R² "
+        f"{with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))}, adjusted R² "
         f"{_minus(f'{fit.r2_adjusted:.3f}')}."
         for fit in analysis.fits
     )
@@ -895,7 +907,7 @@ def _range_words(factor: Factor) -> str:
 
 
 def _transformed(fit: FittedModel) -> str:
-    return "" if fit.transformation == "none" else f" after the transformation {fit.transformation}"
+    return "" if fit.transformation == "none" else f" of transformed values ({fit.transformation})"
 
 
 def _assumptions(analysis: Analysis) -> list[str]:
@@ -1131,7 +1143,7 @@ def _figure(picture: Picture) -> Markup:
 
 def _table(table: Table) -> Markup:
     """Return a table; `_csv` makes it a file to save, without script and without a request."""
-    return _part("table", table, _csv(table))
+    return _part("table", table, _csv(table), _is_number)
 
 
 def _csv(table: Table) -> str:

@@ -46,6 +46,7 @@ __all__ = [
     "Table",
     "VarianceView",
     "effects_picture",
+    "fitted_unit",
     "fraction_picture",
     "half_normal_picture",
     "held_text",
@@ -434,7 +435,8 @@ def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95)
     clear = tuple(low > 0 or high < 0 for low, high in bounds)
     low, high = np.array([b[0] for b in bounds]), np.array([b[1] for b in bounds])
     values = np.array([e.coefficient for e in shown])
-    axis = _padded_axis(f"coefficient for {response.words}", response.unit, low, high, zero=True)
+    unit = fitted_unit(fit)
+    axis = _padded_axis(f"coefficient for {response.words}", unit, low, high, zero=True)
     categories = Axis("term", "", -0.5, len(shown) - 0.5, tuple(e.label for e in shown))
     finding = _effects_finding(fit, shown, clear)
     return Picture(
@@ -447,7 +449,7 @@ def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95)
         categories,
         (Estimates(values, low, high, clear),),
         Table(
-            ("term", f"coefficient, {response.unit}", f"{percent(level)} interval", "reading"),
+            ("term", f"coefficient, {unit}", f"{percent(level)} interval", "reading"),
             tuple(
                 (
                     e.label,
@@ -468,7 +470,7 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
     both = np.concatenate([fit.values, fit.fitted])
     x = _padded_axis(f"fitted {response.words}", response.unit, both, both)
     y = _padded_axis(f"observed {response.words}", response.unit, both, both)
-    sd = with_unit(plain(fit.residual_sd, 2), response.unit)
+    sd = with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))
     ends = np.array([x.low, x.high])
     return Picture(
         key,
@@ -521,8 +523,25 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
                 tuple(str(r) for r, k in zip(fit.runs_used, known, strict=True) if k),
             ),
         ),
-        _runs_table(fit),
+        Table(
+            ("run", "studentised residual"),
+            tuple(
+                (str(run), _two(float(value)))
+                for run, value in zip(fit.runs_used, fit.studentised, strict=True)
+            ),
+            frozenset({0, 1}),
+        ),
     )
+
+
+def fitted_unit(fit: FittedModel) -> str:
+    """Return the unit of coefficients and residuals: the response's, or of its transformation."""
+    unit, scale = fit.response.unit, fit.scale
+    if scale.exponent == 1:
+        return unit
+    if scale.exponent == 0 and scale.scale == 1:
+        return f"ln({unit})" if unit else "natural log"
+    return f"{unit}, scale: {scale.words}" if unit else f"scale: {scale.words}"
 
 
 def half_normal_picture(fit: FittedModel, key: str = "half-normal") -> Picture | None:
@@ -576,7 +595,7 @@ def left_out_picture(fit: FittedModel, key: str = "left-out") -> Picture | None:
     error = fit.residuals / (1 - fit.leverage)
     predicted = scale.back(scale.forward(fit.values) - error)
     both = np.concatenate([fit.values, predicted])
-    x = _padded_axis(f"{response.words} predicted without the run", response.unit, both, both)
+    x = _padded_axis("predicted without the run", response.unit, both, both)
     y = _padded_axis(f"observed {response.words}", response.unit, both, both)
     misses = np.abs(fit.values - predicted)
     worst = int(np.argmax(misses))
@@ -1110,7 +1129,7 @@ def _runs_table(fit: FittedModel) -> Table:
             "run",
             f"observed, {unit}",
             f"fitted, {unit}",
-            f"residual, {unit}",
+            f"residual, {fitted_unit(fit)}",
             "studentised residual",
             "leverage",
             "Cook’s distance",
@@ -1119,7 +1138,7 @@ def _runs_table(fit: FittedModel) -> Table:
             (
                 str(run),
                 plain(float(value)),
-                bearing(float(fitted), fit.residual_sd),
+                plain(float(fitted)),
                 bearing(float(residual), fit.residual_sd),
                 _two(float(studentised)),
                 _two(float(leverage)),

@@ -50,6 +50,8 @@ ROW = 34.0
 ROW_NAMED = 48.0
 ROW_BARS = 66.0
 """A row with its name above its bar and the bar's text below it."""
+NAMED_MOST = 60
+"""Runs of one kind up to which each is a mark with its name; beyond, dots, named in the table."""
 INSET = 11.0
 """Pixels between the ends of axes and the frame where there are runs, so that no run lies on it."""
 ROW_OF_SHAPES = 72.0
@@ -177,7 +179,9 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
         longest = max(_width(text, TEXT) for text in axis.categories)
         left = 10.0 if named_above else min(longest + 16, 0.42 * width)
         shapes = any(isinstance(layer, Shapes) for layer in picture.layers)
-        row = ROW_OF_SHAPES if shapes else ROW_NAMED if named_above else ROW
+        bars = any(isinstance(layer, Bars) for layer in picture.layers)
+        named = ROW_BARS if bars else ROW_NAMED
+        row = ROW_OF_SHAPES if shapes else named if named_above else ROW
         height = row * len(axis.categories)
         return _Canvas(picture, name, _Box(left, 8, width - 12, 8 + height), width)
     ticks = max((_width(_tick(v), SMALL) for v in _ticks(axis, 6)), default=20)
@@ -287,7 +291,13 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             hatch = f'fill="url(#{_safe(canvas.name)}-hatch{layer.hatch})" fill-rule="evenodd"'
             yield _path(rings, "hatched", hatch)
         case Points():
-            for x, y, _ in _places(canvas, layer):
+            places = _places(canvas, layer)
+            if layer.kind == "done" and len(places) > NAMED_MOST:
+                dots = "".join(f"M{_n(x)} {_n(y)}h0" for x, y, _ in places)
+                yield _path(dots, "run-rims")
+                yield _path(dots, "run-dots")
+                return
+            for x, y, _ in places:
                 yield from _point(x, y, layer.kind)
         case Curve():
             kind = f"curve {layer.role}{' dashed' if layer.dashed else ''}"
@@ -517,6 +527,8 @@ def _places(canvas: _Canvas, layer: Points) -> list[tuple[float, float, str]]:
 def _point_labels(canvas: _Canvas, layer: Points) -> Iterator[str]:
     places = _places(canvas, layer)
     canvas.taken += [_Box(x - 6, y - 6, x + 6, y + 6) for x, y, _ in places]
+    if len(places) > NAMED_MOST:
+        return
     for x, y, name in places:
         wide = _width(name, SMALL)
         for left, base in (

@@ -12,9 +12,9 @@ from pathlib import Path
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "report"))
-import made_up_campaign  # noqa: E402
-import test_report_pages  # noqa: E402
-from test_report_browser import ARGUMENTS, CHROMIUM  # noqa: E402
+import made_up_campaign
+import test_report_pages
+from test_report_browser import ARGUMENTS, CHROMIUM
 
 pytestmark = [pytest.mark.bench, pytest.mark.browser]
 PAINTED = "performance.getEntriesByName('first-contentful-paint')[0].startTime"
@@ -41,6 +41,7 @@ def test_weight_and_first_picture(count: int, tmp_path: Path) -> None:
             if name == "fit":
                 tab.locator("#explore[data-ready=yes]").wait_for()
             stands = 1000 * (time.perf_counter() - began)
+            tab.wait_for_function(f"{PAINTED.split('[')[0]}.length")
             weight, painted = path.stat().st_size / 1e6, tab.evaluate(PAINTED)
             print(
                 f"  {name:8s}{weight:6.2f} MB, first paint {painted:5.0f} ms, "

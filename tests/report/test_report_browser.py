@@ -169,3 +169,21 @@ def test_hostile_names_reach_the_explorer_as_text(browser: Any, folder: Path) ->
         assert shown == text.replace("\u202e", "")
         assert page.tab.locator("#explore-finding").inner_text().lower().startswith(shown.lower())
         assert page.said == []
+
+
+def test_labels_of_bars_keep_off_bars_and_names_on_a_narrow_screen(
+    browser: Any, folder: Path
+) -> None:
+    page = Watched(browser, viewport={"width": 360, "height": 800})
+    page.open(folder / "check.html")
+    meeting = page.tab.locator("#limit-shares .narrow svg").evaluate(
+        """svg => {
+            const boxes = s => [...svg.querySelectorAll(s)].map(e => e.getBoundingClientRect());
+            const meets = (a, b) => a.left < b.right && b.left < a.right
+                && a.top + 2 < b.bottom && b.top + 2 < a.bottom;
+            const labels = boxes(".bar-name"), others = boxes(".bar, .name");
+            return [labels.length, labels.filter(a => others.some(b => meets(a, b))).length];
+        }"""
+    )
+    assert meeting[0] >= 3
+    assert meeting[1] == 0

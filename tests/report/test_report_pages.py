@@ -22,6 +22,7 @@ import made_up_campaign
 import numpy as np
 import pytest
 
+from doe.analysis.transformation import log
 from doe.errors import Notice
 from doe.report import html
 from doe.report.palette import DARK, LIGHT, RAMP
@@ -486,11 +487,15 @@ def links(page: str) -> list[str]:
 
 def test_every_table_can_be_saved_and_reads_back_as_it_is_shown(built: dict[str, str]) -> None:
     for name, page in built.items():
-        tables = re.findall(r"<table>.*?</table>\s*</div>\s*<p class=.save.>", page, re.DOTALL)
+        tables = re.findall(
+            r"<table>(?:(?!</table>).)*</table>\s*</div>\s*<p class=.save.>", page, re.DOTALL
+        )
         saved = links(page)
         assert len(saved) == len(tables) >= 4, name
         for table, text in zip(tables, saved, strict=True):
-            shown = [unescape(c) for c in re.findall(r"<td[^>]*><bdi>(.*?)</bdi>", table)]
+            shown = [
+                unescape(c) for c in re.findall(r"<td[^>]*>(?:<bdi>)?(.*?)(?:</bdi>)?</td>", table)
+            ]
             rows = list(csv.reader(io.StringIO(text)))
             cells = [cell for row in rows[1:] for cell in row]
             assert [c.replace("−", "-") for c in shown] == [c.replace("−", "-") for c in cells]
@@ -537,3 +542,18 @@ def test_runs_stand_before_the_cautions(built: dict[str, str]) -> None:
     for name in ("plan", "suggest"):
         page = built[name]
         assert page.index("<table>") < page.index("<nav") < page.index('id="cautions"')
+
+
+def test_a_transformed_response_is_not_given_in_its_own_unit(made_up: SimpleNamespace) -> None:
+    """Coefficients and scatter of a log fit are of logarithms; the formula says so."""
+    fit = made_up.analysis.fits[1]
+    logged = replace(fit, scale=log(), transformation=log().words)
+    analysis = replace(made_up.analysis, fits=(logged,))
+    page = unescape(html.fit_page(made_up_campaign.header(), analysis, made_up.space, live=False))
+    assert "ln(breakdown product) = " in page
+    assert "coefficient, ln(mg/g)" in page
+    assert "ln(mg/g) about it" in page
+    plain = unescape(
+        html.fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, live=False)
+    )
+    assert "ln(" not in plain

@@ -131,3 +131,12 @@ def test_a_place_that_is_not_a_number_is_refused() -> None:
     picture = p.Picture("k", "f", "r.", axis, axis, (curve,), p.Table(("a",), (("1",),)))
     with pytest.raises(ValueError, match="finite"):
         svg.draw(picture)
+
+
+def test_many_runs_are_all_drawn_though_unnamed(made_up: SimpleNamespace) -> None:
+    at = np.tile(made_up.maps[0].at, (500, 1))
+    at[:, 0] = np.linspace(121, 219, 500)
+    runs = p.RunPoints("done", at, tuple(map(str, range(500))))
+    root = ET.fromstring(svg.draw(p.region_picture(made_up.space, made_up.maps[0], [runs])))
+    (dots,) = [e for e in root.iter(f"{NS}path") if e.get("class") == "run-dots"]
+    assert (dots.get("d") or "").count("M") == 500
