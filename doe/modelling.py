@@ -43,6 +43,7 @@ __all__ = [
 
 ModelName = Literal["main-effects", "interactions", "quadratic"]
 MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
+BOILED = "boiled: the achieved settings lie below saturation"
 CLEARLY_BENT = 0.6
 """Power below which the whole interval must lie before a logarithm is advised (our rule)."""
 
@@ -103,6 +104,7 @@ def observations(
             file=str(campaign.folder / "runs.csv"),
         )
     planned = np.array([row.settings for row in rows])
+    vapour = set(standing.boiled(campaign, [row for row in rows if row.status == "done"]))
     achieved = standing.achieved_settings(rows)
     observed = {}
     for j, response in enumerate(campaign.responses):
@@ -116,10 +118,17 @@ def observations(
             tuple(row.run for row in rows),
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
-            tuple(_reason(row) for row in rows),
+            tuple(BOILED if row.run in vapour else _reason(row) for row in rows),
             censored=tuple(_censored(cell) for cell in cells),
         )
-    return observed, (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
+    notices = (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
+    if vapour:
+        what = (
+            f"{standing.runs_in_words(sorted(vapour))} boiled as achieved and "
+            f"{'is' if len(vapour) == 1 else 'are'} left out of the fits."
+        )
+        notices = (*notices, Notice("boiled", what))
+    return observed, notices
 
 
 def _value(cell: float | None) -> float:

@@ -19,6 +19,7 @@ from doe.stage import StageRecord, read_stage
 __all__ = [
     "achieved_settings",
     "assumed_settings",
+    "boiled",
     "looked_over",
     "missing",
     "open_runs",
@@ -32,6 +33,7 @@ __all__ = [
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
+BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
 NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
 """Units, or their numerators, of amounts that cannot be below zero."""
 
@@ -166,6 +168,20 @@ def _limits_broken(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
         for i, row in enumerate(known)
         for j in np.flatnonzero(envelope.margin[i] < 0)
     ]
+
+
+def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
+    """Return the runs whose achieved settings lie in the vapour: what came out is no extract."""
+    known = [row for row in rows if any(value is not None for value in row.achieved)]
+    if not known:
+        return ()
+    try:
+        codes = campaign.envelope(achieved_settings(known)).boiling
+    except (ValueError, ArithmeticError):
+        return ()
+    if codes is None:
+        return ()
+    return tuple(row.run for row, code in zip(known, codes, strict=True) if code == BOILS)
 
 
 # ------------------------------------------------------------------- ledger against its stages

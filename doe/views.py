@@ -34,7 +34,14 @@ from doe.report.pictures import (
     VarianceView,
     setting_text,
 )
-from doe.sheet import BenchRun, StopLimit, StopLimits, strictest_above, strictest_below
+from doe.sheet import (
+    USUAL_CHECKS,
+    BenchRun,
+    StopLimit,
+    StopLimits,
+    strictest_above,
+    strictest_below,
+)
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -56,6 +63,8 @@ __all__ = [
     "profiles",
     "run_points",
     "run_table",
+    "sheet_cautions",
+    "sheet_fixed",
     "sheet_limits",
     "surfaces",
     "variance_views",
@@ -366,7 +375,13 @@ def _margin(value: float) -> str:
 
 def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, ...]:
     """Return what a vessel that is shut while hot and full of liquid bears, over these settings."""
-    closed = rig_room.closed_in(campaign.rig, campaign.conditions(settings))
+    rig = campaign.rig
+    conditions = campaign.conditions(settings)
+    if conditions.pressure_bara is None:
+        return ()
+    above = rig.pressure_swing + rig.pressure_gauge_error + (rig.pressure_pulsation or 0.0)
+    highest = replace(conditions, pressure_bara=conditions.pressure_bara + above)
+    closed = rig_room.closed_in(rig, highest)
     rise = closed.rise_K[np.isfinite(closed.rise_K)]
     if not len(rise):
         return ()
@@ -374,25 +389,60 @@ def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, 
     least = math.floor(10 * rise.min()) / 10
     return (
         f"Shut in while hot and full of liquid, the vessel bears {least:g} K more at the worst of "
-        f"these settings before the relief may open at {opening:.1f} {campaign.rig.shown_unit} "
-        "(constant density, rigid walls). Keep an open way for the water whenever it heats.",
+        f"these settings before the relief may open at {opening:.1f} {rig.shown_unit} (from the "
+        "highest pressure that swing, pulsation and gauge error allow; rigid walls). Keep an open "
+        "way for the water whenever it heats.",
     )
 
 
 def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tuple[str, ...]]:
-    """Return for each run, by number, the limits that the person at the rig needs with it."""
-    settings = np.array([row.settings for row in rows])
-    conditions = campaign.conditions(settings)
-    rig = campaign.rig
-    closed = rig_room.closed_in(rig, conditions)
+    """Return for each run, by number, what to set, and between which limits."""
+    conditions = campaign.conditions(np.array([row.settings for row in rows]))
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
-        sentences = [*_pressure_sentences(campaign, conditions, i)]
-        if math.isfinite(closed.rise_K[i]):
-            rise = math.floor(10 * closed.rise_K[i]) / 10
-            sentences.append(f"shut in while full and hot, {rise:g} K of heating opens the relief")
+        sentences = [*_derived_to_set(campaign, conditions, i)]
+        if conditions.pressure_bara is not None:
+            sentences += _pressure_sentences(campaign, conditions, i)
         said[row.run] = tuple(sentences)
     return said
+
+
+def _derived_to_set(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> Iterator[str]:
+    """Yield what has to be set and is neither a factor nor fixed: it follows from the others."""
+    told = {*campaign.space.names, *_fixed_names(campaign)}
+    for name, values, unit in (
+        ("flow", conditions.flow_mL_min, "mL/min"),
+        ("time", conditions.time_min, "min"),
+        ("bed_mass", conditions.bed_mass_g, "g"),
+    ):
+        if values is not None and name not in told:
+            yield f"set the {name.replace('_', ' ')} to {values[i]:.4g} {unit}"
+
+
+def sheet_fixed(campaign: Campaign) -> tuple[tuple[str, str], ...]:
+    """Return what is set alike for every run; with a headspace also what is filled in cold."""
+    headspace = campaign.rig.headspace
+    if campaign.batch_kind != "headspace" or headspace is None:
+        return campaign.fixed_settings()
+    rig = campaign.rig
+    pad = headspace.pad_pressure
+    shown = (
+        "none, air"
+        if pad is None
+        else f"{pad.shown(rig.pressure_reading, rig.atmospheric_pressure_bara):g} {rig.shown_unit}"
+    )
+    return (
+        *campaign.fixed_settings(),
+        ("water to fill in cold, no more", f"{headspace.cold_water:g} mL"),
+        ("gas pad when closed", shown),
+        ("closed at", f"{headspace.closing_temperature:g} °C"),
+    )
+
+
+def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, ...]:
+    """Return what holds of these runs on this rig, then the usual cautions."""
+    envelope = campaign.envelope(np.array([row.settings for row in rows]))
+    return (*(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
 
 
 def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, BenchRun]:
@@ -403,6 +453,7 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
     return {
         row.run: BenchRun(
             stop=_stop_limits(campaign, conditions, i),
+            checks=(*_to_fill(campaign, derived, i), *USUAL_CHECKS),
             drains_min=tuple(float(minute) for minute in np.floor(drains[i])),
             totals=tuple(_expected(derived, i)),
         )
@@ -410,7 +461,23 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
     }
 
 
-_EXPECTED = ("run_minutes", "heat_up_min", "water_mL", "drains", "energy_kWh")
+_EXPECTED = (
+    "run_minutes",
+    "heat_up_min",
+    "water_mL",
+    "highest_pressure_barg",
+    "highest_pressure_bara",
+    "drains",
+    "energy_kWh",
+)
+
+
+def _to_fill(campaign: Campaign, derived: Mapping[str, FloatArray], i: int) -> Iterator[str]:
+    """Yield how much water the feed bottle must hold before this run, heel and reserve counted."""
+    bottle = campaign.rig.feed_bottle
+    if bottle is not None and "water_mL" in derived and math.isfinite(derived["water_mL"][i]):
+        needed = derived["water_mL"][i] / (1 - bottle.reserve) + bottle.heel
+        yield f"At least {math.ceil(needed / 10) * 10} mL of water in the feed bottle"
 
 
 def _expected(derived: Mapping[str, FloatArray], i: int) -> Iterator[tuple[str, str]]:
@@ -438,7 +505,12 @@ def _stop_limits(campaign: Campaign, conditions: rig_room.Conditions, i: int) ->
         flow_below_mL_min=_flow_below(rig, conditions),
     )
     if conditions.pressure_bara is None:
-        return limits
+        bara = rig_room.pressure_ceiling_bara(rig, conditions.temperature_C[i : i + 1])
+        ceiling = float(campaign.shown_pressure(bara)[0])
+        if not math.isfinite(ceiling):
+            return limits
+        above = strictest_above({"highest pressure that vessel and relief allow": ceiling})
+        return replace(limits, pressure_above=above)
     set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
     lowest, highest = _pressures_kept(campaign, conditions, i, set_at)
     return replace(
@@ -473,7 +545,26 @@ def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: 
         sentences.append(f"set the pressure to {math.ceil(10 * set_at) / 10:.1f} {unit}")
     lowest, highest = _pressures_kept(campaign, conditions, i, set_at)
     sentences.append(f"keep the set pressure between {lowest:.1f} and {highest:.1f} {unit}")
+    if "pressure_above_saturation" in campaign.space.names:
+        saturation = water.saturation_pressure_bara(conditions.temperature_C[i : i + 1])
+        shown = float(campaign.shown_pressure(np.asarray(saturation))[0])
+        sentences.append(f"as achieved height write what the gauge shows less {shown:.1f} {unit}")
+    at_top = _at_pressure(campaign, conditions, highest)
+    rise = float(rig_room.closed_in(campaign.rig, at_top).rise_K[i])
+    if math.isfinite(rise):
+        sentences.append(
+            f"shut in while full and hot at the highest of these, {math.floor(10 * rise) / 10:g} K "
+            "of heating opens the relief"
+        )
     return sentences
+
+
+def _at_pressure(
+    campaign: Campaign, conditions: rig_room.Conditions, shown: float
+) -> rig_room.Conditions:
+    gauge = campaign.rig.pressure_reading == "gauge"
+    bara = shown + (campaign.rig.atmospheric_pressure_bara if gauge else 0.0)
+    return replace(conditions, pressure_bara=np.full(len(conditions.temperature_C), bara))
 
 
 def _pressures_kept(

@@ -17,7 +17,6 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from doe import rig as rig_room
 from doe import standing
 from doe.campaign import (
     CAMPAIGN_FILE,
@@ -630,9 +629,9 @@ def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> 
     told: dict[str, Any] = {
         "campaign": campaign.title,
         "stage": stage,
-        "fixed": campaign.fixed_settings(),
+        "fixed": views.sheet_fixed(campaign),
         "limits": views.sheet_limits(campaign, rows),
-        "cautions": rig_room.CAUTIONS,
+        "cautions": views.sheet_cautions(campaign, rows),
         "unconfirmed_limits": not campaign.limits_confirmed,
         "provenance": (
             ("campaign", campaign.name),

@@ -153,3 +153,23 @@ def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_forme
 def test_runs_in_words() -> None:
     assert runs_in_words([3]) == "Run 3"
     assert runs_in_words([9, 1, 2, 5, 6, 7]) == "Runs 1, 2, 5 to 7, 9"
+
+
+def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> None:
+    # water boils at 264 °C under 50 bar gauge (51.01 bara): IAPWS-IF97, 264.1 °C at 51 bara
+    from doe.modelling import observations
+
+    ledger = workflow.status(str(folder), folder).ledger
+    assert ledger is not None
+    for row in ledger.rows:
+        hot = {"achieved_temperature_C": "270"} if row.run == 3 else {}
+        recorded(folder, row.run, {"extract_yield_mg_g": str(40 + row.run), **hot})
+    campaign = workflow.load(str(folder), folder)
+    ledger = workflow.status(str(folder), folder).ledger
+    assert ledger is not None
+    observed, notices = observations(campaign, ledger)
+    reasons = observed["extract_yield"].reasons()
+    assert reasons[2] is not None
+    assert reasons[2].startswith("boiled")
+    assert [reason for i, reason in enumerate(reasons) if i != 2] == [None] * 14
+    assert any(notice.code == "boiled" and "Run 3 " in notice.what for notice in notices)

@@ -53,7 +53,8 @@ __all__ = [
 ]
 
 STARTS = 200
-POLISHED = 4
+TRIED = 12  # starts polished for one pass: the coarse grid alone ranks them badly on a cut region
+POLISHED = 4  # of these, polished to the end
 PROMISING = 0.5  # share of the starts that is searched to the end
 PASSES = 12
 
@@ -165,8 +166,10 @@ def optimal_runs(
         starts = STARTS if free * len(space) <= 80 else STARTS // 2
     grid = replace(grid, rows=grid.rows @ search.basis)
     at = _search_grid(grid, search, grid.random_starts(generator, starts, free))
-    best = best_different(_values(search, grid.rows[at]), POLISHED)
-    settings = _polish(feasible, search, grid.settings[at[best]])
+    best = best_different(_values(search, grid.rows[at]), TRIED)
+    settings = _polish(feasible, search, grid.settings[at[best]], 1)
+    ahead = best_different(_values(search, search.rows(settings)), POLISHED)
+    settings = _polish(feasible, search, settings[ahead], PASSES)
     values = _values(search, search.rows(settings))
     winner = int(np.argmin(values))
     whole = np.vstack([held, settings[winner]])
@@ -253,11 +256,11 @@ def _pass_over_grid(
     return moved
 
 
-def _polish(feasible: Feasible, search: Search, settings: FloatArray) -> FloatArray:
+def _polish(feasible: Feasible, search: Search, settings: FloatArray, passes: int) -> FloatArray:
     """Return the settings (s, n, k) after coordinate exchange over all settable values."""
     settings = settings.copy()
     space = search.model.space
-    for _ in range(PASSES):
+    for _ in range(passes):
         X = search.at_all(search.rows(settings))
         current = Current(search, search.information(X))
         moves = 0

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from doe.ledger import Returned, ReturnedRow
 from doe.sheet.bench import (
+    USUAL_CHECKS,
     BenchRun,
     Entry,
     SamplePoint,
@@ -28,6 +29,7 @@ from doe.sheet.reading import read_sheet, read_sheet_text
 from doe.sheet.workbook import sheet_xlsx
 
 __all__ = [
+    "USUAL_CHECKS",
     "BenchRun",
     "Entry",
     "Returned",

@@ -1,0 +1,113 @@
+"""What a campaign's bench sheet tells the person at the rig."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from doe import rig, views, workflow
+from doe.campaign import Campaign
+from doe.sheet import read_sheet
+
+
+def campaign_of(tmp_path: Path, changes: Mapping[str, str] = {}) -> Campaign:
+    """The campaign of `doe new` with some text changed."""
+    file = workflow.new("mint", tmp_path).files[0]
+    text = file.read_text()
+    for old, new in changes.items():
+        assert old in text
+        text = text.replace(old, new)
+    file.write_text(text)
+    return workflow.load("mint", tmp_path)
+
+
+def test_pressures_on_the_sheet_keep_every_limit_and_no_tenth_of_a_bar_is_given_away(
+    tmp_path: Path,
+) -> None:
+    campaign = campaign_of(tmp_path)
+    result = workflow.plan("mint", tmp_path)
+    said = views.sheet_limits(campaign, result.rows)
+    atmosphere = campaign.rig.atmospheric_pressure_bara
+    for row in result.rows:
+        (text,) = (t for t in said[row.run] if t.startswith("keep the set pressure"))
+        low, high = map(float, re.findall(r"[0-9]+\.[0-9]", text))
+
+        def kept(shown: float, settings: tuple[float, ...] = row.settings) -> bool:
+            conditions = campaign.conditions(np.array([settings]))
+            moved = replace(conditions, pressure_bara=np.array([shown + atmosphere]))
+            return bool(rig.envelope(campaign.rig, moved).feasible[0])
+
+        assert kept(low)
+        assert kept(high)
+        assert not kept(low - 0.1)
+        assert not kept(high + 0.1)
+
+
+def test_stop_limits_are_never_above_the_rigs_own(tmp_path: Path) -> None:
+    campaign = campaign_of(
+        tmp_path, {'temperature_max = "220 degC"': 'temperature_max = "206 degC"'}
+    )
+    rows = workflow.plan("mint", tmp_path).rows
+    for run in views.bench_runs(campaign, rows).values():
+        assert run.stop.temperature_above_C is not None
+        assert run.stop.temperature_above_C.value <= 206
+
+
+def test_a_flow_that_follows_from_the_ratio_is_printed(tmp_path: Path) -> None:
+    ratio = '[factors.water_to_solid]\nlow = "15 mL/g"\nhigh = "25 mL/g"\nstep = "1 mL/g"\n'
+    flow = '[factors.flow]\nlow = "3 mL/min"\nhigh = "8 mL/min"\nstep = "0.5 mL/min"\n'
+    campaign = campaign_of(tmp_path, {flow: ratio, 'low = "20 min"': 'low = "40 min"'})
+    result = workflow.plan("mint", tmp_path)
+    said = views.sheet_limits(campaign, result.rows)
+    for row in result.rows:
+        _, by_mass, time = row.settings
+        expected = by_mass * 12 / time  # mL/g × 12 g of bed over minutes
+        assert f"set the flow to {expected:.4g} mL/min" in said[row.run]
+
+
+def test_heating_that_opens_the_relief_is_told_from_the_highest_pressure_allowed(
+    tmp_path: Path,
+) -> None:
+    # From 62 bar gauge at 160 °C to 95 bar gauge (a disc of 100 bar, 5 % tolerance): 1.98 K at
+    # constant density, CoolProp (IAPWS-95); rounded down
+    campaign = campaign_of(tmp_path)
+    result = workflow.plan("mint", tmp_path)
+    said = views.sheet_limits(campaign, result.rows)
+    run = next(row.run for row in result.rows if row.settings[0] == 160)
+    (text,) = (t for t in said[run] if t.startswith("shut in"))
+    (kelvin,) = (float(x) for x in re.findall(r"([0-9.]+) K", text))
+    assert kelvin == pytest.approx(1.98, abs=0.1)
+    assert kelvin <= 1.98
+
+
+def test_the_filled_workbook_comes_back_through_record(tmp_path: Path) -> None:
+    openpyxl = pytest.importorskip("openpyxl")
+    campaign_of(tmp_path)
+    result = workflow.plan("mint", tmp_path)
+    book_file = next(file for file in result.files if file.suffix == ".xlsx")
+    book = openpyxl.load_workbook(book_file)
+    sheet = book["runs"]
+    header = next(
+        row for row in sheet.iter_rows() if any(cell.value == "extract_yield_mg_g" for cell in row)
+    )
+    columns = {cell.value: cell.column for cell in header}
+    first = header[0].row + 1
+    for i in range(len(result.rows)):
+        sheet.cell(first + i, columns["extract_yield_mg_g"], 40.5 + i)
+        sheet.cell(first + i, columns["furfural_mg_g"], "<0.05" if i == 0 else 0.2 + i / 10)
+    filled = tmp_path / "filled.xlsx"
+    book.save(filled)
+    campaign = workflow.load("mint", tmp_path)
+    assert len(read_sheet(filled, campaign.schema).rows) == len(result.rows)
+    recorded = workflow.record("mint", tmp_path, filled)
+    assert {change.column for change in recorded.changes} == {
+        "status",
+        "extract_yield_mg_g",
+        "furfural_mg_g",
+    }
+    assert "<0.05" in (campaign.folder / "runs.csv").read_text()
