@@ -1,4 +1,8 @@
-"""Times, memory and what a longer search would still find; run with ``-m bench -s``."""
+"""How long designs take to find, their memory, and what a longer search would still find.
+
+Prints figures and ratios; run with ``pytest -m bench -s``. Never fails on time: that lies with the
+machine. Targets on an idle one: four factors, 20 runs under 0.5 s for D and 1 s for I.
+"""
 
 import time
 import tracemalloc
@@ -30,15 +34,18 @@ def two_curves(s):
     return (s[:, 0] + s[:, 1] ** 2 < 1.2) & (s[:, 2] * s[:, 3] < 0.6)
 
 
-def timed(search):
-    started = time.perf_counter()
-    found = search()
-    seconds = time.perf_counter() - started
+def timed(search, times=3):
+    """Return what a search finds, the shortest of its times [s], and its peak of memory [MB]."""
+    seconds = []
+    for _ in range(times):
+        started = time.perf_counter()
+        found = search()
+        seconds.append(time.perf_counter() - started)
     tracemalloc.start()
     search()
     peak = tracemalloc.get_traced_memory()[1] / 1e6
     tracemalloc.stop()
-    return found, seconds, peak
+    return found, min(seconds), peak
 
 
 def efficiency(found, best, criterion: str) -> float:
@@ -57,7 +64,7 @@ def test_four_factors_20_runs_100_starts(criterion, region):
         )
 
     found, seconds, peak = timed(lambda: search(100))
-    longer, much, _ = timed(lambda: search(1000, 2))
+    longer, much, _ = timed(lambda: search(1000, 2), 1)
     share = efficiency(found, longer, criterion)
     print(
         f"\n{criterion}, {region}: {seconds:.2f} s, peak {peak:.0f} MB, value {found.value:.4f};"
@@ -76,7 +83,7 @@ def test_six_factors_40_runs(criterion):
         )
 
     found, seconds, peak = timed(lambda: search(None))
-    longer, much, _ = timed(lambda: search(1000, 2))
+    longer, much, _ = timed(lambda: search(1000, 2), 1)
     share = efficiency(found, longer, criterion)
     print(
         f"\n6 factors, 40 runs, {criterion}: {seconds:.2f} s, peak {peak:.0f} MB, value"
@@ -98,7 +105,7 @@ def test_split_plot_of_eight_plots_of_four(criterion, region):
         )
 
     found, seconds, peak = timed(lambda: search(None))
-    longer, much, _ = timed(lambda: search(600, 2))
+    longer, much, _ = timed(lambda: search(600, 2), 1)
     share = efficiency(found, longer, criterion)
     print(
         f"\n8 plots of 4, {criterion}, {region}: {seconds:.2f} s, peak {peak:.0f} MB, value"
