@@ -206,6 +206,9 @@ def fit(
             "quadratic."
         ),
     ] = None,
+    by_day: Annotated[
+        bool, typer.Option("--by-day", help="Take differences between days out of the fit.")
+    ] = False,
     full: Annotated[
         bool, typer.Option("--full", help="The same as --model quadratic: no selection at all.")
     ] = False,
@@ -217,7 +220,7 @@ def fit(
         from doe import contract, modelling, terminal, workflow
 
         asked = modelling.model_asked("quadratic" if full else model)
-        result = workflow.fit(campaign, Path.cwd(), model=asked, say=_say)
+        result = workflow.fit(campaign, Path.cwd(), model=asked, by_day=by_day, say=_say)
         _answer(
             as_json,
             lambda: contract.fit_object(result),

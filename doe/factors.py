@@ -78,7 +78,7 @@ class NumericFactor:
         """Return the nearest settable values inside the range; steps count from zero."""
         inside = np.clip(values, self.low, self.high)
         if self.step is None:
-            return np.asarray(np.round(inside, self.decimals + 2), dtype=np.float64)
+            return np.asarray(np.round(inside, self.decimals), dtype=np.float64)
         first, last = self._first_and_last_step()
         steps = np.clip(np.round(inside / self.step), first, last)
         return np.asarray(np.round(steps * self.step, self.decimals), dtype=np.float64)

@@ -6,7 +6,7 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -33,6 +33,7 @@ __all__ = [
     "ModelName",
     "all_notices",
     "analysis_of",
+    "days_of",
     "findings",
     "model_asked",
     "model_called",
@@ -82,11 +83,16 @@ def model_called(space: FactorSpace, words: str) -> Model:
 
 
 def observations(
-    campaign: Campaign, ledger: Ledger
+    campaign: Campaign, ledger: Ledger, *, by_day: bool = False
 ) -> tuple[dict[str, Observations], tuple[Notice, ...]]:
     """Return the runs with the values of each response, and what was assumed of them.
 
     A run whose achieved settings were not written down counts at its planned ones.
+
+    Parameters
+    ----------
+    by_day
+        Count each day as a block, so that differences between days are taken out.
 
     Raises
     ------
@@ -119,6 +125,7 @@ def observations(
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
             tuple(BOILED if row.run in vapour else _reason(row) for row in rows),
+            blocks=(("day", days_of(ledger)),) if by_day else (),
             censored=tuple(_censored(cell) for cell in cells),
         )
     notices = (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
@@ -129,6 +136,11 @@ def observations(
         )
         notices = (*notices, Notice("boiled", what))
     return observed, notices
+
+
+def days_of(ledger: Ledger) -> tuple[int, ...]:
+    """Return the day of each run (n,); 0 where none is told."""
+    return tuple(row.day or 0 for row in ledger.rows)
 
 
 def _value(cell: float | None) -> float:
@@ -191,20 +203,30 @@ class Finding:
 
 
 def findings(
-    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+    campaign: Campaign,
+    analysis: Analysis,
+    observed: Mapping[str, Observations],
+    days: Sequence[int] | None = None,
 ) -> dict[str, Finding]:
     """Return for each fitted response how its model compares, and what time and plan did to it."""
     return {
-        fitted.response.name: _finding(campaign, fitted, observed[fitted.response.name])
+        fitted.response.name: _finding(campaign, fitted, observed[fitted.response.name], days)
         for fitted in analysis.fits
     }
 
 
-def _finding(campaign: Campaign, fitted: FittedModel, data: Observations) -> Finding:
+def _finding(
+    campaign: Campaign,
+    fitted: FittedModel,
+    data: Observations,
+    days: Sequence[int] | None,
+) -> Finding:
     from doe.analysis.scrutiny import scrutinise
     from doe.analysis.selection import power_wanted, recommend_model
 
     recommendation = wanted = None
+    if any(data.censored):  # a limit is no value: neither choice is worked out for limits
+        return Finding(None, None, scrutinise(fitted, data, days=days))
     with contextlib.suppress(FitError):
         recommendation = recommend_model(
             fitted.response,
@@ -216,7 +238,7 @@ def _finding(campaign: Campaign, fitted: FittedModel, data: Observations) -> Fin
     if fitted.response.scale == "none":
         with contextlib.suppress(FitError):
             wanted = power_wanted(fitted.model, data)
-    return Finding(recommendation, wanted, scrutinise(fitted, data))
+    return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
 
 
 def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
@@ -224,7 +246,7 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
     notices = []
     for fitted in analysis.fits:
         wanted = found[fitted.response.name].wanted
-        if wanted is not None and wanted.high < CLEARLY_BENT:
+        if wanted is not None and wanted.low <= 0 <= wanted.high < CLEARLY_BENT:
             what = (
                 f"{fitted.response.words}: the values ask for a logarithm (power "
                 f"{wanted.best:.1f}, "

@@ -123,10 +123,13 @@ class CampaignHandle:
         """Tell where the campaign stands."""
         return Status(workflow.status(str(self.folder), self.folder))
 
-    def fit(self, *, model: str | None = None) -> Fit:
-        """Fit every response, and write the report; `model` is fitted as asked."""
+    def fit(self, *, model: str | None = None, by_day: bool = False) -> Fit:
+        """Fit every response, and write the report; `model` is fitted as asked.
+
+        With `by_day` differences between days are taken out of the fit.
+        """
         asked = model_asked(model)
-        return Fit(workflow.fit(str(self.folder), self.folder, model=asked))
+        return Fit(workflow.fit(str(self.folder), self.folder, model=asked, by_day=by_day))
 
     def suggest(self, *, runs: int | None = None, accept: bool = False) -> Suggestions:
         """Say which runs to make next; with `accept` they join the ledger."""

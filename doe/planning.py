@@ -233,8 +233,9 @@ def judged(campaign: Campaign, design: Design) -> Judgement:
         extremes_coded=extremes,
         plots=design.plots,
         variance_ratio=design.variance_ratio,
+        blocks=design.blocks or None,
     )
-    degrees = degrees_of_freedom(model, design.coded)
+    degrees = degrees_of_freedom(model, design.coded, design.blocks or None)
     return Judgement(model, measure, degrees, _what_it_sees(campaign, design, model, region))
 
 
@@ -260,6 +261,12 @@ def _what_it_sees(
     if others and sight.powers:
         sizes = [_size(response) for response in others]
         sentences.insert(1, f"The same chances hold for {', '.join(sizes)}.")
+    if len(set(design.plots)) < len(design):
+        sentences.insert(
+            1,
+            "These chances take it that plots scatter as much as the runs of a plot do "
+            f"(variance ratio {design.variance_ratio:g}); if plots scatter more, they are less.",
+        )
     sentences[0] = f"{first.words[0].upper()}{first.words[1:]}: {_small(sentences[0])}"
     return tuple(sentences)
 

@@ -147,20 +147,27 @@ def _whether_to_go_on(
             f"{waiting} planned {plural} not recorded yet; these suggestions don't know what they "
             "will say.",
         )
+    unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
+    if unknown:
+        return (
+            f"Go on: nothing is known of {', '.join(unknown)}.",
+            "It has a limit and could not be fitted, so no setting can be said to keep it.",
+        )
     doubts = [text for fit in analysis.fits if (text := _doubt(fit)) is not None]
     if doubts:
         return "Go on: the models can't be relied on yet.", " ".join(doubts)
     if all_aims is not None and all_aims >= SURE:
         return (
             "Confirm now.",
-            f"A run at the predicted best meets all limits with at least {_percent(all_aims)} % "
-            "probability; fresh runs on a new day show whether that holds.",
+            f"By the models a run at the predicted best meets all limits with about "
+            f"{_percent(all_aims)} % probability. They chose that setting themselves, and how days "
+            "differ is not in it: fresh runs on a new day show whether it holds.",
         )
     if all_aims is not None:
         return (
             "Go on.",
-            f"A run at the predicted best is sure to meet all limits with only "
-            f"{_percent(all_aims)} % probability (a lower bound).",
+            f"By the models a run at the predicted best meets all limits with only about "
+            f"{_percent(all_aims)} % probability.",
         )
     widths = []
     for fit in analysis.fits:

@@ -123,6 +123,13 @@ def record_lines(result: RecordResult) -> list[str]:
     return lines
 
 
+def _chance_sentence(chance: float) -> str:
+    return (
+        f"By the models one run there meets every limit with about {int(100 * chance)} % chance; "
+        "how days differ is not in it, and the models chose the setting."
+    )
+
+
 def _advice(result: FitResult) -> list[str]:
     """Return where the runs speak for another model than the one fitted."""
     lines = []

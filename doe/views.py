@@ -77,6 +77,10 @@ SURFACES_MOST = 6
 GRID = 41
 PRESSURE_SPAN_BAR = 150
 """How far from the planned pressure others are tried for the bench sheet."""
+AFRESH = (
+    "Set what is held in a whole plot afresh for every plot, also where the next one has the same "
+    "setting: only then do repeated plots tell how plots scatter."
+)
 PREFERRED_PAIRS = (
     ("temperature", "pressure"),
     ("temperature", "pressure_above_saturation"),
@@ -442,7 +446,8 @@ def sheet_fixed(campaign: Campaign) -> tuple[tuple[str, str], ...]:
 def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, ...]:
     """Return what holds of these runs on this rig, then the usual cautions."""
     envelope = campaign.envelope(np.array([row.settings for row in rows]))
-    return (*(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
+    plots = (AFRESH,) if len({(row.stage, row.plot) for row in rows}) < len(rows) else ()
+    return (*plots, *(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
 
 
 def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, BenchRun]:

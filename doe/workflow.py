@@ -45,6 +45,7 @@ from doe.modelling import (
     ModelName,
     all_notices,
     analysis_of,
+    days_of,
     findings,
     observations,
     scale_notices,
@@ -417,6 +418,7 @@ def fit(
     start: Path,
     *,
     model: ModelName | None = None,
+    by_day: bool = False,
     say: Say = _silent,
 ) -> FitResult:
     """Fit every response with the results so far, find the best settings, write the report.
@@ -426,6 +428,8 @@ def fit(
     model
         Fit this model as asked, without falling back to a smaller one; None lets the results
         decide how much of the model that the purpose wants they can carry.
+    by_day
+        Take differences between days out, each day a block.
 
     Raises
     ------
@@ -441,14 +445,15 @@ def fit(
     ledger = _planned_ledger(campaign)
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
-    observed, notices = observations(campaign, ledger)
+    observed, notices = observations(campaign, ledger, by_day=by_day)
     analysis = analysis_of(campaign, observed, model)
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
     next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
     say("weighing the models")
-    found = findings(campaign, analysis, observed)
+    several_days = len(set(days_of(ledger))) > 1 and not by_day
+    found = findings(campaign, analysis, observed, days_of(ledger) if several_days else None)
     notices = (
         *campaign.notices(),
         *ledger.notices,

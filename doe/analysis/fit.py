@@ -297,6 +297,7 @@ def fit_response(
     seen = data.measured()
     _refuse_censored(response, data)
     _refuse_values(response, seen)
+    _refuse_not_above_zero(response, seen, transformation)
     _refuse_too_few(response, model, len(seen.values))
     _refuse_confounded(response, model, model.matrix(seen.coded()))
     strata = strata_of(model, data)
@@ -697,6 +698,24 @@ def _refuse_censored(response: Response, data: Observations) -> None:
             "all-censored",
             f"{response.words}: every value lies beyond a limit of measurement.",
             "Measure with a finer method; nothing can be fitted to limits alone.",
+            key=response.name,
+        )
+
+
+def _refuse_not_above_zero(
+    response: Response, data: Observations, transformation: Transformation
+) -> None:
+    """Refuse values that have no logarithm or power, each by its run."""
+    if transformation.exponent == 1:
+        return
+    low = [run for run, value in zip(data.runs, data.values, strict=True) if value <= 0]
+    if low:
+        raise FitError.of(
+            "not-above-zero",
+            f"{response.words}: {_runs(low, 'run')} {'is' if len(low) == 1 else 'are'} not above "
+            "zero, and there is no logarithm of that.",
+            "If nothing was found, hand the limit of detection in instead, as <0.05; or leave out "
+            'scale = "log".',
             key=response.name,
         )
 

@@ -89,6 +89,7 @@ class Analysis:
     best: Mapping[str, Best]
     optimum: JointOptimum
     notices: tuple[Notice, ...]
+    unfitted: tuple[Response, ...] = ()
 
 
 def analyse(
@@ -118,6 +119,7 @@ def analyse(
     """
     fits: list[FittedModel] = []
     failed: list[Notice] = []
+    unfitted: list[Response] = []
     problems: list[Problem] = []
     for response in responses:
         observations = observations_by_response[response.name]
@@ -128,7 +130,9 @@ def analyse(
                 fits.append(_fit_largest(response, model_wanted, observations))
         except FitError as error:
             problems.extend(error.problems)
-            what = f"{response.words} is left out of the analysis: {error}"
+            unfitted.append(response)
+            why = " ".join(problem.what for problem in error.problems)
+            what = f"{response.words} is left out of the analysis. {why[0].upper()}{why[1:]}"
             failed.append(Notice("response-not-fitted", what))
     if not fits:
         raise FitError(*problems)
@@ -138,7 +142,15 @@ def analyse(
         fit.response.name: best_of_one(fit, feasible, candidates=candidates, settable=settable)
         for fit in fits
     }
-    return Analysis(tuple(fits), best, optimum, (*failed, *_unmet(fits, optimum)))
+    limited = [response.words for response in unfitted if response.interval_wanted() is not None]
+    if limited:
+        optimum = replace(optimum, all_aims_probability=None)
+        what = (
+            f"Nothing is known of {', '.join(limited)}, so nobody can say that its limit is kept."
+        )
+        failed.append(Notice("limit-unknown", what))
+    notices = (*failed, *_unmet(fits, optimum))
+    return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted))
 
 
 def _fit_largest(
@@ -450,7 +462,7 @@ def _settable_near(
     axes = []
     for factor, value in zip(space, at, strict=True):
         if isinstance(factor, NumericFactor):
-            reach = factor.step or 10.0 ** -(factor.decimals + 2)
+            reach = factor.step or 10.0**-factor.decimals
             sides = np.array([value - reach, value, value + reach])
             axes.append(np.unique(factor.settable(sides)))
         else:

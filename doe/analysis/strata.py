@@ -2,7 +2,8 @@
 
 Whole plots are random. A block with fewer than five levels is fixed, since so few do not tell a
 variance; five or more are random. A stage is fixed where repeated settings bridge it to the
-others, else random: an unbridged fixed stage would make its runs teach nothing.
+others: unbridged, it would make its runs teach nothing. Fewer than five unbridged stages are fitted
+as one, with a notice: as random ones they would leave less than one degree of freedom.
 
 Shapes: n runs, p columns of the model matrix.
 """
@@ -25,6 +26,11 @@ __all__ = ["Strata", "hard_factors", "strata_of", "whole_plots"]
 
 RANDOM_FROM = 5
 """Levels from which a block is random: common practice."""
+
+UNBRIDGED = (
+    "No repeated setting links the stages, so how they differ is not told from what their settings "
+    "do: they are fitted as one. Repeat an earlier run in the next stage."
+)
 
 Groups = npt.NDArray[np.intp]
 
@@ -108,7 +114,10 @@ def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> 
         found.random.append(("plot", whole_plots(data)))
     for name, levels in data.blocks:
         _settle(found, name, levels, fixed=len(set(levels)) < RANDOM_FROM)
-    if len(set(data.stages)) > 1:
+    stages = len(set(data.stages))
+    if stages > 1 and not _bridged(data) and stages < RANDOM_FROM:
+        found.notices.append(Notice("stage-not-allowed-for", UNBRIDGED))
+    elif stages > 1:
         _settle(found, "stage", data.stages, fixed=_bridged(data))
     _drop_unjudged(found)
     columns = found.columns()

@@ -51,6 +51,17 @@ class Transformation:
             lam = self.exponent
             return np.asarray((np.maximum(y, 0.0) ** lam - 1) / self._divisor)
 
+    def centred(self, values: npt.ArrayLike) -> FloatArray:
+        """Return z less a constant, g·((y/g)^λ − 1)/λ: of large values no digits cancel.
+
+        For models with an intercept, where a constant makes no difference to the likelihood.
+        """
+        y = np.asarray(values, dtype=np.float64)
+        share = np.log(y / self.scale)
+        if self.exponent == 0:
+            return np.asarray(self.scale * share)
+        return np.asarray(self.scale * np.expm1(self.exponent * share) / self.exponent)
+
     def back(self, z: npt.ArrayLike) -> FloatArray:
         """Return y of z; where no y has that z, the end of the values possible: 0 or infinity."""
         z = np.asarray(z, dtype=np.float64)
@@ -180,9 +191,7 @@ def box_cox(
     scale = _geometric_mean(values)
 
     def loss(exponent: float) -> float:
-        at = Transformation(exponent, scale)
-        z = values if exponent == 1 else at.forward(values)
-        return criterion(z)
+        return criterion(Transformation(exponent, scale).centred(values))
 
     powers = np.linspace(-WIDEST, WIDEST, 61)
     losses = np.array([loss(float(lam)) for lam in powers])

@@ -132,6 +132,12 @@ def choose_design(
             f"There is no design family “{family}”.",
             f"Ask for one of {', '.join(FAMILIES)}, or for none.",
         )
+    if blocks is not None and family is not None and not family.startswith("optimal"):
+        raise DesignError.of(
+            "blocks-only-optimal",
+            f"blocks were asked for with the family “{family}”, which is made without them here.",
+            "Ask for blocks with optimal-d or optimal-i, or with no family.",
+        )
     _check_levels(space)
     if family == "split-plot" or (family is None and request.must_hold):
         return _split_plot(request, asked=family is not None)

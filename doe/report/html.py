@@ -466,13 +466,19 @@ def _expected(response: Response, prediction: Prediction) -> str:
 def _aims_sentence(analysis: Analysis) -> str:
     chance = analysis.optimum.all_aims_probability
     if chance is None:
+        unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
+        if unknown:
+            return (
+                f"Nothing is known of {_listed(unknown)}: no setting can be said to keep its limit."
+            )
         return "No response has a limit or a tolerance, so there is no chance of meeting one."
-    whole = math.floor(100 * chance)  # rounded down: "at least" must stay true
+    whole = math.floor(100 * chance)
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (
-        "The chance that one new run meets every limit and tolerance is at least "
-        f"{whole}\N{NO-BREAK SPACE}%."
+        "By the models the chance that one new run meets every limit and tolerance is about "
+        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves, and how days differ is "
+        "not in it."
     )
 
 

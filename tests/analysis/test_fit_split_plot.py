@@ -223,17 +223,39 @@ def test_block_that_carries_an_effect_is_not_taken_as_fixed():
     assert fit.estimates[2].df > 8
 
 
-def test_stages_are_bridged_by_repeats_or_random():
+def test_stages_are_bridged_by_repeats_or_fitted_as_one():
     space, data = blocked([1] * 9 + [2] * 9, stages=(1,) * 9 + (2,) * 9)
     bridged = fit_response(Y, linear_model(space), replace(data, blocks=()))
     assert bridged.block_effects[0].block == "stage"
     low = [i for i, row in enumerate(data.planned) if row[0] <= 0]
-    points = data.planned.copy()
     stages = tuple(1 if i in low else 2 for i in range(18))
-    apart = replace(data, blocks=(), stages=stages, achieved=points)
+    apart = replace(data, blocks=(), stages=stages, achieved=data.planned.copy())
     fit = fit_response(Y, model_of(space, "A", "B"), apart)
-    assert fit.variance_components[0][0] == "stage"
-    assert any("no repeated settings bridge" in n.what for n in fit.notices)
+    assert fit.method == "least squares"
+    assert any(n.code == "stage-not-allowed-for" for n in fit.notices)
+
+
+def test_a_second_stage_of_new_settings_does_not_wreck_the_intervals():
+    # No stage effect: three runs more can only shorten the expected interval at the centre; as a
+    # random stage of two levels they stretched it a hundredfold.
+    corners = [(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1)]
+    planned = np.array([*corners, (0, 0), (0, 0), (-0.5, 1), (1, 0.5), (0.5, 0.5)], dtype=float)
+    space = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
+    runs = tuple(range(1, len(planned) + 1))
+    stages = (1,) * 11 + (2,) * 3
+    ratios = []
+    for seed in range(30):
+        values = 10 + 2 * planned[:, 0] + np.random.default_rng(seed).normal(0, 1, len(planned))
+        all_runs = Observations(
+            space, planned, planned, values, runs, stages, runs, (None,) * len(runs)
+        )
+        widths = []
+        for data in (all_runs.only(list(range(11))), all_runs):
+            at = fit_response(Y, quadratic_model(space), data).predict(np.zeros((1, 2)))
+            widths.append(float(at.mean_high[0] - at.mean_low[0]))
+        ratios.append(widths[1] / widths[0])
+    assert np.median(ratios) < 1
+    assert max(ratios) < 3
 
 
 def campaign(rng, kind):

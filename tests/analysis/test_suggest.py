@@ -110,3 +110,18 @@ def test_a_model_that_predicts_poorly_confirms_nothing():
 def test_no_runs_asked_is_refused(most):
     with pytest.raises(DesignError, match="Ask for 1"):
         suggest(most, whole_box, 0)
+
+
+def test_a_limit_of_which_nothing_is_known_confirms_nothing():
+    table = columns("extraction", "cinnamon_swe_bbd")
+    names = ("temperature_degC", "time_min", "pressure_bar")
+    settings = np.column_stack([table[name] for name in names])
+    first = Response("coumarin", "%", "below", limit=14.0)
+    second = Response("furfural", "%", "below", limit=2.0)
+    data = {
+        "coumarin": observed(SPACE, settings, table["coumarin_pct_as_printed"]),
+        "furfural": observed(SPACE, settings, np.full(len(settings), 5.0)),
+    }
+    found = analyse([first, second], quadratic_model(SPACE), data, whole_box)
+    assert found.optimum.all_aims_probability is None
+    assert suggest(found, whole_box, 1).advice == "Go on: nothing is known of furfural."

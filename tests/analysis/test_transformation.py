@@ -14,7 +14,7 @@ from test_fit_split_plot import SPACE, simulated
 from doe.analysis.censored import fit_censored
 from doe.analysis.fit import fit_response
 from doe.analysis.selection import power_wanted
-from doe.analysis.transformation import Transformation, log, power
+from doe.analysis.transformation import Transformation, box_cox, log, power
 from doe.errors import FitError
 from doe.terms import linear_model, quadratic_model
 
@@ -215,3 +215,31 @@ def test_censored_fit_says_so_and_refuses_what_it_cannot_do():
     plots = replace(simulated(), censored=("below", *(None,) * 39))
     with pytest.raises(FitError, match="no number is made up"):
         fit_response(Y, linear_model(SPACE), plots)
+
+
+def test_power_wanted_does_not_depend_on_the_unit():
+    """Peak areas in counts ask for the power that the same areas in millions ask for."""
+    rng = np.random.default_rng(4)
+    values = 10 + TWICE @ [1.0, 0.5] + rng.normal(0, 0.3, len(TWICE))
+
+    def profile(y):
+        X = np.column_stack([np.ones(len(TWICE)), TWICE])
+
+        def criterion(z):
+            residuals = z - X @ np.linalg.lstsq(X, z, rcond=None)[0]
+            return len(z) * np.log(residuals @ residuals)
+
+        return box_cox(y, criterion)
+
+    small, large = profile(values), profile(1e7 * values)
+    assert large.best == pytest.approx(small.best, abs=1e-3)
+    assert (large.low, large.high) == pytest.approx((small.low, small.high), abs=1e-3)
+
+
+def test_a_logarithm_of_zero_is_refused_by_run():
+    space, data = ceramic()
+    values = data.values.copy()
+    values[4] = 0.0
+    model = model_of(space, "A", "B")
+    with pytest.raises(FitError, match=r"run 5 is not above zero.*<0.05"):
+        fit_response(Y, model, replace(data, values=values), transformation=log())

@@ -333,8 +333,8 @@ def test_check_page_says_so_when_nothing_or_everything_can_be_run(
 @pytest.mark.parametrize(
     ("chance", "words"),
     [
-        (0.987, "at least 98\xa0%"),
-        (0.9999, "at least 99\xa0%"),
+        (0.987, "about 98\xa0%"),
+        (0.9999, "about 99\xa0%"),
         (0.004, "may well miss"),
         (None, "No response has a limit"),
     ],
