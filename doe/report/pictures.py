@@ -785,12 +785,12 @@ def infeasible_layers(region: RegionMap) -> tuple[Infeasible, ...]:
 def nice_levels(values: FloatArray, most: int) -> tuple[float, ...]:
     """Return at most `most` round values inside the range of `values`."""
     low, high = float(np.nanmin(values)), float(np.nanmax(values))
-    if not high - low > 1e-12 * max(1.0, abs(high)):
+    if not high - low > 1e-12 * max(abs(low), abs(high)):
         return ()
     for step in _round_steps((high - low) / (most + 1)):
         first = math.floor(low / step) + 1
         found = tuple(
-            round(i * step, 12) for i in range(first, first + most + 1) if i * step < high
+            float(f"{i * step:.12g}") for i in range(first, first + most + 1) if i * step < high
         )
         if len(found) <= most:
             return found

@@ -242,3 +242,11 @@ def test_runs_at_the_ends_of_a_range_stand_off_the_frame(made_up: SimpleNamespac
     left = float(re.search(r'<rect x="([^"]+)"', drawing)[1])  # type: ignore[index]
     dots = [float(x) for x in re.findall(r'class="run-done" cx="([^"]+)"', drawing)]
     assert min(dots) - 6 > left
+
+
+@pytest.mark.parametrize("size", [1e-12, 1.0, 1e12])
+def test_levels_are_round_and_rise_whatever_the_size_of_the_values(size: float) -> None:
+    levels = p.nice_levels(size * np.linspace(0.3, 7.9, 50), 6)
+    assert 3 <= len(levels) <= 6
+    assert np.all(np.diff(levels) > 0)
+    assert 0.3 * size < levels[0] < levels[-1] < 7.9 * size
