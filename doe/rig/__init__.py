@@ -18,10 +18,18 @@ What is assumed, always to the safe side:
   pulsation + bed pressure drop + gauge error, and with the outlet shut also what the temperature
   swing adds, taken where between set and hottest water it adds most.
 * With a gas space the pressure is a result: highest with the hottest point's vapour and the gas
-  read low by the gauge error, lowest with the vapour of the set temperature and the gas read
-  high. Water under a pad keeps the margins for liquid; without one there are none.
+  as hot and read low by the gauge error, lowest with the vapour of the set temperature and the gas
+  as cool as it was closed in and read high. Water under a pad keeps the margins for liquid; without
+  one there are none.
 * Duties are those of steady running at set values; the share of its power that the heater may not
-  use covers scatter of flow and temperature. The cooler must cool the hottest water.
+  use covers scatter of flow and temperature. The cooler must cool the hottest water. Where a
+  heat-up rate is given, the heater must keep it up to the end, water flowing.
+* Where nothing cools the extract, or nothing holds the pressure, all that is hotter than boiling at
+  the atmosphere's pressure flashes: such a run fails.
+* A liquid-full batch heats up with its outlet open: the regulator holds the pressure and passes
+  what swells out, fastest at the end. The pump puts it back when the vessel cools.
+* In parallel, of disc and valve the one marked lower protects the vessel, in series the one marked
+  higher; what may open first counts in both. Relief capacity is not checked.
 * A flow rig shut in while hot is a fault, no state of a run: how much heating then opens the
   relief is worked out for each run (`closed_in`), and nothing is refused for it. A liquid-full
   batch is run shut: there it is a limit.
@@ -54,6 +62,7 @@ from doe.rig.description import (
     Valve,
     Vessel,
     common_practice,
+    looser_than_practice,
 )
 from doe.rig.mistakes import problems
 from doe.rig.relief import relief_opening_bara
@@ -87,6 +96,7 @@ __all__ = [
     "envelope",
     "headspace_pressure_bara",
     "liquid_state",
+    "looser_than_practice",
     "maximum_temperature_C",
     "minimum_pressure_bara",
     "pressure_ceiling_bara",

@@ -7,12 +7,13 @@ from collections.abc import Callable, Iterator
 import numpy as np
 
 from doe import water
-from doe.rig.boiling import above_set_K, boiling_known_C
+from doe.rig.boiling import above_set_K, boiling_known_C, boils_C
 from doe.rig.ceilings import rating_bara, regulator_bara
 from doe.rig.conditions import Conditions, column_of
 from doe.rig.description import (
     ROUNDING,
     BoolArray,
+    Cooler,
     FeedBottle,
     FloatArray,
     IntArray,
@@ -21,7 +22,7 @@ from doe.rig.description import (
 )
 from doe.rig.liquid import WORDS, boiling_codes, liquid_checks
 from doe.rig.notices import notices_of
-from doe.rig.relief import lowest_opening, ratio_bara, reliefs
+from doe.rig.relief import lowest_opening, protecting, ratio_bara, reliefs
 from doe.rig.shut import least_rise_K
 from doe.rig.state import State, as_liquid, state_of
 from doe.rig.timeline import (
@@ -32,6 +33,7 @@ from doe.rig.timeline import (
     heater_duty_W,
     pumping_min,
     run_water_mL,
+    swelling_mL_min,
 )
 from doe.rig.verdicts import (
     Check,
@@ -143,9 +145,9 @@ def _checks(state: State) -> Iterator[Check]:
     if state.use == "headspace":
         yield _cold_fill_check(state)
     yield from _pump_checks(state)
+    if state.use != "headspace":
+        yield from _let_down_checks(state)
     if state.use == "flow":
-        if state.rig.regulator is not None:
-            yield from _regulator_checks(state, state.rig.regulator)
         yield from _heat_checks(state)
     elif state.rig.heat_up_rate is not None:
         yield _batch_heat_check(state)
@@ -279,12 +281,15 @@ def _relief_checks(state: State) -> Iterator[Check]:
             "its certificate holds up to {allowed} and is not derated here",
             lambda i: "Lower the temperature, or get its figures for the higher temperature.",
         )
-    lowest_marked = min(device.marked_bara for device in reliefs(rig))
+    last = protecting(rig)
+    assert last is not None
+    series = rig.relief_arrangement == "series"
+    both = ", the last in series to open," if len(reliefs(rig)) > 1 and series else ""
     yield Check(
         "relief-set",
-        float(rig.shown(np.asarray(lowest_marked))),
+        float(rig.shown(np.asarray(last.marked_bara))),
         rig.shown(rating_bara(rig, state.wall)),
-        "the lowest relief is marked {value}",
+        f"the {last.name}{both} is marked {{value}}",
         "the vessel is rated for {allowed} at its hottest metal",
         lambda i: "Lower the temperature, or fit a relief with a lower marked pressure.",
         applies=_rated(state),
@@ -361,15 +366,61 @@ def _pump_checks(state: State) -> Iterator[Check]:
         )
 
 
-def _regulator_checks(state: State, regulator: Regulator) -> Iterator[Check]:
+def _let_down_checks(state: State) -> Iterator[Check]:
+    """Yield what the way out has to do: in flow all the time, in liquid-full batch on heating up.
+
+    What leaves in batch is what swells out of the vessel.
+    """
+    rig = state.rig
+    if rig.cooler is None or rig.regulator is None:
+        yield _flash_check(state)
+    leaving = swelling_mL_min(state) if state.flow is None else state.flow
+    if rig.regulator is not None:
+        yield from _regulator_checks(state, rig.regulator, leaving)
+    if rig.cooler is not None:
+        yield _cooler_check(state, rig.cooler, leaving)
+
+
+def _flash_check(state: State) -> Check:
+    """Return whether water that is let down uncooled, or held by nothing, stays below boiling."""
+    rig = state.rig
+    boils = float(boils_C(rig, np.asarray(rig.atmospheric_pressure_bara)))
+    lacking = [part for part in ("cooler", "regulator") if getattr(rig, part) is None]
+    held = {
+        "cooler": "nothing cools the extract before its pressure is let down",
+        "regulator": "nothing holds the pressure while water leaves",
+    }
+
+    def cure(i: int) -> str:
+        T = min(float(state.hot[i]), water.WATER_TEMPERATURE_MAX_C)
+        P = float(water.saturation_pressure_bara(T))
+        steam = 100 * float(water.flash_fraction(T, P, min(rig.atmospheric_pressure_bara, P)))
+        most = rounded_down(boils - rig.temperature_overshoot - rig.temperature_sensor_error, 0)
+        what = "water" if rig.co_solvent is None else "pure water"
+        return (
+            f"{rounded_up(steam, 0)} % of such {what} flashes to steam, some hundred times its "
+            f"volume. Describe the {' and the '.join(lacking)} that the rig has, or set at most "
+            f"{most} °C."
+        )
+
+    return Check(
+        "let-down",
+        state.hot,
+        boils,
+        f"{' and '.join(held[part] for part in lacking)}, and the water may reach {{value}}",
+        "at the atmosphere's pressure it boils at {allowed}",
+        cure,
+    )
+
+
+def _regulator_checks(state: State, regulator: Regulator, leaving: FloatArray) -> Iterator[Check]:
     rig, unit = state.rig, state.rig.shown_unit
-    assert state.flow is not None
     most = rig.bara(regulator.pressure_max)
     yield Check(
         "regulator-pressure",
-        rig.shown(state.high),
+        rig.shown(state.pumped),
         float(rig.shown(np.asarray(most))),
-        f"the highest pressure is {{value}}{pressure_words(state)}",
+        f"the highest pressure is {{value}}{pressure_words(state, thermal=False)}",
         "the regulator's range ends at {allowed}",
         pressure_cure(state, most),
     )
@@ -389,13 +440,18 @@ def _regulator_checks(state: State, regulator: Regulator) -> Iterator[Check]:
             f"of its range, here {sense} {{allowed}}",
             always(f"Set {sense} {end} {unit}."),
         )
+    most_flow = rounded_down(regulator.flow_max, 2)
     yield Check(
         "regulator-flow",
-        state.flow,
+        leaving,
         regulator.flow_max,
-        "the flow is {value}",
+        "the flow is {value}" if state.flow is not None else "heating up drives out {value}",
         "the regulator passes {allowed}",
-        always(f"Set the flow to at most {rounded_down(regulator.flow_max, 2)} mL/min."),
+        always(
+            "Heat up more slowly."
+            if state.flow is None
+            else f"Set the flow to at most {most_flow} mL/min."
+        ),
         decimals=2,
     )
 
@@ -406,36 +462,68 @@ def _heat_checks(state: State) -> Iterator[Check]:
     T, P = as_liquid(state)
     heat = heater_duty_W(state, water.liquid_enthalpy_kJ_kg(T, P))
     allowed = rig.heater.use_share * rig.heater.power
-
-    def slower(needed: FloatArray, most: float) -> Callable[[int], str]:
-        return lambda i: (
-            "Lower the temperature, or the flow to at most "
-            f"{rounded_down(float(flow[i] * most / needed[i]), 2)} mL/min."
-        )
-
     yield Check(
         "heater-power",
         heat,
         allowed,
         f"heating the water takes {{value}} at {100 * rig.heater.efficiency:g} % efficiency",
         _heater_rule(rig),
-        slower(heat, allowed),
+        lambda i: _slower(flow, i, allowed / heat[i]),
         decimals=0,
     )
-    if (cooler := rig.cooler) is None:
-        return
+    if (rate := rig.heat_up_rate) is not None:
+        yield _flow_heat_up_check(state, heat, rate)
+
+
+def _slower(flow: FloatArray, i: int, share: float) -> str:
+    most = rounded_down(float(flow[i] * share), 2)
+    return f"Lower the temperature, or the flow to at most {most} mL/min."
+
+
+def _flow_heat_up_check(state: State, carried: FloatArray, rate: float) -> Check:
+    """Return the heater's power at the end of a ramp, where flowing water carries off most."""
+    rig = state.rig
+    allowed = rig.heater.use_share * rig.heater.power
+    stored = heat_up_W(state, rate)
+
+    def cure(i: int) -> str:
+        if (left := allowed - carried[i]) <= 0:
+            return "The flowing water alone takes more: lower the temperature or the flow."
+        slower = rounded_down(float(rate * left / stored[i]))
+        return f"Heat up at no more than {slower} K/min (heat_up_rate), or lower the flow."
+
+    return Check(
+        "heater-heat-up",
+        carried + stored,
+        allowed,
+        f"at the end of heating up at {rate:g} K/min, flowing water, the vessel's contents "
+        f"{'' if rig.vessel.heat_capacity is None else 'and metal '}take {{value}} at "
+        f"{100 * rig.heater.efficiency:g} % efficiency",
+        _heater_rule(rig),
+        cure,
+        decimals=0,
+    )
+
+
+def _cooler_check(state: State, cooler: Cooler, leaving: FloatArray) -> Check:
+    rig, (_, P) = state.rig, as_liquid(state)
     # Liquid at the hottest water as well: the wall is hotter, and enthalpy hardly knows pressure.
     P = np.clip(P, state.boils_wall, water.WATER_PRESSURE_MAX_BARA)
     hottest = water.liquid_enthalpy_kJ_kg(np.minimum(state.hot, water.WATER_TEMPERATURE_MAX_C), P)
     cold = water.liquid_enthalpy_kJ_kg(cooler.outlet_max, P)
-    taken = np.maximum(feed_g_s(rig, flow) * (hottest - cold), 0.0)
-    yield Check(
+    taken = np.maximum(feed_g_s(rig, leaving) * (hottest - cold), 0.0)
+    what = "the hottest water" if state.flow is not None else "what swells out on heating up"
+    return Check(
         "cooler-power",
         taken,
         cooler.power,
-        f"cooling the hottest water to {cooler.outlet_max:g} °C takes {{value}}",
+        f"cooling {what} to {cooler.outlet_max:g} °C takes {{value}}",
         "the cooler takes away {allowed}",
-        slower(taken, cooler.power),
+        lambda i: (
+            "Heat up more slowly."
+            if state.flow is None
+            else _slower(leaving, i, cooler.power / taken[i])
+        ),
         decimals=0,
     )
 

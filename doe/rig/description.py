@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from typing import Annotated, Any, Literal, TypeAlias
 
@@ -36,11 +37,13 @@ BatchKind = Literal["liquid-full", "headspace"]
 Table: TypeAlias = tuple[tuple[Temperature, Pressure], ...]
 
 
-def _practice(default: Any, meaning: str, unit: str = "") -> Any:
-    """Return a field whose default is common practice: editable, and labelled as such."""
-    return Field(
-        default, description=meaning, json_schema_extra={"common_practice": True, "unit": unit}
-    )
+def _practice(default: Any, meaning: str, unit: str = "", safer: str = "") -> Any:
+    """Return a field whose default is common practice: editable, and labelled as such.
+
+    `safer` tells on which side of the default a value is the more careful one, "more" or "less".
+    """
+    extra: dict[str, Any] = {"common_practice": True, "unit": unit, "safer": safer}
+    return Field(default, description=meaning, json_schema_extra=extra)
 
 
 def _key(meaning: str, **default: Any) -> Any:
@@ -108,7 +111,7 @@ class Vessel(_Section):
     rating: TemperaturePressurePairs = _key(
         "maximum allowable pressure at stated temperatures, rising, from the vessel's documents"
     )
-    pressure_share: Share = _practice(0.9, "share of the rating that a run may use", "%")
+    pressure_share: Share = _practice(0.9, "share of the rating that a run may use", "%", "less")
     void_fraction: Share | None = _key(
         "share of the volume that water fills when the bed is loaded; for flow and liquid-full",
         default=None,
@@ -125,7 +128,7 @@ class Vessel(_Section):
         "finest particles of the cut, for the pressure drop of a clean bed; flow", default=None
     )
     bed_voidage: Share = _practice(
-        0.3, "share of the bed between its particles, for its pressure drop", "%"
+        0.3, "share of the bed between its particles, for its pressure drop", "%", "less"
     )
 
 
@@ -136,7 +139,7 @@ class Disc(_Section):
     burst_temperature: Temperature = _key("temperature at which the burst pressure is stated")
     burst_tolerance: Share = _key("scatter about the marked pressure, as a share of it")
     operating_ratio: Share = _practice(
-        0.7, "highest working pressure over lowest burst pressure, by type of disc", "%"
+        0.7, "highest working pressure over lowest burst pressure, by type of disc", "%", "less"
     )
     service_temperature: Temperature | None = _key(
         "hottest the disc itself gets, if shown to be cooler than the water", default=None
@@ -152,7 +155,7 @@ class Valve(_Section):
     set_tolerance: Share = _key("scatter about the set pressure, as a share of it")
     temperature_max: Temperature = _key("highest temperature the certificate holds for")
     operating_ratio: Share = _practice(
-        0.9, "highest working pressure over lowest opening pressure", "%"
+        0.9, "highest working pressure over lowest opening pressure", "%", "less"
     )
     service_temperature: Temperature | None = _key(
         "hottest the valve itself gets, if shown to be cooler than the water", default=None
@@ -166,8 +169,12 @@ class Pump(_Section):
     flow_min: FlowRate = _key("low end of its range")
     flow_max: FlowRate = _key("high end of its range")
     pressure_max: PressureText = _key("highest pressure it may work against")
-    usable_low: Share = _practice(0.1, "share of the range below which flow is not trusted", "%")
-    usable_high: Share = _practice(0.9, "share of the range above which flow is not trusted", "%")
+    usable_low: Share = _practice(
+        0.1, "share of the range below which flow is not trusted", "%", "more"
+    )
+    usable_high: Share = _practice(
+        0.9, "share of the range above which flow is not trusted", "%", "less"
+    )
 
 
 class Regulator(_Section):
@@ -176,8 +183,12 @@ class Regulator(_Section):
     pressure_min: PressureText = _key("low end of its range")
     pressure_max: PressureText = _key("high end of its range")
     flow_max: FlowRate = _key("highest flow it can pass")
-    usable_low: Share = _practice(0.1, "share of the range below which it does not hold well", "%")
-    usable_high: Share = _practice(0.9, "share of the range above which it does not hold well", "%")
+    usable_low: Share = _practice(
+        0.1, "share of the range below which it does not hold well", "%", "more"
+    )
+    usable_high: Share = _practice(
+        0.9, "share of the range above which it does not hold well", "%", "less"
+    )
 
 
 class Heater(_Section):
@@ -186,14 +197,18 @@ class Heater(_Section):
     power: Power = _key("rated power")
     efficiency: Share = _key("share of the power that reaches the water")
     wall_excess: TemperatureDifference = _key("how much hotter its wall is than the hottest water")
-    use_share: Share = _practice(0.8, "share of the rated power that a run may ask for", "%")
+    use_share: Share = _practice(
+        0.8, "share of the rated power that a run may ask for", "%", "less"
+    )
 
 
 class Cooler(_Section):
     """`[rig.cooler]`: what cools the extract before the pressure is let down."""
 
     power: Power = _key("heat it takes away at its rated coolant flow")
-    outlet_max: Temperature = _practice(40.0, "highest temperature of the cooled extract", "°C")
+    outlet_max: Temperature = _practice(
+        40.0, "highest temperature of the cooled extract", "°C", "less"
+    )
     coolant_temperature: Temperature = _practice(20.0, "of the coolant that comes in", "°C")
 
 
@@ -203,7 +218,7 @@ class Collector(_Section):
     volume: Volume = _key("volume of the collection vessel")
     catch_volume: Volume = _key('free volume that catches an overflow; "0 mL" if there is none')
     drains_max: Count = _key("how often it can be drained during a run")
-    fill_share: Share = _practice(0.8, "share of the volume at which it is drained", "%")
+    fill_share: Share = _practice(0.8, "share of the volume at which it is drained", "%", "less")
 
 
 class FeedBottle(_Section):
@@ -211,7 +226,7 @@ class FeedBottle(_Section):
 
     volume: Volume = _key("volume when full")
     heel: Volume = _key("what the pump cannot draw without air")
-    reserve: Share = _practice(0.2, "water held ready beyond what the run needs", "%")
+    reserve: Share = _practice(0.2, "water held ready beyond what the run needs", "%", "more")
     temperature: Temperature = _practice(20.0, "of the feed water", "°C")
 
 
@@ -225,7 +240,7 @@ class Headspace(_Section):
     )
     closing_temperature: Temperature = _practice(20.0, "at which the vessel is closed", "°C")
     vapour_share: Share = _practice(
-        0.1, "share of the free volume that must stay gas when the water has swollen", "%"
+        0.1, "share of the free volume that must stay gas when the water has swollen", "%", "more"
     )
 
 
@@ -273,10 +288,10 @@ class Rig(_Section):
         "highest allowed over the bed; flow", default=None
     )
     liquid_margin: PressureDifference = _practice(
-        5.0, "lowest pressure above saturation at the hottest point", "bar"
+        5.0, "lowest pressure above saturation at the hottest point", "bar", "more"
     )
     liquid_subcooling: TemperatureDifference = _practice(
-        10.0, "hottest point below boiling at the lowest pressure", "K"
+        10.0, "hottest point below boiling at the lowest pressure", "K", "more"
     )
     heat_up_rate: TemperatureRate | None = _key(
         "as measured, over the whole way up; else worked out from heater and heat_capacity",
@@ -284,11 +299,14 @@ class Rig(_Section):
     )
     cool_down_rate: TemperatureRate = _key("as measured, down to unloading")
     start_temperature: Temperature = _practice(20.0, "from which it is heated up", "°C")
-    unload_temperature: Temperature = _practice(50.0, "below which it is opened", "°C")
+    unload_temperature: Temperature = _practice(50.0, "below which it is opened", "°C", "less")
     flush_time: Minutes | None = _key(
         "water pumped through after the run, at its flow; flow", default=None
     )
     turnaround_time: Minutes = _key("to unload, clean and load again")
+    relief_arrangement: Literal["parallel", "series"] | None = _key(
+        "how disc and valve stand to each other, if there are both", default=None
+    )
     vessel: Vessel
     disc: Annotated[Disc | None, _Part] = None
     valve: Annotated[Valve | None, _Part] = None
@@ -336,20 +354,37 @@ class Rig(_Section):
 
 
 def common_practice(rig: Rig) -> tuple[tuple[str, str], ...]:
-    """Return the keys whose default is common practice, with the value that holds now, as text."""
-    return tuple(_practice_of(rig, ""))
+    """Return the keys that stand at common practice, written so or left out, with their value."""
+    return tuple(
+        (key, _with_unit(value, unit))
+        for key, value, usual, unit, _ in _practice_of(rig, "")
+        if math.isclose(value, usual)
+    )
 
 
-def _practice_of(section: BaseModel, prefix: str) -> Iterator[tuple[str, str]]:
+def looser_than_practice(rig: Rig) -> tuple[tuple[str, str, str], ...]:
+    """Return key, value and customary value of what is less careful than common practice."""
+    return tuple(
+        (key, _with_unit(value, unit), _with_unit(usual, unit))
+        for key, value, usual, unit, safer in _practice_of(rig, "")
+        if not math.isclose(value, usual) and safer == ("more" if value < usual else "less")
+    )
+
+
+def _practice_of(section: BaseModel, prefix: str) -> Iterator[tuple[str, float, float, str, str]]:
+    """Yield key, value, customary value, unit and safer side of what has a customary value."""
     for name, info in type(section).model_fields.items():
         value = getattr(section, name)
         extra = info.json_schema_extra
         if isinstance(value, BaseModel):
             yield from _practice_of(value, f"{prefix}{name}.")
         elif isinstance(extra, dict) and extra.get("common_practice"):
-            unit = str(extra["unit"])
-            number = value.bar if isinstance(value, Pressure) else value
-            yield f"{prefix}{name}", f"{100 * number if unit == '%' else number:.6g} {unit}"
+            numbers = [v.bar if isinstance(v, Pressure) else v for v in (value, info.default)]
+            yield f"{prefix}{name}", numbers[0], numbers[1], str(extra["unit"]), str(extra["safer"])
+
+
+def _with_unit(number: float, unit: str) -> str:
+    return f"{100 * number if unit == '%' else number:.6g} {unit}"
 
 
 ROUNDING = 1e-9

@@ -17,7 +17,7 @@ from doe.rig.boiling import (
     water_boils_C,
 )
 from doe.rig.description import ROUNDING, BatchKind, Headspace, Mode, Rig
-from doe.rig.relief import ratio_bara, reliefs
+from doe.rig.relief import protecting, ratio_bara, reliefs
 from doe.rig.verdicts import rounded_down, rounded_up
 
 
@@ -48,6 +48,8 @@ def problems(rig: Rig, mode: Mode, batch_kind: BatchKind | None) -> tuple[Proble
         *_relief_problems(rig),
         *_co_solvent_problems(rig, mode),
     ]
+    if batch_kind != "headspace" or (rig.headspace and rig.headspace.pad_pressure is not None):
+        found += _margin_problems(rig)
     if batch_kind == "liquid-full":
         found += _liquid_full_problems(rig)
     if batch_kind == "headspace" and rig.headspace is not None:
@@ -100,14 +102,22 @@ _AS_IN = {
 }
 NEEDED_OR_NONE: dict[str, tuple[str, ...]] = {
     "flow": ("regulator", "cooler", "collector", "feed_bottle"),
-    "liquid-full": ("collector", "feed_bottle"),
+    "liquid-full": ("regulator", "cooler", "collector", "feed_bottle"),
     "headspace": ("collector",),
 }
 UNCHECKED = {
-    "regulator": "its range and flow were not checked",
-    "cooler": "nothing shows that the extract is below boiling where its pressure is let down",
+    "regulator": "nothing holds the pressure while water leaves, so no water may be above boiling "
+    "at the atmosphere's pressure",
+    "cooler": "water leaves as hot as it is, so none may be above boiling at the atmosphere's "
+    "pressure",
     "collector": "filling, drains and overflow were not checked",
     "feed_bottle": "nothing shows that the pump never draws air",
+}
+
+
+_WHY_PART = {
+    ("liquid-full", "regulator"): "It holds the pressure while water leaves on heating up. ",
+    ("liquid-full", "cooler"): "What leaves on heating up is hot. ",
 }
 
 
@@ -123,7 +133,8 @@ def _missing_parts(rig: Rig, mode: Mode, kind: BatchKind | None) -> Iterator[Pro
                 "missing-part",
                 key,
                 f"[rig.{key}] is missing: {use} mode needs it.",
-                f'Describe it, or write {key} = "none" under [rig] if there is truly none.',
+                f'{_WHY_PART.get((use, key), "")}Describe it, or write {key} = "none" under [rig] '
+                "if there is truly none.",
             )
     if rig.heat_up_rate is None and rig.vessel.heat_capacity is None:
         yield _problem(
@@ -257,9 +268,29 @@ def _empty_range(key: str, what: str) -> Problem:
     return _problem("empty-range", key, f"{what}.", "Correct one of them.")
 
 
+def _margin_problems(rig: Rig) -> Iterator[Problem]:
+    """A run just at boiling is no run."""
+    if rig.liquid_margin == 0 and rig.liquid_subcooling == 0:
+        yield _problem(
+            "no-margin",
+            "liquid_margin",
+            "liquid_margin and liquid_subcooling are both 0: nothing would keep the water off "
+            "boiling.",
+            "Common practice is 5 bar and 10 K; leave both keys out to get them.",
+        )
+
+
 def _relief_problems(rig: Rig) -> Iterator[Problem]:
     devices = reliefs(rig)
-    lowest_marked = min(devices, key=lambda device: device.marked_bara, default=None)
+    if len(devices) > 1 and rig.relief_arrangement is None:
+        yield _problem(
+            "relief-arrangement",
+            "relief_arrangement",
+            "there are a disc and a valve, and how they stand to each other is not said: in "
+            "parallel the one that opens lower protects the vessel, in series both have to open.",
+            'Write relief_arrangement = "parallel" or "series".',
+        )
+    last = protecting(rig)
     strongest = max((rig.bara(pressure) for _, pressure in rig.vessel.rating), default=0.0)
     for device in devices:
         if device.marked_bara <= rig.atmospheric_pressure_bara:
@@ -277,7 +308,7 @@ def _relief_problems(rig: Rig) -> Iterator[Problem]:
                 "above 0 %.",
                 "Copy them from its certificate.",
             )
-        too_high = device is lowest_marked and device.marked_bara > strongest
+        too_high = last is not None and device.part == last.part and device.marked_bara > strongest
         if too_high and strongest > rig.atmospheric_pressure_bara:
             marked, most = rig.shown(np.array([device.marked_bara, strongest])).tolist()
             yield _problem(

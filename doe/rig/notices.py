@@ -6,7 +6,7 @@ from collections.abc import Iterator
 
 from doe.errors import Notice
 from doe.rig.boiling import bubble_points_reach
-from doe.rig.description import Rig
+from doe.rig.description import Rig, looser_than_practice
 from doe.rig.mistakes import NEEDED_OR_NONE, UNCHECKED
 from doe.rig.relief import reliefs
 from doe.rig.state import State
@@ -39,6 +39,7 @@ def notices_of(state: State) -> tuple[Notice, ...]:
     if state.use == "headspace":
         found += _headspace_notices(rig)
     found += [*_relief_notices(rig), *_bed_notices(state), *_heat_up_notices(state)]
+    found += _margin_notices(state)
     if rig.co_solvent is not None:
         found.append(
             Notice(
@@ -81,8 +82,43 @@ def _headspace_notices(rig: Rig) -> tuple[Notice, ...]:
     )
 
 
+_NEVER_ZERO = {
+    "temperature_overshoot": "no controller stops dead at its set value",
+    "temperature_sensor_error": "no sensor is exact",
+    "pressure_swing": "no regulator holds a pressure exactly",
+    "pressure_gauge_error": "no gauge is exact",
+}
+
+
+def _margin_notices(state: State) -> Iterator[Notice]:
+    """Yield what is less careful than common practice, and allowances of nothing."""
+    rig = state.rig
+    for key, value, usual in looser_than_practice(rig):
+        nothing = key in ("liquid_margin", "liquid_subcooling") and getattr(rig, key) == 0
+        strongly = " Nothing is left of this margin: only the other one keeps off boiling."
+        yield Notice(
+            "looser-than-practice",
+            f"Looser than common practice: {key} is {value}, customary is {usual}."
+            f"{strongly if nothing else ''} Whoever answers for the rig has to agree to it.",
+        )
+    zero = [key for key in _NEVER_ZERO if getattr(rig, key) == 0]
+    if state.use == "headspace" and "pressure_swing" in zero:
+        zero.remove("pressure_swing")  # nothing regulates the pressure of a shut vessel
+    for key in zero:
+        yield Notice(
+            "zero-allowance",
+            f"{key} is 0: {_NEVER_ZERO[key]}. Give what was seen, or what its document states.",
+        )
+
+
 def _relief_notices(rig: Rig) -> Iterator[Notice]:
     """Yield what a certificate would have to say and is not told, or cannot be worked out."""
+    names = " and ".join(device.name for device in reliefs(rig))
+    yield Notice(
+        "relief-capacity",
+        f"Whether the {names} can pass enough is not checked: only where it opens is. Its sizing "
+        "belongs to the rig's documents.",
+    )
     for device in reliefs(rig):
         if not device.certificate:
             yield Notice(
@@ -120,7 +156,7 @@ def _heat_up_notices(state: State) -> Iterator[Notice]:
             "The time to heat up is worked out from the heater's power and heat_capacity, losses "
             "left out: measure it and write heat_up_rate.",
         )
-    elif state.use != "flow" and rig.vessel.heat_capacity is None:
+    elif rig.vessel.heat_capacity is None:
         yield Notice(
             "metal-not-counted",
             "heat_capacity is not given: the heater was checked for the water alone, though the "

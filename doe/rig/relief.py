@@ -62,6 +62,15 @@ def lowest_opening(rig: Rig) -> _Relief:
     return min(reliefs(rig), key=lambda device: device.lowest_bara)
 
 
+def protecting(rig: Rig) -> _Relief | None:
+    """Return what opens at last: in series both have to, in parallel the one marked lower."""
+    devices = reliefs(rig)
+    if not devices:
+        return None
+    pick = max if rig.relief_arrangement == "series" else min
+    return pick(devices, key=lambda device: device.marked_bara)
+
+
 def relief_opening_bara(rig: Rig) -> float:
     """Return the lowest pressure [bara] at which a relief of this rig may open."""
     return lowest_opening(rig).lowest_bara

@@ -167,12 +167,13 @@ def headspace_lowest_bara(rig: Rig, temperature_C: FloatArray) -> FloatArray:
     """Return the lowest pressure [bara] of a batch with a gas pad at a set temperature.
 
     The water's surface is taken at the set temperature, the pad less the gauge error, and the
-    swing comes off: what then holds water at the hottest point liquid is the pad alone.
+    swing comes off: what then holds water at the hottest point liquid is the pad alone. Its gas
+    may be no warmer than when it was closed in; only the water that swells presses it together.
     """
     headspace = rig.headspace
     assert headspace is not None
     pad = max(pad_bara(rig) - rig.pressure_gauge_error, 0.0)
-    gas = pad * _gas_growth(rig, headspace, temperature_C)
+    gas = pad * _gas_pressed(rig, headspace, temperature_C)
     lowest = boils_bara(rig, temperature_C) + gas - rig.pressure_swing
     return np.asarray(np.minimum(lowest, water.WATER_PRESSURE_MAX_BARA))
 
@@ -183,7 +184,7 @@ def pad_needed_bara(rig: Rig, temperature_C: float, lowest_bara: float) -> float
     assert headspace is not None
     T = np.asarray(temperature_C)
     gas = lowest_bara + rig.pressure_swing - boils_bara(rig, T)
-    return float(gas / _gas_growth(rig, headspace, T) + rig.pressure_gauge_error)
+    return float(gas / _gas_pressed(rig, headspace, T) + rig.pressure_gauge_error)
 
 
 def pad_bara(rig: Rig) -> float:
@@ -197,12 +198,17 @@ def pad_bara(rig: Rig) -> float:
 
 def _gas_growth(rig: Rig, headspace: Headspace, temperature_C: FloatArray) -> FloatArray:
     """Return how many times its closing pressure the gas has when hot: (T/T₀) V_cold/V_hot."""
+    warmer = (temperature_C + 273.15) / (headspace.closing_temperature + 273.15)
+    return np.asarray(warmer * _gas_pressed(rig, headspace, temperature_C))
+
+
+def _gas_pressed(rig: Rig, headspace: Headspace, temperature_C: FloatArray) -> FloatArray:
+    """Return how many times its closing pressure the gas has by the water's swelling alone."""
     T = np.clip(temperature_C, 0.0, water.WATER_TEMPERATURE_MAX_C)
     free = rig.vessel.volume - headspace.solids_volume
     swollen = cold_water_g(headspace) / water.saturated_liquid_density_kg_m3(T) * 1000
-    warmer = (temperature_C + 273.15) / (headspace.closing_temperature + 273.15)
     cold_gas = free - headspace.cold_water
-    return np.asarray(warmer * cold_gas / np.maximum(free - swollen, 1e-9))
+    return np.asarray(cold_gas / np.maximum(free - swollen, 1e-9))
 
 
 def cold_water_g(headspace: Headspace) -> float:

@@ -48,12 +48,12 @@ def derived(rig: Rig, conditions: Conditions) -> Mapping[str, FloatArray]:
     """Return what follows from each run's settings, as columns (n,) with their unit in the name.
 
     ``heat_up_min``, ``cool_down_min``, ``run_minutes``, ``water_mL`` (drawn cold, ramps and flush
-    included), ``severity_log10`` (ramps included), ``relative_permittivity``, ``energy_kWh``,
-    ``closed_in_rise_K`` (not with a headspace), the highest pressure as the rig shows it; in flow
-    mode also ``residence_time_min``, ``heater_W``, ``cooler_W`` and ``cooler_outlet_C`` (with a
-    cooler), ``superficial_velocity_mm_min`` (with the bed's diameter), ``drains`` and
-    ``drain_every_min`` (with a collection vessel). ``water_to_solid_g_g`` (run only, dry mass)
-    needs the bed's mass.
+    included, or what a full vessel loses by swelling), ``severity_log10`` (ramps included),
+    ``relative_permittivity``, ``energy_kWh``, ``closed_in_rise_K`` (not with a headspace), the
+    highest pressure as the rig shows it; in flow mode also ``residence_time_min``, ``heater_W``,
+    ``cooler_W`` and ``cooler_outlet_C`` (with a cooler), ``superficial_velocity_mm_min`` (with the
+    bed's diameter), ``drains`` and ``drain_every_min`` (with a collection vessel).
+    ``water_to_solid_g_g`` (run only, dry mass) needs the bed's mass.
 
     Notes
     -----
@@ -154,7 +154,44 @@ def run_water_mL(state: State) -> FloatArray:
     """Return the cold water that a run takes [mL]."""
     if state.flow is not None:
         return np.asarray(state.flow * pumping_min(state))
-    return np.full(len(state), _batch_water_mL(state.rig, state.use))
+    filled = np.full(len(state), _batch_water_mL(state.rig, state.use))
+    return filled + swelling_mL(state) if state.use == "liquid-full" else filled
+
+
+def swelling_mL(state: State) -> FloatArray:
+    """Return what swells out of a liquid-full vessel up to its hottest water [mL, cold].
+
+    The pump puts as much back when the vessel cools.
+    """
+    filled = _batch_water_mL(state.rig, state.use)
+    return np.asarray(filled * np.maximum(1 - _hot_density(state) / _cold_density(state.rig), 0.0))
+
+
+def swelling_mL_min(state: State) -> FloatArray:
+    """Return how fast water swells out of a liquid-full vessel [mL/min, cold], at the end.
+
+    Density falls faster the hotter the water is, so the last kelvin of the overshoot counts.
+    """
+    rig = state.rig
+    above = np.maximum(state.temperature - rig.start_temperature, 0.0)
+    rate = above / np.maximum(heat_up_min(state), 1e-9)
+    if rig.heat_up_rate is not None:
+        rate = np.full(len(state), rig.heat_up_rate)
+    falls = np.maximum(_hot_density(state, cooler=1.0) - _hot_density(state), 0.0)  # kg/m³ per K
+    return np.asarray(_batch_water_mL(rig, state.use) * falls / _cold_density(rig) * rate)
+
+
+def _hot_density(state: State, cooler: float = 0.0) -> FloatArray:
+    """Return the density [kg/m³] of the hottest water, or so much cooler [K], at set pressure."""
+    T = np.minimum(state.hot, water.WATER_TEMPERATURE_MAX_C)
+    _, P = as_liquid(state)
+    P = np.maximum(P, water.saturation_pressure_bara(T))
+    return water.liquid_density_kg_m3(np.maximum(T - cooler, 0.0), P)
+
+
+def _cold_density(rig: Rig) -> float:
+    at = rig.feed_temperature, water.ATMOSPHERIC_PRESSURE_BARA
+    return float(water.liquid_density_kg_m3(*at))
 
 
 def _batch_water_mL(rig: Rig, use: str) -> float:
