@@ -241,8 +241,14 @@ class Campaign:
         return tuple(found)
 
     def held_settings(self) -> tuple[HeldSetting, ...]:
-        """Return the settings that every run shares, each with the verdict if it were another."""
+        """Return the settings that every run shares, each with the verdict if it were another.
+
+        The temperature swing of a full, shut vessel counts as one.
+        """
         fixed, units = self._fixed_values(), self._units()
+        swing = self.rig.temperature_swing if self.batch_kind == "liquid-full" else None
+        if swing:
+            fixed["temperature_swing"] = swing
         return tuple(
             HeldSetting(
                 name,
@@ -256,6 +262,8 @@ class Campaign:
 
     def _most(self, name: str, value: float) -> float:
         """Return how far up another value of a held setting is looked for."""
+        if name == "temperature_swing":
+            return value
         if name == "temperature":
             return self.rig.temperature_max
         if name.startswith("pressure"):
@@ -267,7 +275,9 @@ class Campaign:
 
     def _envelope_holding(self, name: str, value: float) -> EnvelopeOf:
         """Return the rig's verdict on settings with one held setting at another value."""
-        if name == "bed_mass":
+        if name == "temperature_swing":
+            other = replace(self, rig=self.rig.model_copy(update={name: value}))
+        elif name == "bed_mass":
             other = replace(self, budget=self.budget.model_copy(update={name: value}))
         else:
             given = Pressure(value, "shown") if name == "pressure" else value
@@ -292,6 +302,7 @@ class Campaign:
             "time": "min",
             "bed_mass": "g",
             "water_to_solid": "mL/g",
+            "temperature_swing": "K",
         }
 
     def _heaviest_bed(self) -> float | None:

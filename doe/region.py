@@ -125,25 +125,31 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
     held
         Settings that every run shares; moving one may cure what no range end does.
     """
-    envelope = envelope_of(sample_box(space, SAMPLE))
-    fails = np.asarray(envelope.margin < 0)
+    corners = space.corners()
+    envelope, at_corners = envelope_of(sample_box(space, SAMPLE)), envelope_of(corners)
+    fails = np.vstack([envelope.margin < 0, at_corners.margin < 0])
     alone = fails & (fails.sum(axis=1) == 1)[:, None]
+    # All corners together weigh as one sampled setting: enough that none fails unseen.
+    weights = np.append(np.ones(SAMPLE), np.full(len(corners), 1 / len(corners))) / (SAMPLE + 1)
     shares = tuple(
-        LimitShare(limit, float(fails[:, j].mean()), float(alone[:, j].mean()))
+        LimitShare(limit, _weighed(weights, fails[:, j]), _weighed(weights, alone[:, j]))
         for j, limit in enumerate(envelope.limits)
     )
     return Survey(
-        float(envelope.feasible.mean()),
+        _weighed(weights, np.asarray(~fails.any(axis=1))),
         shares,
-        _corners(space, envelope_of),
+        _corners(corners, at_corners),
         _cures(space, envelope_of, envelope, held),
         _boiling_shares(envelope),
     )
 
 
-def _corners(space: FactorSpace, envelope_of: EnvelopeOf) -> tuple[Corner, ...]:
-    corners = space.corners()
-    found = envelope_of(corners)
+def _weighed(weights: FloatArray, which: BoolArray) -> float:
+    """Return the weight of some settings, exactly 1 for all of them."""
+    return 1.0 if which.all() else float(weights[which].sum())
+
+
+def _corners(corners: FloatArray, found: Envelope) -> tuple[Corner, ...]:
     fails = np.asarray(found.margin < 0)
 
     def failing(i: int) -> tuple[tuple[Limit, str], ...]:
@@ -187,17 +193,60 @@ def map_region(
 # ------------------------------------------------------------------------------------- cures
 
 
+HAIR = 0.01
+"""A cure has to gain this share of what a limit allows: less cures by chance, not by reason."""
+
+
 @dataclass(frozen=True, slots=True)
 class _Search:
-    """What a cure is looked for on: settings (n, k) of the box, and the limits to clear."""
+    """What a cure is looked for on: settings (n, k) of the box, and the limits to clear.
+
+    It is applied to `many` settings before it is offered. `enough` is the margin (limits,) that
+    the worst setting has to have then.
+    """
 
     space: FactorSpace
     envelope_of: EnvelopeOf
     settings: FloatArray
+    many: FloatArray
     limits: tuple[int, ...]
+    enough: FloatArray
 
     def fails(self, envelope: Envelope) -> bool:
-        return bool((envelope.margin[:, list(self.limits)] < 0).any())
+        margins = envelope.margin[:, list(self.limits)]
+        return bool((margins < self.enough).any())
+
+    def applied(
+        self, values: FloatArray, first: float, at: Callable[[float, FloatArray], Envelope]
+    ) -> tuple[float, Envelope] | None:
+        """Return the first value from `first` on that cures many settings, if one of a few does."""
+        place = int(np.flatnonzero(values == first)[0])
+        for value in values[place : place + 5].tolist():
+            if not self.fails(found := at(value, self.many)):
+                return value, found
+        return None
+
+    def left(self, envelope: Envelope) -> frozenset[int]:
+        """Return the other limits that still fail."""
+        failing = np.flatnonzero((envelope.margin < 0).any(axis=0)).tolist()
+        return frozenset(failing) - frozenset(self.limits)
+
+
+@dataclass(frozen=True, slots=True)
+class _Move:
+    """A move that clears a cause: share of the range or value, words, what fails even then."""
+
+    share: float
+    words: str
+    left: frozenset[int]
+
+
+def _enough(found: Envelope, group: tuple[int, ...]) -> FloatArray:
+    """Return the margin that a cure has to reach at the worst setting of each limit (limits,)."""
+    margins = np.where(np.isnan(found.margin), np.inf, found.margin)[:, list(group)]
+    worst = margins.min(axis=0)
+    allowed = np.abs(found.allowed[margins.argmin(axis=0), list(group)])
+    return np.asarray(np.where(worst < 0, np.maximum(worst + HAIR * allowed, 0.0), 0.0))
 
 
 def _cures(
@@ -206,25 +255,56 @@ def _cures(
     """Return, for each cause that cuts the box, the single moves that would cure it.
 
     For every range end and held setting the smallest move that leaves no corner or sampled
-    setting failing; limits are monotone in each setting, so the sample and corners suffice. A
-    cause whose failures all lie within another's is left out: the other's cure cures it.
+    setting failing; it is looked for on a small sample and then applied to a large one. A cause
+    whose failures all lie within another's is left out if each of the other's cures cures it too.
     """
     settings = np.vstack([space.corners(), sample_box(space, CURE_SAMPLE)])
+    many = np.vstack([space.corners(), sample_box(space, SAMPLE)])
     found = envelope_of(settings)
     causes = [group for group in _causes(found) if (found.margin[:, list(group)] < 0).any()]
     failing = [np.asarray((found.margin[:, list(group)] < 0).any(axis=1)) for group in causes]
-    cures = []
-    for i, group in enumerate(causes):
-        if any(_within(failing[i], failing[j], i > j) for j in range(len(causes)) if j != i):
-            continue
-        search = _Search(space, envelope_of, settings, group)
-        moves = [text for _, text in sorted(_end_moves(search) + _held_moves(search, held, found))]
-        finding = _finding(sampled, group)
-        if moves:
-            cures.append(f"{finding}: {' or '.join(moves)}.")
-        else:
-            cures.append(f"{finding}; no single range end or setting cures it.")
-    return tuple(cures)
+    moves = []
+    for group in causes:
+        search = _Search(space, envelope_of, settings, many, group, _enough(found, group))
+        both = _end_moves(search) + _held_moves(search, held, found)
+        moves.append(sorted(both, key=lambda move: (move.share, move.words)))
+
+    def cured_with(i: int, j: int) -> bool:
+        inside = _within(failing[i], failing[j], i > j)
+        return inside and not any(move.left & set(causes[i]) for move in moves[j])
+
+    return tuple(
+        _cure_words(found, causes, i, _finding(sampled, group), moves[i])
+        for i, group in enumerate(causes)
+        if not any(cured_with(i, j) for j in range(len(causes)) if j != i)
+    )
+
+
+def _cure_words(
+    found: Envelope,
+    causes: Sequence[tuple[int, ...]],
+    i: int,
+    finding: str,
+    moves: Sequence[_Move],
+) -> str:
+    """Return the sentence of one cause: what fails, and each move with what it takes besides."""
+    if not moves:
+        return f"{finding}; no single range end or setting cures it."
+
+    def besides(move: _Move) -> tuple[str, ...]:
+        groups = [group for group in causes if move.left & set(group)]
+        return tuple(f"“{found.limits[group[0]].title}”" for group in groups)
+
+    told = [besides(move) for move in moves]
+    if len(set(told)) == 1:
+        words = " or ".join(move.words for move in moves)
+        return f"{finding}: {words}{_together(told[0])}."
+    each = (move.words + _together(others) for move, others in zip(moves, told, strict=True))
+    return f"{finding}: {'; or '.join(each)}."
+
+
+def _together(others: Sequence[str]) -> str:
+    return f", together with a cure of {_and(list(others))}" if others else ""
 
 
 def _causes(envelope: Envelope) -> list[tuple[int, ...]]:
@@ -259,7 +339,7 @@ def _and(parts: list[str]) -> str:
     return " and ".join(filter(None, (", ".join(parts[:-1]), parts[-1])))
 
 
-def _end_moves(search: _Search) -> list[tuple[float, str]]:
+def _end_moves(search: _Search) -> list[_Move]:
     """Return the moves of one range end that clear a cause, each with its share of the range."""
     moves = []
     for i in search.space.numeric:
@@ -268,26 +348,37 @@ def _end_moves(search: _Search) -> list[tuple[float, str]]:
         inner = factor.settable_values(201)[1:-1]
         for end in ("low", "high"):
 
-            def clears(value: float, position: int = i, end: str = end) -> bool:
-                return not search.fails(_squeezed(search, position, end, value))
+            def at(value: float, settings: FloatArray, i: int = i, end: str = end) -> Envelope:
+                return search.envelope_of(_squeezed(search.space, settings, i, end, value))
 
-            kept = _first_kept(inner if end == "low" else inner[::-1], clears)
-            if kept is not None:
+            values = inner if end == "low" else inner[::-1]
+            if (found := _smallest(search, values, at)) is not None:
+                kept, verdict = found
                 shrink = abs(kept - (factor.low if end == "low" else factor.high))
                 share = shrink / (factor.high - factor.low)
-                moves.append((share, _end_words(factor, end, kept)))
+                moves.append(_Move(share, _end_words(factor, end, kept), search.left(verdict)))
     return moves
 
 
-def _squeezed(search: _Search, position: int, end: str, value: float) -> Envelope:
-    """Return the verdict on the settings if one range ended at `value` instead."""
-    factor = search.space.factors[position]
+def _smallest(
+    search: _Search, values: FloatArray, at: Callable[[float, FloatArray], Envelope]
+) -> tuple[float, Envelope] | None:
+    """Return the first of the values that cures, and the verdict on many settings then."""
+    kept = _first_kept(values, lambda value: not search.fails(at(value, search.settings)))
+    return None if kept is None else search.applied(values, kept, at)
+
+
+def _squeezed(
+    space: FactorSpace, settings: FloatArray, position: int, end: str, value: float
+) -> FloatArray:
+    """Return the settings if one range ended at `value` instead."""
+    factor = space.factors[position]
     assert isinstance(factor, NumericFactor)
     low, high = (value, factor.high) if end == "low" else (factor.low, value)
-    moved = search.settings.copy()
+    moved = settings.copy()
     share = (moved[:, position] - factor.low) / (factor.high - factor.low)
     moved[:, position] = low + share * (high - low)
-    return search.envelope_of(moved)
+    return moved
 
 
 def _end_words(factor: NumericFactor, end: str, value: float) -> str:
@@ -301,30 +392,33 @@ def _end_words(factor: NumericFactor, end: str, value: float) -> str:
     return f"{words} {name} to {at}"
 
 
-def _held_moves(
-    search: _Search, held: Sequence[HeldSetting], today: Envelope
-) -> list[tuple[float, str]]:
+def _held_moves(search: _Search, held: Sequence[HeldSetting], today: Envelope) -> list[_Move]:
     """Return the moves of one held setting that clear a cause and break no other limit."""
     moves = []
     broken = (today.margin < 0).sum(axis=0)
     for setting in held:
 
-        def at(value: float, setting: HeldSetting = setting) -> Envelope:
-            return setting.envelope_at(value)(search.settings)
-
-        def clears(value: float, at: Callable[[float], Envelope] = at) -> bool:
-            return not search.fails(at(value))
+        def at(value: float, settings: FloatArray, setting: HeldSetting = setting) -> Envelope:
+            return setting.envelope_at(value)(settings)
 
         above = setting.values[setting.values > setting.value]
         below = setting.values[setting.values < setting.value][::-1]
         for values in (above, below):
-            kept = _first_kept(values, clears)
-            if kept is None or _breaks(broken, (at(kept).margin < 0).sum(axis=0)):
+            if (cured := _smallest(search, values, at)) is None:
                 continue
-            name = setting.name.replace("_", " ")
+            kept, verdict = cured
+            if _breaks(broken, (at(kept, search.settings).margin < 0).sum(axis=0)):
+                continue
             share = abs(kept - setting.value) / max(abs(setting.value), 1e-9)
-            moves.append((share, f"set the {name} to {kept:.6g} {setting.unit}".rstrip()))
+            moves.append(_Move(share, _held_words(setting, kept), search.left(verdict)))
     return moves
+
+
+def _held_words(setting: HeldSetting, value: float) -> str:
+    name, to = setting.name.replace("_", " "), f"{value:.6g} {setting.unit}".rstrip()
+    if setting.name == "temperature_swing":
+        return f"hold the temperature steadier, its swing within {to}"
+    return f"set the {name} to {to}"
 
 
 def _breaks(before: npt.NDArray[np.intp], after: npt.NDArray[np.intp]) -> bool:

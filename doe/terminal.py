@@ -58,11 +58,10 @@ def check_lines(result: CheckResult) -> list[str]:
     found, space = result.survey, result.campaign.space
     lines = [*_title(result.campaign)]
     share = found.feasible_fraction
-    lines += wrapped(
-        "The rig can run the whole of the ranges asked for."
-        if share == 1
-        else f"The rig can run {_share(share)} of the ranges asked for."
-    )
+    how_much = "the whole" if share == 1 else _share(share)
+    if 0.995 < share < 1:
+        how_much = "nearly the whole"
+    lines += wrapped(f"The rig can run {how_much} of the ranges asked for.")
     cutting = sorted(
         (s for s in found.limits if s.fails_fraction > 0), key=lambda s: -s.fails_fraction
     )

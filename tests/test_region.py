@@ -115,6 +115,52 @@ def test_a_cause_within_another_is_left_to_its_cure():
     ]
 
 
+def test_a_corner_that_no_sampled_setting_comes_near_is_not_the_whole_box():
+    def envelope_of(settings):
+        share = (settings[:, 0] - 100) / 100 + settings[:, 1] / 10
+        margin = (2 - 1e-6 - share)[:, None]
+        return Envelope((HEAT,), margin, np.zeros_like(margin), margin)
+
+    found = survey(SPACE, envelope_of)
+    assert 0.999 < found.feasible_fraction < 1
+    assert 0 < found.limits[0].fails_fraction < 0.001
+    assert [bool(corner.fails) for corner in found.corners].count(True) == 1
+
+
+def test_a_cure_names_what_fails_besides():
+    # Boiling needs no more than 150 °C or 30 bar; the heater stops at 180 °C whatever the pressure.
+    def at(bar):
+        def envelope_of(settings):
+            T = settings[:, 0]
+            margin = np.column_stack([100 + 50 * (bar >= 30) * 2 + 50 - T, 180 - T])
+            return Envelope((SLOW, HEAT), margin, np.zeros_like(margin), margin)
+
+        return envelope_of
+
+    held = HeldSetting("pressure", "bar gauge", 20.0, np.arange(1.0, 51.0), at)
+    assert survey(SPACE, at(20.0), [held]).cures == (
+        "50 % of the box fails “Slow”: set the pressure to 30 bar gauge, together with a "
+        "cure of “Heat”; or stop at 150 °C.",
+        "20 % of the box fails “Heat”: stop at 180 °C, together with a cure of “Slow”.",
+    )
+
+
+def test_a_cure_that_works_by_a_hair_is_dropped():
+    # The corner fails by 0.3 W of 100 W; the pressure gains 0.01 W a bar, the temperature 1 W a K.
+    def at(bar):
+        def envelope_of(settings):
+            needed = settings[:, 0] - 99.7 - 0.01 * (bar - 20)
+            margin = (100 - needed)[:, None]
+            return Envelope((HEAT,), needed[:, None], np.full_like(margin, 100.0), margin)
+
+        return envelope_of
+
+    held = HeldSetting("pressure", "bar gauge", 20.0, np.arange(1.0, 101.0), at)
+    (cure,) = survey(SPACE, at(20.0), [held]).cures
+    assert "stop at 195 °C" in cure
+    assert "pressure" not in cure
+
+
 def test_a_map_has_the_verdict_of_each_of_its_points():
     view = map_region(SPACE, triangle_and_strip, 0, 1, np.array([150.0, 5.0]), size=11)
     assert view.margin.shape == (2, 11, 11)

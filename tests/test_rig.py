@@ -362,6 +362,24 @@ def test_a_swing_counts_where_it_climbs_most() -> None:
     assert envelope.value[0, j] < 0.97 * cold.value[0, j]
 
 
+def test_a_swing_too_wide_is_named_as_the_cause_and_its_cures_cure() -> None:
+    # 62.5 barg as above; the disc's 86.45 barg leave 23.9 bar, at about 16.3 bar/K 1.4 K.
+    runs = batch("liquid-full", 180, 60)
+    text = sentence(
+        rig_room.envelope(rig("liquid_full", temperature_swing="2 K"), runs), "disc-operating-ratio"
+    )
+    assert "The temperature swing of 2 K is the cause" in text
+    assert "hold it within 1.4 K." in text
+    steadier = rig("liquid_full", temperature_swing="1.4 K")
+    assert rig_room.envelope(steadier, runs).feasible[0]
+    lowered = float(text.split("Set at most ")[1].split(" ")[0])
+    wide = rig("liquid_full", temperature_swing="2 K")
+    assert rig_room.envelope(wide, batch("liquid-full", 180, lowered)).feasible[0]
+    # 6 K add about 95 bar: more than the disc bears above boiling, whatever the pressure
+    far = rig_room.envelope(rig("liquid_full", temperature_swing="6 K"), runs)
+    assert "Set at most" not in sentence(far, "disc-operating-ratio")
+
+
 @pytest.mark.parametrize("T", [60.0, 120.0, 180.0, 210.0])
 def test_the_ceiling_of_a_shut_vessel_leaves_room_for_its_swing(T: float) -> None:
     looked = rig("liquid_full")

@@ -367,7 +367,8 @@ def _feasible_sentences(survey: Survey) -> list[str]:
     start = (
         "The rig can run nothing of the box that the factors span."
         if share == 0
-        else f"The rig can run {percent(share)} of the box that the factors span."
+        else f"The rig can run {'nearly the whole' if share > 0.995 else percent(share)} of the "
+        "box that the factors span."
     )
     named = [
         f"“{s.limit.title}” (forbids {percent(s.fails_fraction)}; "

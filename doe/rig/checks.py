@@ -47,6 +47,7 @@ from doe.rig.verdicts import (
     rounded_down,
     rounded_up,
     set_at_most,
+    swing_cure,
 )
 
 
@@ -309,7 +310,7 @@ def _closed_in_check(state: State) -> Check:
         f"{first.name}"
         f"{pressure_words(state, thermal=False)}",
         "the temperature swings by {allowed}",
-        lambda i: "Lower the pressure, or hold the temperature more steadily.",
+        lambda i: swing_cure(state, i, first.lowest_bara),
     )
 
 

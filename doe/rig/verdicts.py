@@ -11,8 +11,9 @@ from typing import Literal
 import numpy as np
 
 from doe.errors import Notice
-from doe.rig.boiling import above_set_bar
+from doe.rig.boiling import above_set_bar, minimum_pressure_bara
 from doe.rig.description import BoolArray, FloatArray, IntArray, Rig
+from doe.rig.shut import before_swing_bara, least_rise_K
 from doe.rig.state import State
 
 
@@ -216,10 +217,33 @@ def pressure_cure(state: State, ceiling_bara: FloatArray | float) -> Callable[[i
     """Return the cure of a pressure too high, in the words of the mode."""
     if state.use == "headspace":
         return always("Lower the temperature, the water filled in, or the gas pad.")
-    if state.use == "liquid-full":
-        return always("Lower the pressure, or hold the temperature more steadily.")
     ceilings = np.broadcast_to(np.asarray(ceiling_bara), state.pressure.shape)
+    if state.use == "liquid-full":
+        return lambda i: swing_cure(state, i, float(ceilings[i]))
     return lambda i: f"Set at most {set_at_most(state.rig, float(ceilings[i]))}."
+
+
+def swing_cure(state: State, i: int, ceiling_bara: float) -> str:
+    """Return what brings a shut vessel's highest pressure down: pressure, swing, or neither."""
+    rig, T = state.rig, state.temperature[i : i + 1]
+    swing, ceiling = rig.temperature_swing or 0.0, np.array([ceiling_bara])
+    lower = float(before_swing_bara(rig, T, ceiling)[0])
+    ways = []
+    if lower - above_set_bar(rig) >= float(minimum_pressure_bara(rig, T)[0]):
+        ways.append(f"set at most {set_at_most(rig, lower)}")
+    if state.pumped[i] > ceiling_bara:  # too high with no swing at all
+        return f"{_sentence(ways[0])}." if ways else "Lower the temperature."
+    bears = float(least_rise_K(rig, T, state.pumped[i : i + 1], ceiling_bara)[0])
+    if bears >= 0.1:
+        ways.append(f"hold it within {rounded_down(bears)} K")
+    cause = f"The temperature swing of {swing:g} K is the cause: while the vessel is shut it adds "
+    added = rounded_up(float(state.high[i] - state.pumped[i]))
+    cure = _sentence(" or ".join(ways)) if ways else "Neither pressure nor swing alone cures it"
+    return f"{cause}{added} bar. {cure}."
+
+
+def _sentence(words: str) -> str:
+    return words[:1].upper() + words[1:]
 
 
 def set_at_most(rig: Rig, ceiling_bara: float) -> str:
