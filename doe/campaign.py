@@ -8,8 +8,8 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -138,6 +138,8 @@ class Campaign:
     space: FactorSpace
     responses: tuple[Response, ...]
     file_hash: str
+    changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
+    """For each factor that the rig's physics does not know what the file says of its boiling."""
 
     @property
     def name(self) -> str:
@@ -238,7 +240,26 @@ class Campaign:
             found.append(Notice("limits-not-confirmed", UNCONFIRMED))
         if "pressure" in self.space.names:
             found.append(Notice("pressure-as-factor", PRESSURE_AS_FACTOR))
-        return tuple(found)
+        return (*found, *self._boiling_notices())
+
+    def _boiling_notices(self) -> Iterator[Notice]:
+        """Yield what is taken of factors that the rig's physics does not know."""
+        said: dict[bool | None, list[str]] = {None: [], False: [], True: []}
+        for name, changes in self.changes_boiling.items():
+            said[changes].append(name)
+        words = {
+            None: "taken not to change where the water boils: nothing in the file says so. If it "
+            "does, write changes_boiling = true beside it.",
+            False: "said in the file not to change where the water boils, and nothing here checks "
+            "that.",
+            True: "held everywhere to the bubble points of the mixture under [rig.co_solvent], "
+            "however little of it a run has.",
+        }
+        for changes, names in said.items():
+            if names:
+                verb = "is" if len(names) == 1 else "are"
+                what = f"{' and '.join(names)} {verb} {words[changes]}"
+                yield Notice("boiling-taken", what)
 
     def held_settings(self) -> tuple[HeldSetting, ...]:
         """Return the settings that every run shares, each with the verdict if it were another.

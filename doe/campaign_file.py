@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
 
 import numpy as np
-from pydantic import BaseModel, ValidationError
+from pydantic import BaseModel, StrictBool, ValidationError
 
 from doe import rig as rig_room
 from doe import water
@@ -71,6 +71,7 @@ class _FactorSection(Section):
     step: Any = None
     levels: tuple[str, ...] | None = None
     change: Literal["easy", "hard", "very hard"] | None = None
+    changes_boiling: StrictBool | None = None
 
 
 class _ResponseSection(Section):
@@ -94,18 +95,21 @@ class _Known:
     unit: str
     suffix: str
     change: Literal["easy", "hard"]
+    example: str
 
 
 _KNOWN_FACTORS: dict[str, _Known] = {
-    "temperature": _Known(lambda t: read_quantity(t, TEMPERATURE), "°C", "C", "hard"),
-    "pressure": _Known(read_pressure, "bar", "bar", "easy"),
+    "temperature": _Known(lambda t: read_quantity(t, TEMPERATURE), "°C", "C", "hard", "120 degC"),
+    "pressure": _Known(read_pressure, "bar", "bar", "easy", "50 bar"),
     "pressure_above_saturation": _Known(
-        lambda t: read_quantity(t, PRESSURE_DIFFERENCE), "bar", "bar", "easy"
+        lambda t: read_quantity(t, PRESSURE_DIFFERENCE), "bar", "bar", "easy", "20 bar"
     ),
-    "flow": _Known(lambda t: read_quantity(t, FLOW), "mL/min", "mL_min", "easy"),
-    "time": _Known(lambda t: read_quantity(t, MINUTES), "min", "min", "easy"),
-    "bed_mass": _Known(lambda t: read_quantity(t, MASS), "g", "g", "easy"),
-    "water_to_solid": _Known(lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy"),
+    "flow": _Known(lambda t: read_quantity(t, FLOW), "mL/min", "mL_min", "easy", "4 mL/min"),
+    "time": _Known(lambda t: read_quantity(t, MINUTES), "min", "min", "easy", "30 min"),
+    "bed_mass": _Known(lambda t: read_quantity(t, MASS), "g", "g", "easy", "12 g"),
+    "water_to_solid": _Known(
+        lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
+    ),
 }
 _TOP_TABLES = ("budget", "rig", "fixed", "factors", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
@@ -209,7 +213,8 @@ def _assemble(
     responses = _responses(_table(table, "responses", problems), problems)
     space = FactorSpace(tuple(factors.values()))
     if top is not None:
-        _check_roles(top, budget, fixed, set(table.get("factors") or ()), problems)
+        unread = {"pressure"} if "pressure" in (table.get("fixed") or ()) else set()
+        _check_roles(top, budget, fixed, set(table.get("factors") or ()), unread, problems)
     if budget is not None:
         ratio_fixed = fixed is not None and fixed.water_to_solid is not None
         told = {"bed_mass", "water_to_solid"} & set(factors) or ratio_fixed
@@ -220,6 +225,7 @@ def _assemble(
             key = ("rig", *str(found.where.key or "").removeprefix("rig.").split("."))
             problems.add(found.code, found.what, found.remedy, *(part for part in key if part))
     _check_against_rig(rig, factors, fixed, problems)
+    changes_boiling = _changes_boiling(table.get("factors"), factors, rig, problems)
     _check_columns(space, responses, problems)
     if problems.found or None in (top, budget, rig, fixed):
         return None
@@ -238,6 +244,7 @@ def _assemble(
         space=space,
         responses=tuple(responses.values()),
         file_hash=file_hash,
+        changes_boiling=changes_boiling,
     )
 
 
@@ -456,8 +463,7 @@ def _numeric(
             problems.add(
                 "missing-key",
                 f"{key} is missing.",
-                'Give low and high, as in low = "120 degC"; or levels for a factor '
-                "with named levels.",
+                _range_remedy(key, _KNOWN_FACTORS.get(name)),
                 *place,
                 key,
             )
@@ -493,6 +499,12 @@ def _numeric(
         return None
     change = section.change or (known.change if known else "easy")
     return NumericFactor(name, unit, low, high, step, change, suffix)
+
+
+def _range_remedy(key: str, known: _Known | None) -> str:
+    if known is not None:
+        return f'Give low and high, as in {key} = "{known.example}".'
+    return "Give low and high, each with its unit; or levels for a factor with named levels."
 
 
 def _numeric_values(
@@ -630,6 +642,13 @@ def _in_unit(text: object, unit: str) -> float:
     """Return a value of a response; its unit may be repeated and must then be the same."""
     if isinstance(text, str) and unit and text.strip().endswith(unit):
         return read_number(text.strip().removesuffix(unit).strip())
+    found = re.fullmatch(r"\s*[+-]?[\d.]+(?:[eE][+-]?\d+)?\s*([^\d\s.,].*?)\s*", str(text))
+    if isinstance(text, str) and found:
+        measured = f"in {unit}" if unit else "a plain number, without a unit"
+        raise QuantityError(
+            f'"{text}" is in another unit than {unit or "none"}, this response\'s.',
+            f"Convert it by hand and give it {measured}: it is not converted here.",
+        )
     return read_number(text)
 
 
@@ -668,10 +687,18 @@ def _scatter(
 
 
 def _check_roles(
-    top: _Top, budget: Budget | None, fixed: Fixed | None, factors: set[str], problems: _Problems
+    top: _Top,
+    budget: Budget | None,
+    fixed: Fixed | None,
+    factors: set[str],
+    unread: set[str],
+    problems: _Problems,
 ) -> None:
-    """Note settings that are given twice, missing, or without meaning in this mode."""
-    held = {name for name, value in (fixed or Fixed()) if value is not None}
+    """Note settings that are given twice, missing, or without meaning in this mode.
+
+    What could not be read is noted already and counts as given.
+    """
+    held = {name for name, value in (fixed or Fixed()) if value is not None} | unread
     if budget is not None and budget.bed_mass is not None:
         held.add("bed_mass")
     for name in sorted(factors & held):
@@ -744,13 +771,23 @@ def _check_mode(top: _Top, given: set[str], factors: set[str], problems: _Proble
         alternatives = {"pressure_above_saturation"} if name == "pressure" else set()
         if name in given or name in tied or alternatives & given:
             continue
+        near = _near_known(name, factors)
         problems.add(
             "setting-missing",
             f"{name} is neither a factor nor fixed.",
-            f"Add [factors.{name}] with low, high and step, or {name} under [fixed].",
+            f"Did you mean it by [factors.{near}]?"
+            if near
+            else f"Add [factors.{name}] with low, high and step, or {name} under [fixed].",
             "factors",
-            name,
+            near or name,
         )
+
+
+def _near_known(known: str, factors: Iterable[str]) -> str | None:
+    """Return the factor that looks like a misspelt known one."""
+    others = [name for name in factors if name not in _KNOWN_FACTORS]
+    near = difflib.get_close_matches(known, [name.lower() for name in others], n=1, cutoff=0.8)
+    return next((name for name in others if name.lower() in near), None)
 
 
 def _check_tied(top: _Top, given: set[str], factors: set[str], problems: _Problems) -> None:
@@ -831,6 +868,123 @@ def _check_budget(budget: Budget, mass_told: bool, problems: _Problems) -> None:
             "budget",
             "bed_mass",
         )
+
+
+_IN_THE_WATER = re.compile(
+    r"alcohol|alkohol|alcool|ethanol|etoh|meoh|propanol|butanol|isoprop|\bipa\b|acetone|aceton|"
+    r"glycer|glycol|solvent|\bether|acetate|hexane|dmso|acid|säure|hcl|naoh|hydroxide|caustic|"
+    r"salt|brine|nacl|chloride|carbonate|urea|buffer|ammoni|surfactant|ionic|modifier|additive|"
+    r"mixture|liquid|fluid|eluent|concentration|\bconc|molar|percent|%|\bpct\b|\bv\W*v\b|"
+    r"\bw\W*w\b|\bw\W*v\b|\bvol\b|\bmol|\bg/k?g\b|\bm?g/m?l\b|\bm?l/m?l\b|\blye\b",
+    re.IGNORECASE,
+)
+"""What may stand for something in the water: words of names and levels, and units of a share."""
+
+
+def _changes_boiling(
+    table: object, factors: Mapping[str, Factor], rig: Rig | None, problems: _Problems
+) -> dict[str, bool | None]:
+    """Return what the file says of the boiling of each factor that the rig does not know.
+
+    Noted are factors that may be something in the water and say nothing, mixtures without their
+    bubble points, and names so near a known one that they may be meant for it.
+    """
+    sections = table if isinstance(table, dict) else {}
+    said: dict[str, bool | None] = {}
+    for name, factor in factors.items():
+        changes = sections[name].get("changes_boiling")
+        if name in _KNOWN_FACTORS:
+            if changes is not None:
+                problems.add(
+                    "wrong-factor",
+                    f"what {name} does to boiling is known.",
+                    "Remove changes_boiling.",
+                    *("factors", name, "changes_boiling"),
+                )
+            continue
+        said[name] = changes
+        if changes is None:
+            _check_unsaid(name, factor, problems)
+        elif changes:
+            _check_mixture(name, factor, rig, problems)
+    return said
+
+
+def _check_unsaid(name: str, factor: Factor, problems: _Problems) -> None:
+    """Note a factor that says nothing of boiling, where that is no matter of course."""
+    near = difflib.get_close_matches(name.lower(), _KNOWN_FACTORS, n=1, cutoff=0.8)
+    if near:
+        misspelt = any(problem.where.key == f"factors.{name}" for problem in problems.found)
+        if not misspelt:  # said already where the known one is missing
+            problems.add(
+                "unknown-factor",
+                f"{name} is not a factor that the rig knows.",
+                f"Did you mean {near[0]}? If it is something else, write changes_boiling = false "
+                "(or true) beside it.",
+                *("factors", name),
+            )
+        return
+    words = [name.replace("_", " "), factor.unit]
+    if isinstance(factor, CategoricalFactor):
+        words += factor.levels
+    if hint := next((m[0] for m in map(_IN_THE_WATER.search, words) if m), None):
+        problems.add(
+            "boiling-unsaid",
+            f"{name} may be something in the water (“{hint}”), and the file does not say whether "
+            "it changes where the water boils: with alcohol, say, the boiling curve of pure water "
+            "is not safe.",
+            "Write changes_boiling = false if it does not; else changes_boiling = true, and give "
+            "the bubble points of the richest mixture under [rig.co_solvent].",
+            *("factors", name),
+        )
+
+
+def _check_mixture(name: str, factor: Factor, rig: Rig | None, problems: _Problems) -> None:
+    """Note a mixture whose bubble points are missing, or do not reach its richest."""
+    if rig is None:
+        return
+    key = ("factors", name, "changes_boiling")
+    if rig.co_solvent is None:
+        problems.add(
+            "no-bubble-points",
+            f"{name} changes where the water boils, and how is not told.",
+            "Add [rig.co_solvent] with name, share, bubble_points and source, for the richest "
+            "mixture that a run may have.",
+            *key,
+        )
+        return
+    richest, told = _richest(factor), rig.co_solvent.share
+    if richest is None:
+        problems.add(
+            "share-unknown",
+            f"how much of {rig.co_solvent.name} the water has at most does not follow from {name}.",
+            'Give it in %, as high = "30 %", or name it in each level, as "30 % ethanol".',
+            *key,
+        )
+    elif richest > told + 1e-9:
+        problems.add(
+            "mixture-too-rich",
+            f"{name} goes up to {100 * richest:g} %, and the bubble points are those of a mixture "
+            f"with {100 * told:g} %.",
+            "Give the bubble points of the richest mixture, with its share.",
+            *key,
+        )
+
+
+def _richest(factor: Factor) -> float | None:
+    """Return the largest share that a factor stands for; None where it is not told in percent.
+
+    A level without a number counts as none of it, if its words are water's alone.
+    """
+    if isinstance(factor, NumericFactor):
+        return factor.high / 100 if factor.unit in ("%", "percent") else None
+    shares = []
+    for level in factor.levels:
+        told = [float(number) for number in re.findall(r"(\d+(?:\.\d+)?)\s*%", level)]
+        if not told and level.strip().lower() not in ("water", "none", "pure water"):
+            return None
+        shares.append(max(told, default=0.0) / 100)
+    return max(shares)
 
 
 def _check_against_rig(

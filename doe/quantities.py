@@ -170,7 +170,8 @@ def read_quantity(text: object, kind: Kind) -> float:
     number, unit = _split(text, kind.noun, kind.example)
     if not unit and kind.unit:
         raise QuantityError(
-            f'"{text}" has no unit, expected {kind.noun}.', f"Write it as {kind.example}."
+            f'"{text}" has no unit, expected {kind.noun}.',
+            f"Write the unit too: {_with_unit(number, kind)}, if that is meant.",
         )
     value = _convert(number, unit, kind.unit, kind.noun, kind.example) if unit else number
     if kind.above_minimum and value <= kind.minimum:
@@ -180,6 +181,13 @@ def read_quantity(text: object, kind: Kind) -> float:
     if value > kind.maximum:
         raise QuantityError(f"{text!r} is more than the whole.", f"Write it as {kind.example}.")
     return value
+
+
+def _with_unit(number: float, kind: Kind) -> str:
+    """Return how a number that stands alone may be meant, in the units people use for its kind."""
+    usual = kind.example.strip('"').split(" ", 1)[1]
+    units = ("min", "h") if kind.unit == "min" else (usual,)
+    return " or ".join(f'"{number:g} {unit}"' for unit in units)
 
 
 def read_as_written(text: object, unit: str | None = None) -> tuple[float, str]:
@@ -242,7 +250,9 @@ def read_pressure(text: object) -> Pressure:
     number, unit = _split(text, noun, example)
     if not unit:
         raise QuantityError(
-            f'"{text}" has no unit, expected a pressure.', f"Write it as {example}."
+            f'"{text}" has no unit, expected a pressure.',
+            f'If it is in bar, write "{number:g} bar" for what the rig shows, or "{number:g} barg" '
+            f'or "{number:g} bara".',
         )
     match = _PRESSURE_UNIT.fullmatch(unit)
     reference: Reference = "shown"

@@ -243,3 +243,120 @@ def test_what_is_called_feasible_is_liquid_by_the_saturation_curve(tmp_path):
 def test_fixed_settings_come_with_the_unit_that_the_rig_shows(tmp_path):
     campaign = read(tmp_path, TEXT)
     assert campaign.fixed_settings() == (("pressure", "50 bar gauge"), ("bed mass", "12 g"))
+
+
+# ------------------------------------------------------------ factors that the rig does not know
+
+
+def with_factor(text, bubble_share=None):
+    """The campaign with one more factor, and a mixture's bubble points if a share is given."""
+    told = TEXT.replace("[responses.extract]", f"{text}\n[responses.extract]")
+    if bubble_share is None:
+        return told
+    points = '[["80 degC", "1.2 bara"], ["150 degC", "7.5 bara"], ["230 degC", "35 bara"]]'
+    mixture = (
+        f'[rig.co_solvent]\nname = "ethanol"\nshare = "{bubble_share}"\n'
+        f'bubble_points = {points}\nsource = "invented"\n'
+    )
+    return told.replace("[rig.vessel]", f"{mixture}[rig.vessel]")
+
+
+ETHANOL = '[factors.modifier]\nlow = "0 %"\nhigh = "30 %"\n'
+LEVELS = '[factors.wash]\nlevels = ["water", "30 % ethanol"]\n'
+
+
+@pytest.mark.parametrize(
+    "factor",
+    [
+        ETHANOL,
+        LEVELS,
+        '[factors.ethanol]\nlow = "0"\nhigh = "0.3"\n',
+        '[factors.feed]\nlevels = ["A: methanol", "B"]\n',
+        '[factors.co_solvent]\nlevels = ["yes", "no"]\n',
+        '[factors.citric_acid]\nlow = "0 g"\nhigh = "3 g"\n',
+        '[factors.added]\nlow = "0 mol/L"\nhigh = "1 mol/L"\n',
+    ],
+)
+def test_what_may_be_in_the_water_has_to_say_whether_it_changes_boiling(tmp_path, factor):
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, with_factor(factor))
+    (problem,) = caught.value.problems
+    assert problem.code == "boiling-unsaid"
+    assert "boiling curve of pure water is not safe" in problem.what
+    assert "changes_boiling" in problem.remedy
+    said = read(tmp_path, with_factor(factor + "changes_boiling = false"))
+    (notice,) = [n for n in said.notices() if n.code == "boiling-taken"]
+    assert "said in the file not to change" in notice.what
+
+
+@pytest.mark.parametrize("factor", [ETHANOL, LEVELS])
+@pytest.mark.parametrize(
+    ("share", "code"),
+    [(None, "no-bubble-points"), ("20 %", "mixture-too-rich"), ("30 %", None)],
+)
+def test_a_mixture_needs_bubble_points_of_its_richest(tmp_path, factor, share, code):
+    text = with_factor(factor + "changes_boiling = true", share)
+    if code is not None:
+        with pytest.raises(CampaignFileError) as caught:
+            read(tmp_path, text)
+        assert [problem.code for problem in caught.value.problems] == [code]
+        return
+    mixed = read(tmp_path, text)
+    pure = read(tmp_path, TEXT)
+    # 120 °C is 130 °C at the wall: the line has 5.7 bara there, pure water 2.7
+    needed = pure.space.corners()[:1]
+    rich = np.append(needed, 0.0)[None, :]
+    j = [limit.code for limit in mixed.envelope(rich).limits].index("liquid-margin")
+    assert mixed.envelope(rich).value[0, j] < pure.envelope(needed).value[0, j] - 1
+
+
+def test_a_mixture_whose_share_is_not_told_in_percent_is_refused(tmp_path):
+    dose = '[factors.ethanol]\nlow = "0 g"\nhigh = "30 g"\nchanges_boiling = true'
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, with_factor(dose, "30 %"))
+    assert [problem.code for problem in caught.value.problems] == ["share-unknown"]
+
+
+@pytest.mark.parametrize(
+    "factor",
+    [
+        '[factors.grind]\nlevels = ["coarse", "medium", "fine"]',
+        '[factors.pH]\nlow = "4"\nhigh = "9"',
+        '[factors.particle_size]\nlow = "0.25 mm"\nhigh = "2 mm"',
+    ],
+)
+def test_other_unknown_factors_are_said_to_be_taken_as_harmless(tmp_path, factor):
+    campaign = read(tmp_path, with_factor(factor))
+    (notice,) = [n for n in campaign.notices() if n.code == "boiling-taken"]
+    assert "taken not to change where the water boils" in notice.what
+
+
+def test_a_misspelt_factor_gets_its_name(tmp_path):
+    _, (problem,) = problems(tmp_path, ("[factors.temperature]", "[factors.temprature]"))
+    assert problem.code == "setting-missing"
+    assert "Did you mean it by [factors.temprature]?" in problem.remedy
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, with_factor('[factors.bed_mas]\nlow = "10 g"\nhigh = "12 g"'))
+    (problem,) = caught.value.problems
+    assert problem.code == "unknown-factor"
+    assert "Did you mean bed_mass?" in problem.remedy
+
+
+def test_a_limit_in_another_unit_is_not_a_plain_number(tmp_path):
+    below = 'unit = "mg/g"\naim = "below"\nlimit = "1000 ug/g"\n'
+    _, (problem,) = problems(tmp_path, ('unit = "%"\naim = "maximise"\n', below))
+    assert problem.code == "wrong-quantity"
+    assert "another unit than mg/g" in problem.what
+
+
+def test_a_pressure_without_unit_is_one_mistake_told_with_its_own_number(tmp_path):
+    _, (problem,) = problems(tmp_path, ('pressure = "50 bar"', 'pressure = "37"'))
+    assert problem.code == "wrong-quantity"
+    assert '"37 bar"' in problem.remedy
+    assert "50" not in problem.remedy
+
+
+def test_a_missing_end_is_told_in_the_unit_of_its_factor(tmp_path):
+    _, (problem,) = problems(tmp_path, ('low = "5 mL/min"\n', ""))
+    assert "mL/min" in problem.remedy
+    assert "degC" not in problem.remedy

@@ -33,7 +33,7 @@ from doe.analysis.observations import Censored, Observations
 from doe.analysis.strata import Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, Transformation
 from doe.errors import DoeError, FitError, Notice, Problem
-from doe.factors import FactorSpace, FloatArray
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, linear_model
 
@@ -299,6 +299,8 @@ def fit_response(
     _refuse_values(response, seen)
     _refuse_not_above_zero(response, seen, transformation)
     _refuse_too_few(response, model, len(seen.values))
+    if unrun := _unrun_levels(model, seen):
+        raise FitError(_about(response, unrun))
     _refuse_confounded(response, model, model.matrix(seen.coded()))
     strata = strata_of(model, data)
     if strata.problem:
@@ -682,6 +684,8 @@ def _no_model(smallest: Model, data: Observations) -> DoeError:
             f"least {len(smallest) + 1}.",
             f"Measure {len(smallest) + 1 - n} more, better {len(smallest) + DF_WANTED - n}.",
         )
+    if unrun := _unrun_levels(smallest, data):
+        return FitError(replace(unrun, what=f"{unrun.what}."))
     tangled = _tangled(smallest.matrix(data.coded_as_planned()), smallest)
     tangled = tangled or _tangled(smallest.matrix(data.coded()), smallest)
     problem = strata_of(smallest, data).problem
@@ -764,6 +768,27 @@ def _refuse_confounded(response: Response, model: Model, X: FloatArray) -> None:
             "Add runs that change them separately, or leave these terms out of the model.",
             key=response.name,
         )
+
+
+def _unrun_levels(model: Model, data: Observations) -> Problem | None:
+    """Return what is wrong if the model has levels of which no run was measured."""
+    achieved = np.asarray(data.achieved)
+    found = []
+    for i, factor in enumerate(model.space.factors):
+        if isinstance(factor, CategoricalFactor) and any(term.powers[i] for term in model.terms):
+            seen = set(achieved[:, i].round().astype(int).tolist())
+            unrun = [level for j, level in enumerate(factor.levels) if j not in seen]
+            if unrun:
+                words = "level" if len(unrun) == 1 else "levels"
+                found.append(f"no measured run has {factor.name} at its {words} {_listed(unrun)}")
+    if not found:
+        return None
+    return Problem(
+        "level-without-runs",
+        "; ".join(found),
+        remedy="Run what was added, as with doe suggest; until then take the level out of "
+        "campaign.toml.",
+    )
 
 
 def _tangled(X: FloatArray, model: Model) -> list[str]:

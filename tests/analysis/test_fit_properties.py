@@ -211,6 +211,21 @@ def test_refuses_what_cannot_be_fitted(points, values, code, says):
     assert says in str(caught.value)
 
 
+def test_a_level_that_no_run_has_is_named_as_such():
+    space = FactorSpace((CategoricalFactor("grind", ("coarse", "fine", "dust")),))
+    points = np.array([[0.0], [0.0], [0.0], [1.0], [1.0], [1.0]])
+    data = observed(space, points, [1.0, 1.2, 1.1, 2.0, 2.1, 2.3])
+    for tried in (
+        lambda: fit_response(Y, linear_model(space), data),
+        lambda: largest_model(space, data, linear_model(space)),
+    ):
+        with pytest.raises(FitError) as caught:
+            tried()
+        (problem,) = caught.value.problems
+        assert problem.code == "level-without-runs"
+        assert "no measured run has grind at its level dust" in problem.what
+
+
 def test_refusal_says_how_many_runs_are_needed():
     with pytest.raises(FitError, match=r"at least 7 are needed\. Measure 3 more, better 5"):
         quadratic_fit(CCD[:4], [1, 2, 3, 5])
