@@ -369,7 +369,7 @@ def test_a_swing_too_wide_is_named_as_the_cause_and_its_cures_cure() -> None:
         rig_room.envelope(rig("liquid_full", temperature_swing="2 K"), runs), "disc-operating-ratio"
     )
     assert "The temperature swing of 2 K is the cause" in text
-    assert "hold it within 1.4 K." in text
+    assert "hold the swing within 1.4 K." in text
     steadier = rig("liquid_full", temperature_swing="1.4 K")
     assert rig_room.envelope(steadier, runs).feasible[0]
     lowered = float(text.split("Set at most ")[1].split(" ")[0])

@@ -235,7 +235,7 @@ def swing_cure(state: State, i: int, ceiling_bara: float) -> str:
         return f"{_sentence(ways[0])}." if ways else "Lower the temperature."
     bears = float(least_rise_K(rig, T, state.pumped[i : i + 1], ceiling_bara)[0])
     if bears >= 0.1:
-        ways.append(f"hold it within {rounded_down(bears)} K")
+        ways.append(f"hold the swing within {rounded_down(bears)} K")
     cause = f"The temperature swing of {swing:g} K is the cause: while the vessel is shut it adds "
     added = rounded_up(float(state.high[i] - state.pumped[i]))
     cure = _sentence(" or ".join(ways)) if ways else "Neither pressure nor swing alone cures it"
