@@ -244,6 +244,10 @@ class FittedModel:
         below_low = stdtr(df, (low - mean) / scale)
         return np.asarray(below_high - below_low, dtype=np.float64)
 
+    def degrees_of_freedom(self, rows: FloatArray) -> FloatArray:
+        """Return the degrees of freedom (m,) by which rows (m, p) of coefficients are judged."""
+        return self._degrees(np.atleast_2d(rows))[0]
+
     @property
     def _run_sd(self) -> float:
         """Standard deviation of one new run, all groupings new."""
