@@ -244,6 +244,14 @@ class FittedModel:
         below_low = stdtr(df, (low - mean) / scale)
         return np.asarray(below_high - below_low, dtype=np.float64)
 
+    def new_run(self, settings: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return mean, standard error and degrees of freedom of a new run, each (m,).
+
+        On the scale of the model: of a transformed response, of its transformed values.
+        """
+        at = self._at(settings)
+        return at @ self.coefficients, self._errors(at)[1], self._degrees(at)[1]
+
     def degrees_of_freedom(self, rows: FloatArray) -> FloatArray:
         """Return the degrees of freedom (m,) by which rows (m, p) of coefficients are judged."""
         return self._degrees(np.atleast_2d(rows))[0]

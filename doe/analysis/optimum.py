@@ -30,6 +30,10 @@ __all__ = [
     "best_of_one",
     "candidates_for_search",
     "joint_optimum",
+    "judged",
+    "misses",
+    "value_of_figures",
+    "value_of_one_figure",
 ]
 
 Score = Callable[[FloatArray], FloatArray]
@@ -290,10 +294,10 @@ def joint_optimum(
 def _all_aims_probability(fits: Sequence[FittedModel], at: FloatArray) -> float | None:
     if not any(fit.response.interval_wanted() for fit in fits):
         return None
-    return max(0.0, 1 - float(_misses(fits, at[None])[0]))
+    return max(0.0, 1 - float(misses(fits, at[None])[0]))
 
 
-def _misses(fits: Sequence[FittedModel], settings: FloatArray) -> FloatArray:
+def misses(fits: Sequence[FittedModel], settings: FloatArray) -> FloatArray:
     """Return the sum (m,) of the chances that a new run misses each limit or tolerance."""
     misses = np.zeros(len(settings))
     for fit in fits:
@@ -304,20 +308,22 @@ def _misses(fits: Sequence[FittedModel], settings: FloatArray) -> FloatArray:
 
 
 def _value_of_one(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
-    aim, predicted = fit.response.aim, fit.predict(settings, level)
+    if fit.response.aim != "target":
+        return value_of_one_figure(fit, judged(fit, settings, level))
+    predicted = fit.predict(settings, level)
+    off = predicted.mean - (fit.response.target or 0.0)
+    return np.asarray(-np.hypot(off, predicted.standard_error), dtype=np.float64)
+
+
+def value_of_one_figure(fit: FittedModel, figure: FloatArray) -> FloatArray:
+    """Return figures (…) by which a response is judged turned so that more is better."""
+    aim = fit.response.aim
     if aim == "target":
-        off = predicted.mean - (fit.response.target or 0.0)
-        return np.asarray(-np.hypot(off, predicted.standard_error), dtype=np.float64)
-    figures = {
-        "maximise": predicted.mean,
-        "minimise": -predicted.mean,
-        "below": -predicted.run_high,
-        "above": predicted.run_low,
-    }
-    return figures[aim]
+        return np.asarray(-np.abs(figure - (fit.response.target or 0.0)), dtype=np.float64)
+    return figure if aim in ("maximise", "above") else -figure
 
 
-def _judged(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
+def judged(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
     """Return the figure (m,) by which a response is judged: its mean, or for limits its bound."""
     predicted = fit.predict(settings, level)
     by_bound = {"below": predicted.run_high, "above": predicted.run_low}
@@ -326,22 +332,27 @@ def _judged(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
 
 
 def _worth(fit: FittedModel, settings: FloatArray, level: float) -> FloatArray:
-    return fit.response.worth(_judged(fit, settings, level), fit.observed)
+    return fit.response.worth(judged(fit, settings, level), fit.observed)
 
 
 def _joint_value(fits: Sequence[FittedModel], settings: FloatArray, level: float) -> FloatArray:
-    """Return what the joint search climbs, (m,).
+    figures = [judged(fit, settings, level) for fit in fits]
+    return value_of_figures(fits, figures, misses(fits, settings))
 
-    The overall worth where it is above 0, and a trace of the chance to meet all aims, so that of
-    settings of equal worth the safest is taken. Elsewhere that is flat and shows no way, so: in
-    [−1, 0] by how far the useless responses are off, and below −1 by how far limits are
-    overstepped, each in units of the range observed.
+
+def value_of_figures(
+    fits: Sequence[FittedModel], figures: Sequence[FloatArray], missed: FloatArray | float
+) -> FloatArray:
+    """Return what the joint search climbs, of the figures (…) by which each response is judged.
+
+    The overall worth where it is above 0, and a trace of the chance to meet all aims (`missed`,
+    from `misses`), so that of settings of equal worth the safest is taken. Elsewhere that is flat
+    and shows no way, so: in [−1, 0] by how far the useless responses are off, and below −1 by how
+    far limits are overstepped, each in units of the range observed.
     """
-    overstepped = np.zeros(len(settings))
-    off = np.zeros(len(settings))
+    overstepped, off = np.zeros(figures[0].shape), np.zeros(figures[0].shape)
     worths = []
-    for fit in fits:
-        figure = _judged(fit, settings, level)
+    for fit, figure in zip(fits, figures, strict=True):
         worth = fit.response.worth(figure, fit.observed)
         worths.append(worth)
         distance = _distance(fit, figure)
@@ -350,8 +361,7 @@ def _joint_value(fits: Sequence[FittedModel], settings: FloatArray, level: float
         else:
             off += np.where(worth > 0, 0.0, np.logaddexp(0.0, distance))
     overall = _geometric_mean(worths)
-    safest = overall - TRACE * _misses(fits, settings)
-    value = np.where(overall > 0, safest, -off / (1 + off))
+    value = np.where(overall > 0, overall - TRACE * missed, -off / (1 + off))
     return np.where(overstepped > 0, -1 - overstepped, value)
 
 

@@ -298,7 +298,9 @@ def _way(direction: FloatArray, names: Sequence[str]) -> str:
     parts = [i for i in order if abs(direction[i]) >= 0.3]
     if len(parts) == 1:
         return str(names[parts[0]])
-    said = [f"{names[i]} {'up' if direction[i] > 0 else 'down'}" for i in parts]
+    ups = [names[i] for i in parts if direction[i] > 0]
+    downs = [names[i] for i in parts if direction[i] < 0]
+    said = [f"{' and '.join(g)} {word}" for g, word in ((ups, "up"), (downs, "down")) if g]
     return " with ".join(said)
 
 
