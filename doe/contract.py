@@ -18,10 +18,13 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from doe.analysis.fit import FittedModel, Prediction
+    from doe.analysis.location import Location
     from doe.analysis.optimum import Best
+    from doe.analysis.reliability import ProbableRegion
+    from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.campaign import Campaign
     from doe.demo import DemoResult
-    from doe.modelling import Finding
+    from doe.modelling import Finding, Shape
     from doe.workflow import (
         CheckResult,
         FitResult,
@@ -174,6 +177,7 @@ def fit_object(result: FitResult) -> Object:
             fit.response.name: {
                 **_response(fit, analysis.best[fit.response.name], space),
                 **_finding(result.findings[fit.response.name]),
+                **_shape(result.landscape.shapes[fit.response.name], space),
             }
             for fit in analysis.fits
         },
@@ -184,7 +188,18 @@ def fit_object(result: FitResult) -> Object:
             },
             "interval_level": optimum.level,
             "all_aims_probability": _number(optimum.all_aims_probability),
+            **_location(result.landscape.location, space),
         },
+        "pareto": [
+            {
+                "settings": space.as_mapping(choice.settings),
+                "predictions": {
+                    name: _prediction(predicted) for name, predicted in choice.predictions.items()
+                },
+            }
+            for choice in result.landscape.choices
+        ],
+        "probable_region": _probable_region(result.landscape.region, space),
     }
 
 
@@ -394,6 +409,98 @@ def _finding(found: Finding) -> Object:
             for drift in found.scrutiny.drift
         ],
         "to_mind": [notice.what for notice in found.notices],
+    }
+
+
+def _shape(shape: Shape, space: FactorSpace) -> Object:
+    """Return where a response is level, how it curves, and the ways towards its aim."""
+    return {
+        "stationary": None if shape.stationary is None else _stationary(shape.stationary, space),
+        "ridge": [_path_point(point, space) for point in shape.ridge],
+        "steepest": None if shape.ascent is None else _ascent(shape.ascent, space),
+    }
+
+
+def _stationary(found: Stationary, space: FactorSpace) -> Object:
+    names = found.surface.names
+    return {
+        "settings": None if found.settings is None else space.as_mapping(found.settings),
+        **({} if found.prediction is None else _prediction(found.prediction)),
+        "inside_ranges": found.inside_ranges,
+        "nature": found.nature,
+        "nature_words": found.words,
+        "eigenvalues": [
+            {
+                "value": _number(part.value),
+                "standard_error": _number(part.standard_error),
+                "low": _number(part.low),
+                "high": _number(part.high),
+                "direction": {
+                    name: _number(share) for name, share in zip(names, part.direction, strict=True)
+                },
+            }
+            for part in found.canonical
+        ],
+        "may_be_level": {
+            space.columns[i]: None
+            if math.isnan(found.ranges[i, 0])
+            else [_number(end) for end in found.ranges[i]]
+            for i in found.surface.active
+        },
+        "may_be_level_share": _number(found.region_share),
+    }
+
+
+def _path_point(point: PathPoint, space: FactorSpace) -> Object:
+    return {
+        "distance": _number(point.distance),
+        "settings": space.as_mapping(point.settings),
+        **_prediction(point.prediction),
+        "inside_ranges": point.inside_ranges,
+        "feasible": point.feasible,
+    }
+
+
+def _ascent(way: Ascent, space: FactorSpace) -> Object:
+    return {
+        "counted_in": space.columns[way.counted_in],
+        "step": _number(way.step),
+        "directions_excluded": _number(way.excluded),
+        "feasible_steps": way.feasible_steps,
+        "points": [_path_point(point, space) for point in way.points],
+    }
+
+
+def _location(location: Location, space: FactorSpace) -> Object:
+    """Return where else the best settings could lie, and how often on the end of a range."""
+    where: Object = {}
+    on_edge: Object = {}
+    for factor, spread in zip(space, location.spreads, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            where[factor.column] = {
+                level: _number(share)
+                for level, share in zip(factor.levels, spread.levels, strict=True)
+            }
+        else:
+            where[factor.column] = [_number(spread.low), _number(spread.high)]
+            on_edge[factor.column] = [_number(spread.at_low_end), _number(spread.at_high_end)]
+    return {"location": where, "on_edge": on_edge}
+
+
+def _probable_region(region: ProbableRegion | None, space: FactorSpace) -> Object | None:
+    if region is None:
+        return None
+    return {
+        "level": region.level,
+        "share": _number(region.share),
+        "share_with_swings": _number(region.share_with_swings),
+        "highest": _number(region.highest),
+        "highest_with_swings": _number(region.highest_with_swings),
+        "how": region.aims.how,
+        "swings": {
+            column: _number(swing)
+            for column, swing in zip(space.columns, region.aims.swings, strict=True)
+        },
     }
 
 

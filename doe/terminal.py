@@ -15,6 +15,7 @@ from doe.ledger import LedgerRow, setting_text
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
+    from doe.analysis.reliability import ProbableRegion
     from doe.campaign import Affordable, Campaign
     from doe.errors import Notice
     from doe.responses import Response
@@ -43,6 +44,8 @@ __all__ = [
 
 WIDTH = 96
 REASONS_SHOWN = 4
+UNFIXED = 0.95
+"""Share of its range from which on the results are said hardly to fix a factor."""
 
 
 def new_lines(result: NewResult) -> list[str]:
@@ -165,6 +168,7 @@ def fit_lines(result: FitResult) -> list[str]:
             "",
             f"One run there meets every limit with at least {int(100 * chance)} % chance.",
         ]
+    lines += ["", *_around_lines(result)]
     rows = [_fit_row(fit) for fit in analysis.fits]
     headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
     lines += ["", *table(headings, rows)]
@@ -174,6 +178,47 @@ def fit_lines(result: FitResult) -> list[str]:
     for sentence in result.what_next:
         lines += ["", *wrapped(sentence)]
     return lines
+
+
+def _around_lines(result: FitResult) -> list[str]:
+    """Return how sure the best settings are, where limits are likely kept, what is level inside."""
+    space, around = result.campaign.space, result.landscape
+    fixed: list[str] = []
+    loose: list[str] = []
+    for factor, spread in zip(space, around.location.spreads, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            continue
+        assert spread.low is not None
+        assert spread.high is not None
+        whole = spread.high - spread.low >= UNFIXED * (factor.high - factor.low)
+        name = factor.name.replace("_", " ")
+        ends = f"{name} {spread.low:.4g} to {spread.high:.4g} {factor.unit}".rstrip()
+        (loose if whole else fixed).append(name if whole else ends)
+    lines = []
+    if fixed:
+        sure = f"{100 * around.location.level:.0f} % interval"
+        lines += wrapped(f"Where the best may lie, {sure} by factor: {'; '.join(fixed)}.")
+    if loose:
+        lines += wrapped(f"The results hardly fix the best value of {' and '.join(loose)}.")
+    if around.region is not None:
+        lines += wrapped(_region_sentence(around.region))
+    return lines
+
+
+def _region_sentence(region: ProbableRegion) -> str:
+    chance = f"{100 * region.level:.0f} %"
+    if region.highest < region.level:
+        return (
+            f"Nowhere in what the rig can run does one run meet every limit with {chance} chance; "
+            f"the highest found is {int(100 * region.highest)} %."
+        )
+    swung = ""
+    if (region.aims.swings > 0).any():
+        swung = f", and in {_share(region.share_with_swings)} with the rig's swings counted"
+    return (
+        f"One run meets every limit with at least {chance} chance in {_share(region.share)} of "
+        f"what the rig can run of the ranges{swung}."
+    )
 
 
 def suggest_lines(result: SuggestResult) -> list[str]:

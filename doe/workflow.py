@@ -42,11 +42,13 @@ from doe.ledger import (
 )
 from doe.modelling import (
     Finding,
+    Landscape,
     ModelName,
     all_notices,
     analysis_of,
     days_of,
     findings,
+    landscape,
     observations,
     scale_notices,
 )
@@ -150,6 +152,7 @@ class FitResult:
     stage: int
     analysis: Analysis
     findings: Mapping[str, Finding]
+    landscape: Landscape
     points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
     next_command: str
@@ -454,6 +457,7 @@ def fit(
     say("weighing the models")
     several_days = len(set(days_of(ledger))) > 1 and not by_day
     found = findings(campaign, analysis, observed, days_of(ledger) if several_days else None)
+    around = landscape(campaign, analysis)
     notices = (
         *campaign.notices(),
         *ledger.notices,
@@ -474,7 +478,16 @@ def fit(
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(
-        campaign, stage, analysis, found, points, what_next, next_command, (file,), notices
+        campaign,
+        stage,
+        analysis,
+        found,
+        around,
+        points,
+        what_next,
+        next_command,
+        (file,),
+        notices,
     )
 
 
