@@ -5,8 +5,11 @@ import itertools
 import numpy as np
 import pytest
 from published_data import Printed, Y, coded_space, columns, estimates_by_word, model_of, observed
+from scipy import stats
 
 from doe.analysis.fit import fit_response
+from doe.analysis.transformation import NONE, log
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.terms import interaction_model, linear_model, quadratic_model
 
 
@@ -163,6 +166,10 @@ def test_ceramic_strength_12_terms_against_nist_5_4_7_1():
     tests = {"".join("ABCDE"[i] * p for i, p in enumerate(t.term.powers)): t for t in fit.tests}
     for name in ("X1", "X2", "X1:X2", "X1:X3", "X1:X2:X4", "X4:X5"):
         assert tests[letters(name)].f == printed[f"12-term F {name}"]
+        if name == "X1:X2:X4":
+            assert tests[letters(name)].p_value < 0.0001
+        else:
+            assert tests[letters(name)].p_value == printed[f"12-term p {name}"]
 
 
 def test_ceramic_strength_transformed_11_terms_against_nist_5_4_7_1():
@@ -178,6 +185,7 @@ def test_ceramic_strength_transformed_11_terms_against_nist_5_4_7_1():
     data = observed(data.space, data.achieved, (y**0.2 - 1) / scale)
     fit = fit_words(data, *(w for w in CERAMIC_12 if w != "DE"))
     assert fit.r2 == printed["11-term transformed RSquare"]
+    assert fit.r2_adjusted == printed["11-term transformed RSquare adj"]
     assert fit.residual_sd == printed["11-term transformed RMSE"]
     assert fit.estimates[0].coefficient == printed["11-term transformed mean"]
     found = estimates_by_word(fit)
@@ -327,3 +335,150 @@ def test_first_order_model_against_nist_5_5_3_1_1():
     with_both = fit_response(Y, interaction_model(data.space), data)
     assert with_both.estimates[-1].sum_of_squares == printed["LOF SS"]
     assert with_both.lack_of_fit.ss_lack == printed["curvature SS"]
+
+
+def test_chemical_ccd_sequential_sums_of_squares_against_nist_5_5_3_1_4():
+    """What each order adds, judged by what is left by the model with it."""
+    printed, data = Printed("nist_chem_ccd"), table_of("nist_chem_ccd", ["x1", "x2"])
+    quadratic = ["A", "B", "AB", "AA", "BB"]
+    fits = [fit_words(data, *w) for w in (["A", "B"], quadratic, [*quadratic, "AAB", "ABB"])]
+    assert fits[-1].ss_residual == printed["residual"]
+    before = 0.0
+    for name, fit, terms in zip(("linear", "quadratic", "cubic"), fits, (2, 3, 2), strict=True):
+        added = fit.ss_model - before
+        f, before = added / terms / fit.residual_sd**2, fit.ss_model
+        assert added == printed[f"seq {name} SS"]
+        assert f == printed[f"F {name}"]
+        assert stats.f.sf(f, terms, fit.df_residual) == printed[f"p {name}"]
+
+
+def test_curvature_and_lack_of_fit_against_nist_5_5_3_1_1():
+    """The page takes curvature out of the residual; on these points x1² is the curvature."""
+    printed = Printed("nist_steepest_ascent_1")
+    fit = fit_words(table_of("nist_steepest_ascent_1", ["x1", "x2"]), "A", "B", "AA")
+    tests = {t.label: t for t in fit.tests}
+    curvature = tests["x1²"]
+    assert curvature.sum_of_squares == printed["curvature SS"]
+    assert (curvature.f, curvature.p_value) == (printed["curvature F"], printed["curvature p"])
+    assert (fit.ss_residual, fit.residual_sd**2) == (printed["residual SS"], printed["residual MS"])
+    model_f = (tests["x1"].f + tests["x2"].f) / 2  # orthogonal to one another and to curvature
+    assert model_f == printed["model F"]
+    assert stats.f.sf(model_f, 2, fit.df_residual) == printed["model p"]
+    lack = fit.lack_of_fit
+    assert (lack.f, lack.p_value) == (printed["LOF F (printed)"], printed["LOF p (printed)"])
+    assert lack.ss_pure / lack.df_pure == printed["pure error MS"]
+
+
+@pytest.mark.parametrize("which", [1, 2])
+def test_interaction_by_pure_error_against_montgomery_example_11_1(which):
+    name = f"mont_chem_first_order_{which}"
+    printed, data = Printed(name), table_of(name, ["x1", "x2"])
+    fit = fit_response(Y, interaction_model(data.space), data)
+    lack = fit.lack_of_fit
+    f = fit.estimates[-1].sum_of_squares / (lack.ss_pure / lack.df_pure)
+    assert f == printed["interaction F"]
+    if which == 2:
+        f = round(f, 2)  # its printed p is that of the printed F; the data give 0.0956
+    assert stats.f.sf(f, 1, lack.df_pure) == printed["interaction p"]
+
+
+def test_backward_steps_by_information_criterion_against_nist_5_4_7_3():
+    """The page's criterion is n·ln(RSS/n) + 2p; it drops H², then P², then H (against
+    hierarchy)."""
+    printed = Printed("nist_cvd_cci")
+    data = table_of("nist_cvd_cci", ["p_coded", "h_coded"], "uniformity")
+
+    def criterion(*words):
+        fit = fit_words(data, *words)
+        n = len(fit.values)
+        return n * np.log(fit.ss_residual / n) + 2 * len(fit.model)
+
+    assert criterion("A", "B", "AB", "AA", "BB") == printed["unif full AIC start"]
+    assert criterion("A", "B", "AB", "AA") == printed["unif AIC after dropping H^2"]
+    assert criterion("A", "B", "AB") == printed["unif AIC after dropping P^2"]
+    assert criterion("A", "AB") == printed["unif AIC after dropping H"]
+
+
+def catapult():
+    """Coded as printed (62 counts as the middle of stop); bands is a factor with two levels."""
+    table = columns("statistics", "nist_catapult_2to5m1")
+    numeric = [NumericFactor(name, "", -1, 1) for name in "hsle"]
+    space = FactorSpace((numeric[0], numeric[1], CategoricalFactor("b", ("1", "2")), *numeric[2:]))
+    points = np.column_stack([table["h"], table["s"], (table["b"] + 1) / 2, table["l"], table["e"]])
+    return observed(space, points, table["distance"])
+
+
+CATAPULT_PAIRS = ["AB", "AC", "AD", "AE", "BC", "BD", "BE", "CD", "CE", "DE"]
+
+
+def catapult_word(name):
+    """``h*s`` as AB."""
+    return "".join("ABCDE"["hsble".index(c)] for c in name.replace("*", ""))
+
+
+@pytest.mark.parametrize(("kind", "scale"), [("raw", NONE), ("log", log())])
+def test_catapult_with_interactions_against_nist_5_4_7_2(kind, scale):
+    printed, data = Printed("nist_catapult_2to5m1"), catapult()
+    model = model_of(data.space, *"ABCDE", *CATAPULT_PAIRS)
+    fit = fit_response(Y, model, data, transformation=scale)
+    listed = [
+        q.removeprefix(f"{kind} full coef ") for q in printed.checks if f"{kind} full coef" in q
+    ]
+    assert len(listed) == 16
+    names = {name: "" if name == "Intercept" else catapult_word(name) for name in listed}
+    check_coefficients(fit, printed, f"{kind} full", names)
+    assert fit.residual_sd == printed[f"{kind} full RSE"]
+    assert (fit.r2, fit.r2_adjusted) == (printed[f"{kind} full R2"], printed[f"{kind} full adjR2"])
+    assert (fit.f_model, fit.p_model) == (printed[f"{kind} full F"], printed[f"{kind} full p"])
+
+
+def test_catapult_six_terms_against_nist_5_4_7_2():
+    """Pure error has two degrees of freedom: centres repeat within each number of bands.
+
+    The printed mean square of the model, 3691.6, is not its printed sum of squares over six.
+    """
+    printed, data = Printed("nist_catapult_2to5m1"), catapult()
+    fit = fit_words(data, *"ABCDE", "CD")
+    names = {"Intercept": "", "h": "A", "s": "B", "b": "C", "l": "D", "e": "E", "b:l": "CD"}
+    check_coefficients(fit, printed, "6-term", names)
+    lack = fit.lack_of_fit
+    assert (fit.ss_model, fit.ss_residual) == (
+        printed["6-term raw model SS"],
+        printed["6-term raw error SS"],
+    )
+    assert (fit.f_model, fit.p_model) == (printed["6-term raw F"], printed["6-term raw p"])
+    assert (lack.df_pure, lack.ss_pure) == (2, printed["6-term raw PE SS"])
+    assert lack.ss_lack == printed["6-term raw LOF SS"]
+    assert (lack.f, lack.p_value) == (printed["6-term raw LOF F"], printed["6-term raw LOF p"])
+    assert (fit.r2, fit.r2_adjusted) == (printed["6-term raw R2"], printed["6-term raw adjR2"])
+    assert fit.residual_sd == printed["6-term raw RSE"]
+    assert fit.fitted[9] == printed["run 10 predicted (printed -11)"]
+
+
+def test_catapult_logarithm_of_main_effects_against_nist_5_4_7_2():
+    """F is printed 36.285, from rounded sums of squares; the data give 36.2838."""
+    printed, data = Printed("nist_catapult_2to5m1"), catapult()
+    fit = fit_response(Y, model_of(data.space, *"ABCDE"), data, transformation=log())
+    lack = fit.lack_of_fit
+    short = "main-effects log"
+    assert fit.ss_model == printed[f"{short} model SS"]
+    assert fit.f_model == pytest.approx(36.285, abs=0.002)
+    assert fit.p_model == printed[f"{short} p"]
+    assert fit.ss_residual == printed[f"{short} error SS"]
+    assert (lack.ss_lack, lack.ss_pure) == (printed[f"{short} LOF SS"], printed[f"{short} PE SS"])
+    assert (lack.f, lack.p_value) == (printed[f"{short} LOF F"], printed[f"{short} LOF p"])
+    assert (fit.r2, fit.r2_adjusted) == (printed[f"{short} R2"], printed[f"{short} adjR2"])
+    found = estimates_by_word(fit)
+    for name, word in zip("hsble", "ABCDE", strict=True):
+        e = found[word]
+        assert e.coefficient / e.standard_error == printed[f"log ME t {name}"]
+        assert e.p_value == printed[f"log ME p {name}"]
+    assert (fit.predict(data.achieved).mean > 0).all()
+
+
+def test_fill_height_effects_against_montgomery_example_6_1():
+    printed, data = Printed("mont_fill_height_2to3"), table_of("mont_fill_height_2to3", list("ABC"))
+    fit = fit_words(data, "A", "B", "C", "AB", "AC", "BC", "ABC")
+    for word in ("A", "B", "C", "AB", "AC", "BC", "ABC"):
+        assert 2 * estimates_by_word(fit)[word].coefficient == printed[f"effect {word}"]
+    assert fit.residual_sd**2 == printed["full error MS"]
