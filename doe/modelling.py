@@ -275,7 +275,8 @@ class Landscape:
     choices
         Settings that no others beat; empty with a single response.
     region
-        Where every limit is likely met; None where no response has a limit.
+        Where every limit is likely met; None where no response has a limit, and where nothing is
+        known of one that has.
     """
 
     shapes: Mapping[str, Shape]
@@ -292,7 +293,8 @@ def landscape(campaign: Campaign, analysis: Analysis) -> Landscape:
     from doe.analysis.reliability import all_aims, probable_region
 
     candidates = candidates_for_search(campaign.space, campaign.feasible)
-    aims = all_aims(analysis.fits, swings(campaign))
+    unknown = any(response.interval_wanted() for response in analysis.unfitted)
+    aims = None if unknown else all_aims(analysis.fits, swings(campaign))
     return Landscape(
         {
             fit.response.name: _shape(campaign, fit, analysis.best[fit.response.name].settings)

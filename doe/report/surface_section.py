@@ -1,0 +1,208 @@
+"""What a page says of the surfaces: where else the best may lie, what costs what, how they curve.
+
+Pictures and tables of results that `analysis` computed; the page puts them in its order.
+
+Shapes: k factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.report.digits import bearing, between, percent, plain, with_unit
+from doe.report.pictures import Axis, Band, Curve, Picture, Table, fitted_unit
+
+if TYPE_CHECKING:
+    from doe.analysis.fit import FittedModel
+    from doe.analysis.location import Location
+    from doe.analysis.pareto import Choice
+    from doe.analysis.reliability import ProbableRegion
+    from doe.analysis.surface import Ascent, PathPoint, Stationary
+
+__all__ = [
+    "ascent_table",
+    "choices_table",
+    "curvature_table",
+    "location_table",
+    "region_sentence",
+    "ridge_picture",
+    "stationary_sentence",
+]
+
+
+def location_table(space: FactorSpace, location: Location) -> Table:
+    """Return from where to where the best value of each factor may lie."""
+    rows = []
+    for factor, spread in zip(space, location.spreads, strict=True):
+        name = factor.name.replace("_", " ")
+        if isinstance(factor, CategoricalFactor):
+            shares = zip(factor.levels, spread.levels, strict=True)
+            rows.append((name, "; ".join(f"{v}: {percent(s)}" for v, s in shares), "–", "–"))
+            continue
+        assert spread.low is not None
+        assert spread.high is not None
+        ends = f"{plain(spread.low)} to {plain(spread.high)}"
+        rows.append(
+            (
+                name,
+                with_unit(ends, factor.unit),
+                percent(spread.at_low_end),
+                percent(spread.at_high_end),
+            )
+        )
+    level = percent(location.level)
+    headings = ("factor", f"best may lie, {level}", "at the low end", "at the high end")
+    return Table(headings, tuple(rows), frozenset({2, 3}))
+
+
+def choices_table(
+    space: FactorSpace, fits: Sequence[FittedModel], choices: Sequence[Choice]
+) -> Table:
+    """Return settings that no others beat, with the mean of each response there."""
+    headings = [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
+    headings += [f"{fit.response.words} {fit.response.unit}".rstrip() for fit in fits]
+    rows = []
+    for choice in choices:
+        cells = _cells(space, choice.settings)
+        for fit in fits:
+            at = choice.predictions[fit.response.name]
+            cells.append(bearing(float(at.mean[0]), float(at.standard_error[0])))
+        rows.append(tuple(cells))
+    return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
+
+
+def region_sentence(region: ProbableRegion) -> str:
+    """Return where limits are likely met, and what the rig's swings take from it."""
+    chance = percent(region.level)
+    how = {
+        "one response": "",
+        "joint": " The responses' scatter together is counted.",
+        "bound": " This is a lower bound: it holds however the responses scatter together.",
+    }[region.aims.how]
+    if region.highest < region.level:
+        return (
+            f"Nowhere in what the rig can run does one run meet every limit with {chance} chance; "
+            f"the highest found is {percent(region.highest)}.{how}"
+        )
+    swung = ""
+    if (region.aims.swings > 0).any():
+        swung = f", and in {percent(region.share_with_swings)} of it with the rig's swings counted"
+    return (
+        f"One run meets every limit with at least {chance} chance in {percent(region.share)} of "
+        f"what the rig can run of the ranges{swung}.{how}"
+    )
+
+
+def stationary_sentence(fit: FittedModel, found: Stationary) -> str:
+    """Return where a response is level and what it is there, in words."""
+    said = fit.response.words
+    if found.settings is None:
+        return f"The surface of {said} is nowhere level: it is {found.words}."
+    place = ", ".join(
+        with_unit(plain(float(value)), factor.unit)
+        for factor, value in zip(fit.model.space, found.settings, strict=True)
+        if not isinstance(factor, CategoricalFactor)
+    )
+    where = "inside the ranges" if found.inside_ranges else "outside the ranges"
+    return f"The surface of {said} is level at {place}, {where}; it is {found.words}."
+
+
+def curvature_table(fit: FittedModel, found: Stationary) -> Table:
+    """Return the principal curvatures with their directions."""
+    names = tuple(name.replace("_", " ") for name in found.surface.names)
+    unit = fitted_unit(fit)
+    rows = tuple(
+        (
+            bearing(part.value, part.standard_error),
+            between(part.low, part.high, part.standard_error),
+            *(bearing(float(share), 0.1) for share in part.direction),
+        )
+        for part in found.canonical
+    )
+    headings = (f"curvature, {unit}" if unit else "curvature", f"{percent(found.level)} interval")
+    return Table((*headings, *names), rows, frozenset(range(2 + len(names))))
+
+
+def ridge_picture(fit: FittedModel, path: Sequence[PathPoint], key: str = "ridge") -> Picture:
+    """Return the best mean at each distance from the middle of the ranges.
+
+    Raises
+    ------
+    ValueError
+        The path has fewer than two places.
+    """
+    if len(path) < 2:
+        raise ValueError("a path needs at least two places")
+    response, space = fit.response, fit.model.space
+    x = np.array([point.distance for point in path])
+    mean, low, high = (
+        np.array([float(getattr(point.prediction, name)[0]) for point in path])
+        for name in ("mean", "mean_low", "mean_high")
+    )
+    level = percent(path[0].prediction.level)
+    refused = [point for point in path if not point.feasible]
+    best = "highest" if mean[-1] >= mean[0] else "lowest"
+    finding = f"The {best} {response.words} at each distance from the middle of the ranges"
+    if refused:
+        finding += f"; the rig refuses from {plain(refused[0].distance)} on"
+    pad = 0.06 * float(high.max() - low.min()) or 1.0
+    return Picture(
+        key,
+        finding,
+        f"Distances are in coded units: 1 is from the middle of a range to its end. The band is "
+        f"the {level} interval of the mean. The settings stand in the table.",
+        Axis("distance from the middle", "", float(x.min()), float(x.max())),
+        Axis(response.words, response.unit, float(low.min()) - pad, float(high.max()) + pad),
+        (
+            Band(x, low, high, f"{level} interval of the mean"),
+            Curve(x, mean, "fitted mean"),
+        ),
+        _path_table(fit, space, path, "distance", [plain(point.distance) for point in path]),
+    )
+
+
+def ascent_table(fit: FittedModel, way: Ascent) -> Table:
+    """Return the places along the steepest way, counted in steps of its counting factor."""
+    numbers = [str(number) for number in range(len(way.points))]
+    return _path_table(fit, fit.model.space, way.points, "step", numbers)
+
+
+def _path_table(
+    fit: FittedModel,
+    space: FactorSpace,
+    path: Sequence[PathPoint],
+    counted: str,
+    counts: Sequence[str],
+) -> Table:
+    rows = []
+    for count, point in zip(counts, path, strict=True):
+        at = point.prediction
+        error = float(at.standard_error[0])
+        rows.append(
+            (
+                count,
+                *_cells(space, point.settings),
+                bearing(float(at.mean[0]), error),
+                between(float(at.mean_low[0]), float(at.mean_high[0]), error),
+                "" if point.inside_ranges else "outside the ranges",
+                "" if point.feasible else "the rig refuses",
+            )
+        )
+    settings = [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
+    mean = f"{fit.response.words} {fit.response.unit}".rstrip()
+    headings = (counted, *settings, mean, "interval of the mean", "ranges", "rig")
+    return Table(headings, tuple(rows), frozenset(range(len(settings) + 3)))
+
+
+def _cells(space: FactorSpace, settings: FloatArray) -> list[str]:
+    """Return one setting (k,) without units, levels by name."""
+    return [
+        factor.levels[round(value)]
+        if isinstance(factor, CategoricalFactor)
+        else plain(float(value), 5)
+        for factor, value in zip(space, settings, strict=True)
+    ]

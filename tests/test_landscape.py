@@ -1,0 +1,136 @@
+"""What `doe fit` says around the best settings: through the command, and on the pages' tables."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from typer.testing import CliRunner
+
+from doe.campaign_file import read_campaign
+from doe.cli import app
+from doe.factors import NumericFactor
+from doe.report.surface_section import (
+    ascent_table,
+    choices_table,
+    curvature_table,
+    location_table,
+    region_sentence,
+    ridge_picture,
+    stationary_sentence,
+)
+from doe.report.svg import draw
+from doe.workflow import fit
+
+
+def run(*words: str) -> str:
+    result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+    assert result.exit_code == 0, result.output
+    return result.stdout
+
+
+def invented(row: dict[str, str], furfural: bool = True) -> dict[str, str]:
+    """Extract is best near 176 °C and grows with flow; the by-product grows with temperature."""
+    x = (float(row["temperature_C"]) - 160) / 40
+    y = (float(row["flow_mL_min"]) - 5.5) / 2.5
+    z = (float(row["time_min"]) - 40) / 20
+    scatter = np.random.default_rng(int(row["run"])).normal(0, 1, 2)
+    extract = 60 + 12 * x - 15 * x * x + 8 * y + 3 * z + scatter[0]
+    other = 1.2 + 0.9 * x + 0.4 * z + 0.4 * x * x + 0.05 * scatter[1]
+    row = {**row, "extract_yield_mg_g": f"{extract:.1f}"}
+    return {**row, "furfural_mg_g": f"{other:.2f}"} if furfural else row
+
+
+@pytest.fixture
+def campaign(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
+    monkeypatch.chdir(tmp_path)
+    run("new", "mint")
+    run("plan", "mint")
+
+    def record(furfural: bool = True) -> Path:
+        sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
+        rows = list(csv.DictReader(sheet.read_text().splitlines()))
+        with (tmp_path / "back.csv").open("w", newline="") as file:
+            writer = csv.DictWriter(file, rows[0].keys())
+            writer.writeheader()
+            writer.writerows(invented(row, furfural) for row in rows)
+        run("record", "mint", str(tmp_path / "back.csv"))
+        return tmp_path / "designs" / "mint" / "campaign.toml"
+
+    return record
+
+
+def test_fit_answers_what_lies_around_the_best_settings(campaign: Any) -> None:
+    described = read_campaign(campaign())
+    answer = json.loads(run("fit", "mint", "--json"))
+    optimum, space = answer["optimum"], described.space
+    for factor in space:
+        assert isinstance(factor, NumericFactor)
+        low, high = optimum["location"][factor.column]
+        assert factor.low <= low <= high <= factor.high
+        assert 0 <= sum(optimum["on_edge"][factor.column]) <= 1
+    assert optimum["on_edge"]["flow_mL_min"][1] > 0.9
+    region = answer["probable_region"]
+    assert region["how"] == "one response"
+    assert 0 < region["share_with_swings"] <= 1
+    assert region["swings"]["temperature_C"] == described.rig.temperature_overshoot > 0
+    assert region["highest"] >= optimum["all_aims_probability"] - 0.01
+    rows = np.array([space.from_mapping(choice["settings"]) for choice in answer["pareto"]])
+    assert len(rows) >= 2
+    assert described.feasible(rows).all()
+    shape = answer["responses"]["extract_yield"]["stationary"]
+    assert len(shape["eigenvalues"]) == 3
+    strongest = shape["eigenvalues"][-1]
+    assert strongest["low"] < -15 < strongest["high"]  # the truth has −15 along temperature
+    assert abs(strongest["direction"]["temperature"]) > 0.9
+    steepest = answer["responses"]["extract_yield"]["steepest"]
+    assert steepest["points"][0]["settings"] == {
+        "temperature_C": 160.0,
+        "flow_mL_min": 5.5,
+        "time_min": 40.0,
+    }
+    assert [place["distance"] for place in answer["responses"]["extract_yield"]["ridge"]] == (
+        pytest.approx([0, 0.25, 0.5, 0.75, 1, 1.25])
+    )
+
+
+def test_fit_says_it_in_plain_lines(campaign: Any) -> None:
+    campaign()
+    said = " ".join(run("fit", "mint").split())
+    assert "Where the best may lie, 95 % interval by factor:" in said
+    assert "One run meets every limit with at least 90 % chance in" in said
+    assert "with the rig's swings counted" in said
+
+
+def test_nothing_is_promised_of_a_limit_of_which_nothing_is_known(campaign: Any) -> None:
+    campaign(furfural=False)
+    answer = json.loads(run("fit", "mint", "--json"))
+    assert answer["probable_region"] is None
+    assert "One run meets every limit" not in run("fit", "mint")
+
+
+def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
+    campaign()
+    result = fit("mint", tmp_path)
+    around, fits, space = result.landscape, result.analysis.fits, result.campaign.space
+    table = location_table(space, around.location)
+    assert [row[0] for row in table.rows] == ["temperature", "flow", "time"]
+    shown = choices_table(space, fits, around.choices)
+    assert len(shown.rows) == len(around.choices)
+    assert shown.headings[-1] == "furfural mg/g"
+    assert around.region is not None
+    assert "90\N{NO-BREAK SPACE}% chance" in region_sentence(around.region)
+    for fitted in fits:
+        shape = around.shapes[fitted.response.name]
+        assert shape.stationary is not None
+        assert shape.ascent is not None
+        assert fitted.response.words in stationary_sentence(fitted, shape.stationary)
+        assert len(curvature_table(fitted, shape.stationary).rows) == 3
+        assert len(ascent_table(fitted, shape.ascent).rows) == len(shape.ascent.points)
+        picture = ridge_picture(fitted, shape.ridge)
+        assert len(picture.table.rows) == len(shape.ridge)
+        assert draw(picture).startswith("<svg")
