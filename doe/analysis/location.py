@@ -1,7 +1,8 @@
 """How well the results fix the place of the best settings: where else it could be.
 
 The coefficients are drawn from what the results leave possible, and each draw is asked for its own
-best among the feasible candidates.
+best among the feasible candidates. The model is taken as given: that another one might fit better
+is not counted.
 
 Shapes: n candidates, k factors, p coefficients, d draws.
 """
