@@ -186,6 +186,14 @@ def suggest_lines(result: SuggestResult) -> list[str]:
         for fit in result.analysis.fits:
             said = predicted(fit.response, run.predictions[fit.response.name])
             lines += wrapped(f"{fit.response.words} {said}", "      ")
+    chosen = result.suggestion.recommended
+    if chosen is not None:
+        said = "; ".join(
+            f"{fit.response.words} {predicted(fit.response, chosen.predictions[fit.response.name])}"
+            for fit in result.analysis.fits
+        )
+        at = setting_words(space, chosen.settings)
+        lines += ["", *wrapped(f"Recommended so far: {at} ({said}).")]
     lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]
