@@ -356,8 +356,10 @@ def _uphill(
 def _reason(kind: Kind, analysis: Analysis, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
     chance = 100 * float((truths[:, at] > truths[:, decision.best]).mean())
-    buys = f"With the runs named before it, it is expected to better what is recommended by \
-{_share(decision, gain)}."
+    buys = (
+        f"In this batch it is expected to add {_share(decision, gain)} to what can then be "
+        "recommended."
+    )
     largest = max(analysis.fits, key=lambda fit: len(fit.model))
     words = {
         "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
