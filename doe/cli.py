@@ -242,6 +242,15 @@ def suggest(
     accept: Annotated[
         bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
     ] = False,
+    kind: Annotated[
+        str | None,
+        typer.Option(
+            help="Only this kind of run: untangle, move, bend, sharpen, seek, repeat or confirm."
+        ),
+    ] = None,
+    no_kind: Annotated[
+        list[str] | None, typer.Option("--no-kind", help="No run of this kind; may be repeated.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Say which runs to make next, and why."""
@@ -249,7 +258,15 @@ def suggest(
     def go() -> None:
         from doe import contract, terminal, workflow
 
-        result = workflow.suggest(campaign, Path.cwd(), runs=runs, accept=accept, say=_say)
+        result = workflow.suggest(
+            campaign,
+            Path.cwd(),
+            runs=runs,
+            accept=accept,
+            kind=kind,
+            without=tuple(no_kind or ()),
+            say=_say,
+        )
         sheet = f"   (the filled sheet-stage{result.stage}.csv)" if accept else ""
         _answer(
             as_json,

@@ -223,6 +223,18 @@ def suggest_object(result: SuggestResult) -> Object:
             for number, run in zip(result.numbers, result.suggestion.runs, strict=True)
         ],
         "stop": {"advice": result.suggestion.advice, "why": result.suggestion.why},
+        "recommended": _recommended_now(result),
+    }
+
+
+def _recommended_now(result: SuggestResult) -> Object | None:
+    """Return the settings to work at if no more runs are made, and what they should give."""
+    chosen = result.suggestion.recommended
+    if chosen is None:
+        return None
+    return {
+        "settings": result.campaign.space.as_mapping(chosen.settings),
+        "predictions": {name: _prediction(p) for name, p in chosen.predictions.items()},
     }
 
 

@@ -39,6 +39,7 @@ __all__ = [
     "Shape",
     "all_notices",
     "analysis_of",
+    "confirmations",
     "days_of",
     "findings",
     "landscape",
@@ -350,6 +351,59 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
             )
             notices.append(Notice("wants-log", what))
     return tuple(notices)
+
+
+def confirmations(
+    campaign: Campaign, ledger: Ledger, observed: Mapping[str, Observations]
+) -> tuple[Notice, ...]:
+    """Return the verdict on confirming runs: each response's mean against a fit without them.
+
+    Runs of one stage at equal planned settings are judged together; runs of their stage and later
+    ones are not in the fit.
+    """
+    groups: dict[tuple[int, tuple[float, ...]], list[int]] = {}
+    for i, row in enumerate(ledger.rows):
+        if row.kind == "confirm" and row.status == "done":
+            groups.setdefault((row.stage, row.settings), []).append(i)
+    found: list[Notice] = []
+    for (stage, settings), places in groups.items():
+        before = [i for i, row in enumerate(ledger.rows) if row.stage < stage]
+        sentences = [
+            words
+            for response in campaign.responses
+            if (words := _verdict(campaign, response.name, observed, before, places, settings))
+        ]
+        runs = ", ".join(str(ledger.rows[i].run) for i in places)
+        if sentences:
+            what = f"Confirmation (run {runs}): {' '.join(sentences)}"
+            found.append(Notice("confirmation", what))
+    return tuple(found)
+
+
+def _verdict(
+    campaign: Campaign,
+    name: str,
+    observed: Mapping[str, Observations],
+    before: list[int],
+    places: list[int],
+    settings: tuple[float, ...],
+) -> str | None:
+    """Return the verdict on one response in words; None where there is nothing to judge by."""
+    from doe.analysis.confirmation import confirmation
+    from doe.analysis.optimum import fitted_largest
+
+    data = observed[name]
+    values = np.array([data.values[i] for i in places if data.reasons()[i] is None])
+    if not len(values):
+        return None
+    response = next(r for r in campaign.responses if r.name == name)
+    usable = [i for i in before if data.reasons()[i] is None]
+    purpose: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
+    try:
+        fit = fitted_largest(response, model_of(campaign.space, purpose), data.only(usable))
+    except FitError:
+        return None
+    return confirmation(fit, np.array(settings), values).words
 
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:

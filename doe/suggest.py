@@ -1,144 +1,432 @@
 """Which runs next, each with its reason, and whether more runs are worth while.
 
-Shapes: k factors.
+Proposals of every kind stand in one pool; a batch takes from it, one after another, the run that
+together with those taken before raises the worth of what can then be recommended most. So the mix
+of kinds follows from the aim and from what the runs leave open.
+
+Shapes: m candidates, k factors.
 """
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Literal, get_args
 
 import numpy as np
+import numpy.typing as npt
 
-from doe.analysis.fit import FittedModel, Prediction
-from doe.analysis.optimum import Analysis, joint_optimum
+from doe.analysis.confirmation import interval_of_mean
+from doe.analysis.decision import SURE, Decision, decide
+from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
+from doe.analysis.gain import Lookahead, lookahead
+from doe.analysis.optimum import Analysis
+from doe.analysis.strata import hard_factors, whole_plots
 from doe.design.augment import sharpening_points
-from doe.design.evaluation import prediction_variance
 from doe.errors import DesignError, Notice
-from doe.factors import Feasible, FloatArray, feasible_settings
+from doe.factors import Feasible, FloatArray, NumericFactor
+from doe.terms import Model, interaction_model, quadratic_model
 
-__all__ = ["SuggestedRun", "Suggestion", "suggest"]
+__all__ = ["KINDS", "Kind", "SuggestedRun", "Suggestion", "kinds_asked", "suggest"]
 
-SURE = 0.95
+Kind = Literal["untangle", "move", "bend", "sharpen", "seek", "repeat", "confirm"]
+KINDS: tuple[Kind, ...] = get_args(Kind)
+
 PREDICTS = 0.3
 """Predicted R² below which a model is not relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
+APART = 0.1
+"""Coded distance that runs of a batch keep from one another, and new runs from earlier ones."""
+SPREAD = 120
+SOUGHT = 120
+MAY_WIN = 0.2
+"""Share of open truths in which a setting beats the recommended one, from which it is sought."""
+WORTH_A_RUN = 0.05
+"""Expected gain per run, as a share of the scatter of one run, below which more runs don't pay."""
+WORTH_ALONE = 0.01
+"""The same as a share of the worth, where all aims are limits and no worth scatters."""
+FURTHER = 0.05
+"""Coded length of a step beyond the range, looked at up to one whole range."""
+CONFIRMING = 3
 
 
 @dataclass(frozen=True, slots=True)
 class SuggestedRun:
-    """A run worth doing: its kind, why in plain words, settings (k,), and what it should give."""
+    """A run worth doing: its kind, why in plain words, settings (k,), and what it should give.
+
+    `plot` counts the whole plots of the batch from 1; None where every run may be set anew.
+    """
 
     kind: str
     reason: str
     settings: FloatArray
     predictions: Mapping[str, Prediction]
+    plot: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """The next runs, and in one sentence each what to do and why."""
+    """The next runs, and in one sentence each what to do and why.
+
+    `recommended` are the settings to work at if no more runs are made.
+    """
 
     runs: tuple[SuggestedRun, ...]
     advice: str
     why: str
     notices: tuple[Notice, ...] = ()
+    recommended: SuggestedRun | None = None
 
 
-def suggest(analysis: Analysis, feasible: Feasible, count: int, *, waiting: int = 0) -> Suggestion:
-    """Return `count` next runs: one at the predicted best, the others where they teach most.
+def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
+    """Return the kinds of run that may be suggested.
+
+    Raises
+    ------
+    DesignError
+        There is no such kind, or none is left.
+    """
+    unknown = [name for name in ([only] if only else []) + list(without) if name not in KINDS]
+    if unknown:
+        raise DesignError.of(
+            "unknown-kind",
+            f"there is no kind of run “{unknown[0]}”.",
+            f"Ask for one of: {', '.join(KINDS)}.",
+        )
+    left = tuple(k for k in KINDS if k not in without and only in (None, k))
+    if not left:
+        raise DesignError.of(
+            "no-kind-left", "every kind of run is forbidden.", "Forbid fewer kinds with --no-kind."
+        )
+    return left
+
+
+def suggest(
+    analysis: Analysis,
+    feasible: Feasible,
+    count: int,
+    *,
+    waiting: int = 0,
+    observations: Mapping[str, Observations] | None = None,
+    days: Sequence[object] | None = None,
+    seed: int = 0,
+    kinds: Collection[Kind] = KINDS,
+) -> Suggestion:
+    """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
 
     Parameters
     ----------
     analysis
         What the results so far say.
     feasible
-        Tells which settings (n, k) the rig can run.
+        Tells which settings (n, k) the rig can run; asked beyond the ranges too.
     count
         Number of runs, at least 1.
     waiting
         Planned runs that are not made yet.
+    observations
+        The runs by response; those of the fits, as one stage, where not given.
+    days
+        Day of each run of the observations.
+    seed
+        The same results and seed give the same runs.
+    kinds
+        Kinds of run that may be suggested.
 
     Raises
     ------
     DesignError
-        `count` is below 1, or the rig can run too few new settings.
+        `count` is below 1, or the rig can run too few settings of the kinds asked for.
     InfeasibleError
         The rig can run no setting at all.
     """
     if count < 1:
         raise DesignError.of("no-runs-asked", f"{count} runs were asked for.", "Ask for 1 or more.")
-    largest = max(analysis.fits, key=lambda fit: len(fit.model))
-    best = joint_optimum(analysis.fits, feasible, settable=True)
-    runs = [_best_run(analysis, largest, best.settings)]
-    if count > 1:
-        runs += _sharpening_runs(analysis, largest, feasible, best.settings, count - 1)
-    advice, why = _whether_to_go_on(analysis, best.all_aims_probability, runs[0], waiting)
-    return Suggestion(tuple(runs), advice, why, analysis.notices)
+    observed = _of_fits(analysis) if observations is None else dict(observations)
+    responses = [fit.response for fit in analysis.fits]
+    data = observed[responses[0].name]
+    decision = decide(responses, observed, feasible, [seed, len(data.runs)], days)
+    batch = _Batch.of(analysis, decision, data, set(kinds), count, seed)
+    runs = batch.filled(count)
+    told = _advised(analysis, decision, batch, feasible, waiting, count)
+    if told[0] == "Confirm now." and "confirm" in kinds:
+        runs = _with_confirmation(analysis, decision, runs, count, bool(batch.hard))
+    predictions = _predictions(analysis, decision.settings)
+    chosen = SuggestedRun("confirm", "", decision.settings, predictions)
+    return Suggestion(tuple(runs), *told, analysis.notices, chosen)
 
 
-def _best_run(analysis: Analysis, largest: FittedModel, settings: FloatArray) -> SuggestedRun:
-    coded = largest.model.space.code(settings)
-    done = bool((np.abs(largest.coded - coded).max(axis=1) < SAME_SETTING).any())
-    if done:
-        return SuggestedRun(
-            "repeat",
-            "The predicted best, run before: once more shows whether it holds and how much runs "
-            "scatter there.",
+def _of_fits(analysis: Analysis) -> dict[str, Observations]:
+    found = {}
+    for fit in analysis.fits:
+        settings, n = fit.model.space.decode(fit.coded), len(fit.values)
+        found[fit.response.name] = Observations(
+            fit.model.space,
             settings,
-            _predictions(analysis, settings),
+            settings,
+            fit.values,
+            fit.runs_used,
+            (1,) * n,
+            tuple(range(1, n + 1)),
+            (None,) * n,
         )
-    return SuggestedRun(
-        "best",
-        "The predicted best that the rig can run: it tests the prediction where it matters.",
-        settings,
-        _predictions(analysis, settings),
-    )
+    return found
 
 
-def _sharpening_runs(
+# ------------------------------------------------------------------------------------- the batch
+
+
+@dataclass(slots=True)
+class _Batch:
+    """The pool of proposals, with the kind of each, and the runs taken from it.
+
+    No run buys more than knowing all would: `gains` are cut off there.
+    """
+
+    analysis: Analysis
+    decision: Decision
+    ahead: Lookahead
+    kind: list[Kind]
+    done: FloatArray
+    hard: tuple[int, ...]
+    plot_size: int
+    gains: list[float]
+
+    @classmethod
+    def of(
+        cls,
+        analysis: Analysis,
+        decision: Decision,
+        data: Observations,
+        kinds: set[Kind],
+        count: int,
+        seed: int,
+    ) -> _Batch:
+        generator = np.random.default_rng([seed, len(data.runs), 1])
+        done = data.coded_as_planned()
+        pool = _pool(analysis, decision, data, done, count, generator)
+        kept = {place: kind for place, kind in pool.items() if kind in kinds}
+        if not kept:
+            raise DesignError.of(
+                "nothing-of-that-kind",
+                f"these results call for no run of this kind ({', '.join(sorted(kinds))}).",
+                "Ask without --kind.",
+            )
+        ahead = lookahead(decision, list(kept), count, generator)
+        hard = hard_factors(data)
+        size = 1
+        if hard:
+            size = int(np.ceil(np.median(np.bincount(whole_plots(data)))))
+        return cls(analysis, decision, ahead, list(kept.values()), done, hard, size, [])
+
+    def filled(self, count: int) -> list[SuggestedRun]:
+        coded = self.decision.coded[self.ahead.pool]
+        free = np.ones(len(coded), dtype=np.bool_)
+        taken: list[int] = []
+        for turn in range(count):
+            may = free & self._of_plot(coded, taken, turn)
+            if not may.any():
+                may = free
+            if not may.any():
+                raise DesignError.of(
+                    "too-few-candidates",
+                    f"{count} runs are asked for and the rig can run only {turn} different ones.",
+                    "Ask for fewer runs.",
+                )
+            gains = np.where(may, self.ahead.gains(), -np.inf)
+            place = int(np.argmax(gains))
+            before = self.ahead.gain
+            self.ahead.take(place)
+            most = self.decision.open_gain
+            self.gains.append(min(self.ahead.gain, most) - min(before, most))
+            taken.append(place)
+            apart = np.abs(coded - coded[place]).max(axis=1)
+            free &= apart > APART if (apart[free] > APART).any() else apart > SAME_SETTING
+        return [self._run(place, turn) for turn, place in enumerate(taken)]
+
+    def _of_plot(self, coded: FloatArray, taken: list[int], turn: int) -> npt.NDArray[np.bool_]:
+        """Tell which settings share the hard factors with the plot that is being filled (p,)."""
+        if not self.hard or turn % self.plot_size == 0:
+            return np.ones(len(coded), dtype=np.bool_)
+        first = coded[taken[turn - turn % self.plot_size], list(self.hard)]
+        return np.asarray(np.abs(coded[:, list(self.hard)] - first).max(axis=1) < SAME_SETTING)
+
+    def _run(self, place: int, turn: int) -> SuggestedRun:
+        at, kind = int(self.ahead.pool[place]), self.kind[place]
+        settings = self.decision.candidates[at].copy()
+        settings.setflags(write=False)
+        return SuggestedRun(
+            kind,
+            _reason(kind, self.analysis, self.decision, at, self.gains[turn]),
+            settings,
+            _predictions(self.analysis, settings),
+            1 + turn // self.plot_size if self.hard else None,
+        )
+
+
+def _pool(
     analysis: Analysis,
-    largest: FittedModel,
-    feasible: Feasible,
-    best: FloatArray,
+    decision: Decision,
+    data: Observations,
+    done: FloatArray,
     count: int,
-) -> list[SuggestedRun]:
-    """Return the runs that, together and beside the best, most cut the average variance."""
-    space, model = largest.model.space, largest.model
-    candidates = feasible_settings(space, feasible, most=2000)
-    coded = space.code(candidates)
-    existing = np.vstack([largest.coded, space.code(best)])
-    picked = list(sharpening_points(model, existing, coded, count))
-    before = _average_variance(largest, existing, coded)
-    after = _average_variance(largest, np.vstack([existing, coded[picked]]), coded)
-    cut = 100 * (1 - after / before)
-    together = "This run cuts" if count == 1 else f"These {count} runs together cut"
-    reason = (
-        f"{together} the average uncertainty of the {largest.response.words} surface "
-        f"(its variance) by {cut:.0f} %."
+    generator: np.random.Generator,
+) -> dict[int, Kind]:
+    """Return the settings that may be run, by their places, each with its kind.
+
+    A setting that serves several purposes is called by the first of: repeat, untangle, bend,
+    move, seek, sharpen.
+    """
+    coded, truths = decision.coded, decision.truths
+    apart = np.min([np.abs(coded - run).max(axis=1) for run in done], axis=0)
+    again, new = apart < SAME_SETTING, apart > APART
+    found: dict[int, Kind] = {int(i): "repeat" for i in np.flatnonzero(again)}
+    if not again[decision.best]:
+        found[decision.best] = "confirm"
+    for kind, places in _model_runs(analysis, data, done, coded, new, count):
+        found.update({p: kind for p in places if p not in found})
+    wins = (truths > truths[:, [decision.best]]).mean(axis=0)
+    middle, spread = truths.mean(axis=0), truths.std(axis=0)
+    order = [int(i) for i in np.argsort(-(middle + spread), kind="stable") if new[i]]
+    for i in order[:SOUGHT]:
+        found.setdefault(i, "seek" if wins[i] >= MAY_WIN else "sharpen")
+    rest = np.array([i for i in order[SOUGHT:] if i not in found], dtype=np.intp)
+    for i in generator.permutation(rest)[:SPREAD]:
+        found[int(i)] = "seek" if wins[i] >= MAY_WIN else "sharpen"
+    return found
+
+
+def _model_runs(
+    analysis: Analysis,
+    data: Observations,
+    done: FloatArray,
+    coded: FloatArray,
+    new: npt.NDArray[np.bool_],
+    count: int,
+) -> list[tuple[Kind, list[int]]]:
+    """Return the places of runs that the polynomial models ask for."""
+    largest = max(analysis.fits, key=lambda fit: len(fit.model))
+    space = largest.model.space
+    usable = data.usable()
+    open_places = np.flatnonzero(new)
+    found: list[tuple[Kind, list[int]]] = []
+
+    def added(model: Model) -> list[int]:
+        try:
+            picked = sharpening_points(model, done, coded[open_places], count)
+        except DesignError:
+            return []
+        return [int(open_places[i]) for i in picked]
+
+    if confounded_terms(interaction_model(space), usable):
+        found.append(("untangle", added(interaction_model(space))))
+    bent = {t for t in quadratic_model(space).terms if max(t.powers, default=0) > 1}
+    if not bent <= set(largest.model.terms):
+        found.append(("bend", added(quadratic_model(space))))
+        found.append(("move", _uphill(analysis, coded, done, new)))
+    return found
+
+
+def _uphill(
+    analysis: Analysis, coded: FloatArray, done: FloatArray, new: npt.NDArray[np.bool_]
+) -> list[int]:
+    """Return the places nearest to steps up the steepest ascent, from the middle of the runs."""
+    first = analysis.fits[0]
+    space, centre = first.model.space, done.mean(axis=0)
+    if first.response.aim == "target":
+        return []
+    up = np.zeros(len(space))
+    for i in space.numeric:
+        slope = first.model.gradient(centre[None], i) @ first.coefficients
+        up[i] = float(slope[0])
+    if first.response.aim in ("minimise", "below"):
+        up = -up
+    size = float(np.abs(up).max())
+    if not size:
+        return []
+    found = []
+    for step in np.arange(0.5, 2.01, 0.25):
+        apart = np.abs(coded - (centre + step * up / size)).max(axis=1)
+        place = int(np.argmin(np.where(new, apart, np.inf)))
+        if apart[place] <= APART:
+            found.append(place)
+    return found
+
+
+def _reason(kind: Kind, analysis: Analysis, decision: Decision, at: int, gain: float) -> str:
+    truths = decision.truths
+    chance = 100 * float((truths[:, at] > truths[:, decision.best]).mean())
+    buys = (
+        f"In this batch it is expected to add {_share(decision, gain)} to what can then be "
+        "recommended."
     )
-    return [
-        SuggestedRun("sharpen", reason, candidates[i], _predictions(analysis, candidates[i]))
-        for i in picked
-    ]
+    largest = max(analysis.fits, key=lambda fit: len(fit.model))
+    words = {
+        "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
+        f"{chance:.0f} %.",
+        "sharpen": f"What happens here tells where the best lies, though it is itself the better "
+        f"with a chance of only {chance:.0f} %.",
+        "repeat": "Run before: once more shows how much runs scatter, where it matters for the "
+        "decision.",
+        "confirm": "The settings now recommended, not run yet: it tests the prediction where it "
+        "matters.",
+        "untangle": "Effects that share their runs so far come apart with it.",
+        "bend": f"The model of {largest.response.words} has no bends yet ({largest.model.name}); "
+        "this run helps to see them.",
+        "move": f"It lies up the steepest ascent of {analysis.fits[0].response.words}.",
+    }
+    return f"{words[kind]} {buys}"
 
 
-def _average_variance(fit: FittedModel, coded: FloatArray, region: FloatArray) -> float:
-    """Return the mean prediction variance over the region, in units of the run variance."""
-    return float(prediction_variance(fit.model, coded, region).mean())
+def _share(decision: Decision, gain: float) -> str:
+    share = 100 * decision.share_of(max(gain, 0.0))
+    return "less than 0.1 %" if share < 0.1 else f"{share:.1f} %"
+
+
+def _with_confirmation(
+    analysis: Analysis, decision: Decision, runs: list[SuggestedRun], count: int, plots: bool
+) -> list[SuggestedRun]:
+    """Return runs of which up to three are at the recommended settings, to be judged together."""
+    many = min(CONFIRMING, count)
+    settings = decision.settings
+    parts = []
+    for fit in analysis.fits:
+        low, high = interval_of_mean(fit, settings, many)
+        unit = f" {fit.response.unit}" if fit.response.unit else ""
+        parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
+    runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
+    reason = (
+        f"{runs_said} at the recommended settings, on a new day, judged by "
+        f"{'its value' if many == 1 else 'their mean'}: at 95 % it falls within "
+        f"{'; '.join(parts)}."
+    )
+    fresh = SuggestedRun(
+        "confirm", reason, settings, _predictions(analysis, settings), 1 if plots else None
+    )
+    others = [run for run in runs if (run.settings != settings).any()][: count - many]
+    later = [replace(run, plot=2 if plots else None) for run in others]
+    return [fresh] * many + later
 
 
 def _predictions(analysis: Analysis, settings: FloatArray) -> dict[str, Prediction]:
     return {fit.response.name: fit.predict(settings[None, :]) for fit in analysis.fits}
 
 
-def _whether_to_go_on(
-    analysis: Analysis, all_aims: float | None, best: SuggestedRun, waiting: int
+# ---------------------------------------------------------------------------------- when to stop
+
+
+def _advised(
+    analysis: Analysis,
+    decision: Decision,
+    batch: _Batch,
+    feasible: Feasible,
+    waiting: int,
+    count: int,
 ) -> tuple[str, str]:
     """Return the advice and its reason.
 
-    Planned runs come first; a model that misses its runs confirms nothing; else the chance that
-    all limits are met decides, or the widths of the intervals where there is no limit.
+    Planned runs come first; a model that misses its runs confirms nothing; then the chance that
+    limits are kept, what more runs are expected to buy, and whether the best lies on an edge.
     """
     if waiting:
         plural = "runs are" if waiting > 1 else "run is"
@@ -154,34 +442,89 @@ def _whether_to_go_on(
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
     doubts = [text for fit in analysis.fits if (text := _doubt(fit)) is not None]
+    limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
+    sure = float(decision.sure[decision.best])
+    edge = _edge(decision, feasible)
+    pays, figures = _what_runs_buy(decision, batch, count)
     if doubts:
-        return "Go on: the models can't be relied on yet.", " ".join(doubts)
-    if all_aims is not None and all_aims >= SURE:
-        return (
-            "Confirm now.",
-            f"By the models a run at the predicted best meets all limits with about "
-            f"{_percent(all_aims)} % probability. They chose that setting themselves, and how days "
-            "differ is not in it: fresh runs on a new day show whether it holds.",
-        )
-    if all_aims is not None:
+        return "Go on: the models can't be relied on yet.", " ".join([*doubts, figures])
+    if limited and sure < SURE:
         return (
             "Go on.",
-            f"By the models a run at the predicted best meets all limits with only about "
-            f"{_percent(all_aims)} % probability.",
+            f"A run at the recommended settings keeps all limits with only about {_percent(sure)} % "
+            f"probability. {figures}",
         )
-    widths = []
-    for fit in analysis.fits:
-        at_best = best.predictions[fit.response.name]
-        half = float(at_best.mean_high[0] - at_best.mean_low[0]) / 2
-        widths.append(
-            f"{fit.response.words} ± {half:.2g} {fit.response.unit}".rstrip()
-            + f" (runs scatter by {fit.residual_sd:.2g})"
-        )
-    return (
-        "Go on if the mean at the best must be known more closely.",
-        f"At {100 * best.predictions[analysis.fits[0].response.name].level:.0f} % it is known "
-        f"to: {'; '.join(widths)}. No limit is set, so no probability can say when to stop.",
+    kept = f"A run there keeps all limits with about {_percent(sure)} % probability. "
+    kept = kept if limited else ""
+    if pays:
+        return "Go on.", f"{kept}{figures}{f' {edge}' if edge else ''}"
+    if edge:
+        return f"Change the range: {edge}", f"{kept}{figures}"
+    if _confirmed(decision, batch):
+        return "Stop.", f"{kept}{figures} The recommended settings were run three times or more."
+    return "Confirm now.", f"{kept}{figures} Fresh runs on a new day show whether that holds."
+
+
+def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool, str]:
+    """Return whether the runs are worth while, and in words what they are expected to buy."""
+    scatter = decision.scatter
+    gain = sum(batch.gains)
+    each = gain / count
+    runs = "One more run is" if count == 1 else f"{count} more runs are"
+    words = (
+        f"{runs} expected to better what is recommended by {_share(decision, gain)}; "
+        f"knowing all would better it by {_share(decision, decision.open_gain)}, and one run "
+        f"scatters by {_share(decision, scatter)}."
     )
+    least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
+    return each >= least, words
+
+
+def _confirmed(decision: Decision, batch: _Batch) -> bool:
+    at = decision.coded[decision.best]
+    return int((np.abs(batch.done - at).max(axis=1) < SAME_SETTING).sum()) >= CONFIRMING
+
+
+def _edge(decision: Decision, feasible: Feasible) -> str | None:
+    """Return on which edge of the range the best lies, and how far the rig would go beyond it.
+
+    The edge counts where in four of five open truths a step back from it is worse.
+    """
+    space, coded, best = decision.space, decision.coded, decision.coded[decision.best]
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        if abs(best[i]) < 1 - SAME_SETTING:
+            continue
+        others = [j for j in range(len(space)) if j != i]
+        same = np.abs(coded[:, others] - best[others]).max(axis=1, initial=0.0) < APART
+        back = np.flatnonzero(same & (np.abs(coded[:, i] - best[i]) > 0.15))
+        if not len(back):
+            continue
+        near = int(back[np.argmin(np.abs(coded[back, i] - best[i]))])
+        truths = decision.truths
+        if float((truths[:, decision.best] > truths[:, near]).mean()) < 0.8:
+            continue
+        further = _furthest(decision, feasible, i, factor, float(np.sign(best[i])))
+        if further is not None:
+            end = "upper" if best[i] > 0 else "lower"
+            edge = factor.high if best[i] > 0 else factor.low
+            return (
+                f"the best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
+                f"the rig would allow {further:g} {factor.unit}."
+            )
+    return None
+
+
+def _furthest(
+    decision: Decision, feasible: Feasible, i: int, factor: NumericFactor, sign: float
+) -> float | None:
+    steps = np.arange(1, int(2 / FURTHER) + 1) * FURTHER * factor.half_range
+    rows = np.tile(decision.settings, (len(steps), 1))
+    rows[:, i] += sign * steps
+    fine = feasible(rows) & (rows[:, i] > 0)
+    many = int(np.argmin(fine)) if not fine.all() else len(fine)
+    return float(rows[many - 1, i]) if many else None
 
 
 def _doubt(fit: FittedModel) -> str | None:

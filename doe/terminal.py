@@ -164,10 +164,7 @@ def fit_lines(result: FitResult) -> list[str]:
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     chance = analysis.optimum.all_aims_probability
     if chance is not None:
-        lines += [
-            "",
-            f"One run there meets every limit with at least {int(100 * chance)} % chance.",
-        ]
+        lines += ["", *wrapped(_chance_sentence(chance))]
     lines += ["", *_around_lines(result)]
     rows = [_fit_row(fit) for fit in analysis.fits]
     headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
@@ -231,6 +228,14 @@ def suggest_lines(result: SuggestResult) -> list[str]:
         for fit in result.analysis.fits:
             said = predicted(fit.response, run.predictions[fit.response.name])
             lines += wrapped(f"{fit.response.words} {said}", "      ")
+    chosen = result.suggestion.recommended
+    if chosen is not None:
+        said = "; ".join(
+            f"{fit.response.words} {predicted(fit.response, chosen.predictions[fit.response.name])}"
+            for fit in result.analysis.fits
+        )
+        at = setting_words(space, chosen.settings)
+        lines += ["", *wrapped(f"Recommended so far: {at} ({said}).")]
     lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]

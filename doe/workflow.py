@@ -46,6 +46,7 @@ from doe.modelling import (
     ModelName,
     all_notices,
     analysis_of,
+    confirmations,
     days_of,
     findings,
     landscape,
@@ -462,6 +463,7 @@ def fit(
         *campaign.notices(),
         *ledger.notices,
         *notices,
+        *confirmations(campaign, ledger, observed),
         *all_notices(analysis),
         *scale_notices(analysis, found),
     )
@@ -497,6 +499,8 @@ def suggest(
     *,
     runs: int | None = None,
     accept: bool = False,
+    kind: str | None = None,
+    without: Sequence[str] = (),
     say: Say = _silent,
 ) -> SuggestResult:
     """Say which runs to make next, and why; with `accept`, append them to the ledger as a stage.
@@ -507,6 +511,8 @@ def suggest(
     ----------
     runs
         How many; None for four, or as many as the budget still carries.
+    kind, without
+        The one kind of run that is wanted; kinds that are not.
 
     Raises
     ------
@@ -515,19 +521,31 @@ def suggest(
     """
     from doe import views
     from doe.report.html import suggest_page
+    from doe.suggest import kinds_asked
     from doe.suggest import suggest as next_runs
 
     campaign = load(asked, start)
+    kinds = kinds_asked(kind, without)
     with locked(campaign.folder):
         ledger = _planned_ledger(campaign)
         kept, stage = _without_open_suggestions(campaign, ledger)
         say("fitting what has come back")
+        _refuse_before_results(campaign, kept)
         observed, notices = observations(campaign, kept)
         analysis = analysis_of(campaign, observed, None)
         say("weighing the next runs")
         count = _count_to_suggest(campaign, kept) if runs is None else runs
         waiting = standing.open_runs(kept)
-        found = next_runs(analysis, campaign.feasible, count, waiting=len(waiting))
+        found = next_runs(
+            analysis,
+            campaign.feasible,
+            count,
+            waiting=len(waiting),
+            observations=observed,
+            days=days_of(kept) if any(days_of(kept)) else None,
+            seed=campaign.seed,
+            kinds=kinds,
+        )
         suggestion = _in_random_order(found, [campaign.seed, stage])
         rows = _suggested_rows(campaign, kept, stage, suggestion)
         written: tuple[Path, ...] = ()
@@ -539,9 +557,11 @@ def suggest(
         *notices,
         *standing.over_budget(campaign, [*kept.rows, *rows]),
         *_replaced(campaign, ledger, kept, rows, accept),
+        *confirmations(campaign, kept, observed),
         *all_notices(analysis),
     )
-    accepting = f"doe suggest {campaign.name} --runs {count} --accept"
+    asked_for = "".join([f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)])
+    accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
     command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
     done = {points.kind: points for points in views.run_points(kept.rows)}
     page = suggest_page(
@@ -783,8 +803,35 @@ def _replaced(
 
 
 def _in_random_order(suggestion: Suggestion, seed: list[int]) -> Suggestion:
+    """Return the runs in random order, those of a plot together."""
     order = np.random.default_rng(seed).permutation(len(suggestion.runs))
+    first = {suggestion.runs[i].plot: place for place, i in reversed(list(enumerate(order)))}
+    if None not in first:
+        order = np.array(sorted(order, key=lambda i: first[suggestion.runs[i].plot]))
     return replace(suggestion, runs=tuple(suggestion.runs[i] for i in order))
+
+
+def _plots(suggestion: Suggestion) -> tuple[int, ...]:
+    """Return the plot of each run, counted in run order; each its own where none are told."""
+    told = [run.plot for run in suggestion.runs]
+    if None in told:
+        return tuple(range(1, len(told) + 1))
+    order = list(dict.fromkeys(told))
+    return tuple(order.index(plot) + 1 for plot in told)
+
+
+def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
+    if any(row.status == "done" for row in kept.rows):
+        return
+    raise StateError.of(
+        "no-results",
+        f"{campaign.name} has no results yet, and what to run next follows from results: its "
+        f"{len(kept.rows)} planned runs come first. What the plan can see before any run stands "
+        "in the plan's report.",
+        f"Make the runs, fill in the sheet and hand it in: doe record {campaign.name} FILE. For "
+        f"another plan: doe plan {campaign.name} --runs N",
+        file=str(campaign.folder / LEDGER_FILE),
+    )
 
 
 def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
@@ -795,7 +842,7 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
         space=campaign.space,
         settings=np.array([run.settings for run in runs]),
         kinds=tuple(run.kind for run in runs),
-        plots=tuple(range(1, len(runs) + 1)),
+        plots=_plots(suggestion),
         family="suggested",
         reason=suggestion.why,
         model="",

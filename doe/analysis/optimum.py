@@ -29,6 +29,7 @@ __all__ = [
     "analyse",
     "best_of_one",
     "candidates_for_search",
+    "fitted_largest",
     "joint_optimum",
     "judged",
     "misses",
@@ -131,7 +132,7 @@ def analyse(
             if as_asked:
                 fits.append(_fitted(response, model_wanted, observations))
             else:
-                fits.append(_fit_largest(response, model_wanted, observations))
+                fits.append(fitted_largest(response, model_wanted, observations))
         except FitError as error:
             problems.extend(error.problems)
             unfitted.append(response)
@@ -157,9 +158,16 @@ def analyse(
     return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted))
 
 
-def _fit_largest(
+def fitted_largest(
     response: Response, model_wanted: Model, observations: Observations
 ) -> FittedModel:
+    """Return a response fitted with the largest model, up to the one wanted, it can carry.
+
+    Raises
+    ------
+    FitError
+        Not even main effects can be fitted.
+    """
     model, notices = largest_model(model_wanted.space, observations, model_wanted)
     fit = _fitted(response, model, observations)
     return replace(fit, notices=(*notices, *fit.notices))

@@ -1031,8 +1031,13 @@ def _interval_texts(p: Prediction) -> tuple[str, str]:
 def _kind_words(run: SuggestedRun) -> str:
     known = {
         "best": "confirm the best settings",
-        "sharpen": "sharpen the model",
+        "confirm": "confirm the recommended settings",
+        "seek": "may be better still",
+        "sharpen": "tells where the best lies",
         "repeat": "repeat a run",
+        "untangle": "tell effects apart",
+        "bend": "see bends",
+        "move": "climb",
     }
     return str(known.get(run.kind, run.kind))
 

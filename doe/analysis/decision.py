@@ -1,0 +1,329 @@
+"""Where the best settings lie as far as the runs tell, and what is still open about it.
+
+Each response has a surrogate; surfaces drawn from it are truths that the runs allow. The settings
+recommended are best on average surfaces with the limits kept surely; what more runs can gain is
+seen from how much better other settings are in some of the truths.
+
+Shapes: m candidates, k factors, e truths.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from doe.analysis.observations import Observations
+from doe.analysis.surrogate import Surrogate, surrogate
+from doe.errors import InfeasibleError
+from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
+from doe.responses import Response
+
+__all__ = ["SURE", "Decision", "decide", "overall_worth", "settable_candidates"]
+
+TRUTHS = 256
+CANDIDATES = 1500
+SURE = 0.9
+"""Chance of keeping all limits from which settings may be recommended."""
+MARGIN = 1.2816
+"""Standard normal quantile of SURE."""
+TRACE = 1e-6
+"""Of settings of equal worth the surest is taken."""
+REFINED = 4
+REACHES = (0.15, 0.1, 0.05, 0.025, 0.0125, 0.0125)
+"""The neighbours of so many best candidates are looked at too, so far away (coded) in turn."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decision:
+    """What is recommended, and the truths that are still open.
+
+    Attributes
+    ----------
+    candidates
+        Settable settings (m, k) that the rig can run.
+    best
+        Place of the recommended settings among them.
+    worth
+        Overall worth (m,) of what is expected, limits aside.
+    sure
+        Chance (m,) that one new run keeps all limits; 1 where there is none.
+    truths
+        Overall worth (e, m) in each truth, 0 where fewer than 9 of 10 runs keep a limit there.
+    values
+        By response its value (e, m) in each truth.
+    ranges
+        By response the lowest and highest value measured.
+    """
+
+    space: FactorSpace
+    responses: tuple[Response, ...]
+    surrogates: Mapping[str, Surrogate]
+    candidates: FloatArray
+    best: int
+    worth: FloatArray
+    sure: FloatArray
+    truths: FloatArray
+    values: Mapping[str, FloatArray]
+    ranges: Mapping[str, tuple[float, float]]
+
+    @property
+    def settings(self) -> FloatArray:
+        """Recommended settings (k,)."""
+        return np.asarray(self.candidates[self.best], dtype=np.float64)
+
+    @property
+    def coded(self) -> FloatArray:
+        return self.space.code(self.candidates)
+
+    @property
+    def open_gain(self) -> float:
+        """How much better than the recommended the best settings are, averaged over truths."""
+        return float((self.truths.max(axis=1) - self.truths[:, self.best]).mean())
+
+    @property
+    def scatter(self) -> float:
+        """How much one run at the recommended settings scatters, in worth, limits aside."""
+        moved = []
+        at = self.candidates[[self.best]]
+        means = {name: s.mean_sd(at)[0] for name, s in self.surrogates.items()}
+        for name, own in self.surrogates.items():
+            ends = []
+            for sign in (-1, 1):
+                values = {n: self.surrogates[n].back(m) for n, m in means.items()}
+                values[name] = own.back(means[name] + sign * own.run_sd)
+                ends.append(overall_worth(self.responses, values, self.ranges, limits=False))
+            moved.append(float(np.abs(ends[1] - ends[0])[0]) / 2)
+        return float(np.linalg.norm(moved))
+
+    def share_of(self, gain: float) -> float:
+        """Return a gain as a share of the worth of the recommended settings."""
+        return gain / max(abs(float(self.worth[self.best])), 1e-12)
+
+
+def decide(
+    responses: Sequence[Response],
+    observed: Mapping[str, Observations],
+    feasible: Feasible,
+    seed: Sequence[int],
+    days: Sequence[object] | None = None,
+) -> Decision:
+    """Return the decision that the runs support.
+
+    Parameters
+    ----------
+    observed
+        By name of the response; each has three values or more that differ.
+    days
+        Day of each run of the observations; their stages where none are known.
+
+    Raises
+    ------
+    InfeasibleError
+        The rig can run none of the settings looked at.
+    """
+    generator = np.random.default_rng(list(seed))
+    space = observed[responses[0].name].space
+    surrogates = {
+        r.name: _surrogate(r, observed[r.name], days, np.random.default_rng([*seed, i]))
+        for i, r in enumerate(responses)
+    }
+    ranges = {r.name: _range(observed[r.name]) for r in responses}
+    candidates = settable_candidates(space, feasible, generator)
+    worth, sure = _judged(responses, surrogates, ranges, candidates)
+    for reach in REACHES:
+        best = np.argsort(-_ranked(worth, sure))[:REFINED]
+        near = _neighbours(space, candidates[best], feasible, reach)
+        more = _not_among(space, near, candidates)
+        if not len(more):
+            continue
+        candidates = np.vstack([candidates, more])
+        extra = _judged(responses, surrogates, ranges, more)
+        worth, sure = np.append(worth, extra[0]), np.append(sure, extra[1])
+    values = {name: s.paths(candidates, TRUTHS, generator) for name, s in surrogates.items()}
+    return Decision(
+        space,
+        tuple(responses),
+        surrogates,
+        candidates,
+        int(np.argmax(_ranked(worth, sure))),
+        worth,
+        sure,
+        overall_worth(responses, _with_margin(responses, surrogates, values), ranges, limits=True),
+        values,
+        ranges,
+    )
+
+
+def _surrogate(
+    response: Response,
+    data: Observations,
+    days: Sequence[object] | None,
+    generator: np.random.Generator,
+) -> Surrogate:
+    reasons = data.reasons()
+    keep = [i for i, reason in enumerate(reasons) if reason is None]
+    groups = data.stages if days is None else days
+    return surrogate(
+        data.space,
+        np.asarray(data.achieved)[keep],
+        np.asarray(data.values)[keep],
+        [groups[i] for i in keep],
+        generator,
+        scatter=response.scatter,
+        scatter_relative=response.scatter_relative,
+        logarithmic=True if response.scale == "log" else None,
+    )
+
+
+def _with_margin(
+    responses: Sequence[Response],
+    surrogates: Mapping[str, Surrogate],
+    values: Mapping[str, FloatArray],
+) -> dict[str, FloatArray]:
+    """Return the values, those with a limit as the runs that scatter furthest towards it."""
+    found = dict(values)
+    for response in responses:
+        if response.aim in ("below", "above"):
+            own = surrogates[response.name]
+            away = MARGIN * own.run_sd * (1 if response.aim == "below" else -1)
+            found[response.name] = own.shifted(values[response.name], away)
+    return found
+
+
+def _range(data: Observations) -> tuple[float, float]:
+    values = np.asarray(data.usable().values)
+    return float(values.min()), float(values.max())
+
+
+def overall_worth(
+    responses: Sequence[Response],
+    values: Mapping[str, FloatArray],
+    ranges: Mapping[str, tuple[float, float]],
+    *,
+    limits: bool,
+) -> FloatArray:
+    """Return the geometric mean of worths, of any shape; 0 where a limit is broken, if asked.
+
+    A single share is not cut off at 0 or at the best value seen, so that better than ever seen
+    counts as better. Limits alone: 1 where all are kept.
+    """
+    shares, kept = [], np.ones(np.shape(next(iter(values.values()))))
+    for response in responses:
+        value = values[response.name]
+        if response.aim in ("below", "above"):
+            kept = kept * response.worth(value, ranges[response.name])
+        else:
+            shares.append(_share(response, value, ranges[response.name]))
+    if not shares:
+        return kept
+    if len(shares) == 1:
+        overall = shares[0]
+    else:
+        overall = np.prod([s.clip(min=0.0) for s in shares], axis=0) ** (1 / len(shares))
+    return np.asarray(overall * kept if limits else overall, dtype=np.float64)
+
+
+def _share(response: Response, value: FloatArray, seen: tuple[float, float]) -> FloatArray:
+    """Return the worth of values, going on beyond what was seen where no ideal is given."""
+    if response.aim == "target":
+        return response.worth(value, seen)
+    low, high = seen
+    useless, ideal = (low, high) if response.aim == "maximise" else (high, low)
+    useless = useless if response.useless is None else response.useless
+    ideal = ideal if response.ideal is None else response.ideal
+    if ideal == useless:
+        return np.ones_like(value)
+    worth = (value - useless) / (ideal - useless)
+    return np.asarray(worth if response.ideal is None else worth.clip(max=1.0))
+
+
+def _judged(
+    responses: Sequence[Response],
+    surrogates: Mapping[str, Surrogate],
+    ranges: Mapping[str, tuple[float, float]],
+    settings: FloatArray,
+) -> tuple[FloatArray, FloatArray]:
+    """Return the worth (m,) of what is expected, and the chance (m,) of keeping all limits.
+
+    The chance is at least that: the chances of breaking each are added up (Bonferroni).
+    """
+    expected, missed = {}, np.zeros(len(settings))
+    for response in responses:
+        own = surrogates[response.name]
+        mean, _ = own.mean_sd(settings)
+        expected[response.name] = own.back(mean)
+        wanted = response.interval_wanted()
+        if wanted and response.aim != "target":
+            missed += 1 - own.chance_between(settings, *wanted)
+    return overall_worth(responses, expected, ranges, limits=False), (1 - missed).clip(min=0.0)
+
+
+def _ranked(worth: FloatArray, sure: FloatArray) -> FloatArray:
+    """Return a figure (m,) whose largest is recommended: limits first, then worth."""
+    span = float(np.ptp(worth)) or 1.0
+    return np.where(sure >= SURE, (worth - worth.min()) / span + TRACE * sure, sure - 2.0)
+
+
+def settable_candidates(
+    space: FactorSpace, feasible: Feasible, generator: np.random.Generator
+) -> FloatArray:
+    """Return settable settings (m, k) that the rig can run: a grid, and others drawn at random.
+
+    Raises
+    ------
+    InfeasibleError
+        None of the settings looked at is feasible.
+    """
+    found = feasible_settings(space, feasible, CANDIDATES)
+    lacking = CANDIDATES - len(found)
+    if lacking > CANDIDATES // 3:
+        coded = space.code(np.repeat(space.corners()[:1], 2 * lacking, axis=0))
+        for i, factor in enumerate(space):
+            if isinstance(factor, NumericFactor):
+                coded[:, i] = generator.uniform(-1, 1, len(coded))
+            else:
+                coded[:, i] = generator.integers(len(factor.levels), size=len(coded))
+        drawn = space.decode(coded)
+        found = np.vstack([found, drawn[feasible(drawn)][:lacking]])
+    if len(found):
+        found = np.unique(space.settable(found), axis=0)
+        found = found[feasible(found)]
+    if not len(found):
+        raise InfeasibleError.of(
+            "no-feasible-setting",
+            "None of the settings looked at can be run on this rig.",
+            "Check the ranges of the factors and the limits of the rig.",
+        )
+    return found
+
+
+def _neighbours(
+    space: FactorSpace, settings: FloatArray, feasible: Feasible, reach: float
+) -> FloatArray:
+    """Return the settable settings `reach` (coded) away, along each factor and pairs of them."""
+    steps = [
+        max(f.step or 0.0, reach * f.half_range) if isinstance(f, NumericFactor) else 0.0
+        for f in space
+    ]
+    ways = [np.zeros(len(space))]
+    for i, j in itertools.combinations_with_replacement(space.numeric, 2):
+        for a, b in itertools.product((-1, 0, 1), repeat=2):
+            way = np.zeros(len(space))
+            way[i], way[j] = a * steps[i], b * steps[j]
+            ways.append(way)
+    around = (settings[:, None, :] + np.unique(ways, axis=0)).reshape(-1, len(space))
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        around[:, i] = around[:, i].clip(factor.low, factor.high)
+    around = np.unique(space.settable(around), axis=0)
+    return around[feasible(around)]
+
+
+def _not_among(space: FactorSpace, some: FloatArray, others: FloatArray) -> FloatArray:
+    known = {row.tobytes() for row in np.round(space.code(others), 9) + 0.0}
+    rows = np.round(space.code(some), 9) + 0.0
+    return some[[row.tobytes() not in known for row in rows]]

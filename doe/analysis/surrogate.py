@@ -1,0 +1,361 @@
+"""A smooth guess at a response from few runs: a Gaussian process averaged over its settings.
+
+With 12 to 20 runs one best set of length scales is often wrong and always too sure of itself, so
+many sets are drawn from a prior, each weighs as much as the runs support it, and predictions are
+averaged. Whether values or their logarithms are modelled is decided by the same weight.
+
+Shapes: n runs, m settings, k factors, d columns of features, s sets of length scales, e draws.
+
+References
+----------
+Rasmussen, Williams 2006, Gaussian Processes for Machine Learning, eqs. 2.23–2.30 (prediction,
+evidence). Paths by Matheron's rule: Wilson et al. 2020, ICML, eq. 9 (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+
+__all__ = ["Surrogate", "surrogate"]
+
+SETS_DRAWN = 600
+SETS_KEPT = 40
+ROUNDS = 3
+WAVES = 128
+"""Random waves of which a drawn path is made."""
+JITTER = 1e-8
+LENGTH = (np.log(2.0), 0.8)
+"""Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
+BEND = (np.log(0.7), 0.7)
+SLOPE = (np.log(0.6), 0.7)
+NOISE = (np.log(0.15), 0.8)
+GROUP = (np.log(0.07), 0.8)
+"""Priors of standard deviations, in standard deviations of the values (our choice)."""
+KNOWN_NOISE = 0.35
+"""Spread of the logarithm of a scatter that the person has stated."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surrogate:
+    """A response as the runs leave it open: many smooth surfaces, each with its weight.
+
+    Attributes
+    ----------
+    logarithmic
+        Whether logarithms are modelled; means and standard deviations then are of logarithms.
+    run_sd
+        Scatter of one new run in a new group, of modelled values.
+    log_evidence
+        Logarithm of the chance of the runs' values, averaged over the prior.
+    """
+
+    space: FactorSpace
+    logarithmic: bool
+    run_sd: float
+    log_evidence: float
+    _centre: float
+    _size: float
+    _weights: FloatArray
+    _sets: FloatArray
+    _features: FloatArray
+    _group: npt.NDArray[np.intp]
+    _factor_of: npt.NDArray[np.intp]
+    _z: FloatArray
+    _inverse: FloatArray
+    _alpha: FloatArray
+
+    def mean_sd(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return mean (m,) and standard deviation (m,) of the surface, of modelled values."""
+        at = _features(self.space, settings)
+        first, second = np.zeros(len(at)), np.zeros(len(at))
+        own = _Own(self._sets, self._factor_of)
+        for i, weight in enumerate(self._weights):
+            cross = own.kernel(i, at, self._features)
+            mean = cross @ self._alpha[i]
+            variance = own.at_itself(i, at) - np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
+            first += weight * mean
+            second += weight * (mean**2 + variance.clip(min=0.0))
+        sd = np.sqrt((second - first**2).clip(min=1e-12))
+        return self._centre + self._size * first, self._size * sd
+
+    def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
+        """Return drawn surfaces (e, m) at settings, in the unit of the response."""
+        at = _features(self.space, settings)
+        both = np.vstack([at, self._features])
+        which = np.sort(generator.choice(len(self._weights), count, p=self._weights))
+        own = _Own(self._sets, self._factor_of)
+        found = np.empty((count, len(at)))
+        for i in np.unique(which):
+            rows = np.flatnonzero(which == i)
+            prior = own.prior_paths(int(i), both, len(rows), generator)
+            seen = prior[:, len(at) :] + own.scatter(int(i), self._group, len(rows), generator)
+            update = (self._z - seen) @ self._inverse[i]
+            found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), self._features, at)
+        return self.back(self._centre + self._size * found)
+
+    def back(self, modelled: FloatArray) -> FloatArray:
+        """Return modelled values in the unit of the response."""
+        return np.exp(np.minimum(modelled, 700.0)) if self.logarithmic else modelled
+
+    def shifted(self, values: FloatArray, by: float) -> FloatArray:
+        """Return values moved by an amount in which they are modelled."""
+        return values * np.exp(by) if self.logarithmic else values + by
+
+    def forward(self, value: float) -> float:
+        """Return a value in the unit of the response as it is modelled; −∞ for log of ≤ 0."""
+        if not self.logarithmic:
+            return value
+        return float(np.log(value)) if value > 0 else -np.inf
+
+    def chance_between(self, settings: FloatArray, low: float, high: float) -> FloatArray:
+        """Return the chance (m,) that one new run falls in [low, high], scatter included."""
+        from scipy.special import ndtr
+
+        mean, sd = self.mean_sd(settings)
+        total = np.hypot(sd, self.run_sd)
+        below = [ndtr((self.forward(bound) - mean) / total) for bound in (low, high)]
+        return np.asarray(below[1] - below[0], dtype=np.float64)
+
+
+def surrogate(
+    space: FactorSpace,
+    settings: FloatArray,
+    values: FloatArray,
+    groups: Sequence[object],
+    generator: np.random.Generator,
+    *,
+    scatter: float | None = None,
+    scatter_relative: bool = False,
+    logarithmic: bool | None = None,
+) -> Surrogate:
+    """Return the surrogate of a response.
+
+    Parameters
+    ----------
+    settings, values
+        Of the runs, (n, k) in real units and (n,).
+    groups
+        What runs share that may shift them together (a day, a stage), one label a run.
+    scatter, scatter_relative
+        Standard deviation of repeated runs as the person states it, in the unit or as a share.
+    logarithmic
+        None: whichever the runs support more.
+    """
+    if logarithmic is None and (values <= 0).any():
+        logarithmic = False
+    scales = (False, True) if logarithmic is None else (logarithmic,)
+    seeds = generator.integers(2**32, size=2)
+    found = []
+    for scale in scales:
+        z = np.log(values) if scale else values
+        known = _known_scatter(values, scatter, scatter_relative, scale)
+        own = np.random.default_rng(seeds[int(scale)])
+        fit = _fitted(space, settings, z, groups, own, known, scale)
+        shift = -float(np.log(values).sum()) if scale else 0.0
+        found.append((fit.log_evidence + shift, fit))
+    return max(found, key=lambda pair: pair[0])[1]
+
+
+def _known_scatter(
+    values: FloatArray, scatter: float | None, relative: bool, scale: bool
+) -> float | None:
+    if scatter is None:
+        return None
+    middle = float(np.abs(values).mean())
+    if scale:
+        return scatter if relative else scatter / middle
+    return scatter * middle if relative else scatter
+
+
+def _fitted(
+    space: FactorSpace,
+    settings: FloatArray,
+    values: FloatArray,
+    groups: Sequence[object],
+    generator: np.random.Generator,
+    scatter: float | None,
+    logarithmic: bool,
+) -> Surrogate:
+    centre, size = float(values.mean()), float(values.std(ddof=1)) or 1.0
+    z = (values - centre) / size
+    features, factor_of = _features(space, settings), _factor_of(space)
+    group = np.unique([str(g) for g in groups], return_inverse=True)[1].ravel()
+    mean, sd = _prior(space, scatter, size)
+    sets, weights, evidence = _weighed(features, z, group, factor_of, mean, sd, generator)
+    keep = np.argsort(-weights)[:SETS_KEPT]
+    sets, weights = sets[keep], weights[keep] / weights[keep].sum()
+    own = _Own(sets, factor_of)
+    K = np.stack([own.of_runs(i, features, group) for i in range(len(sets))])
+    inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
+    run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + np.exp(2 * sets[:, -2]))))
+    return Surrogate(
+        space,
+        logarithmic,
+        size * run,
+        evidence - len(z) * float(np.log(size)),
+        centre,
+        size,
+        weights,
+        sets,
+        features,
+        group,
+        factor_of,
+        z,
+        inverse,
+        inverse @ z,
+    )
+
+
+def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[FloatArray, FloatArray]:
+    """Return mean and spread of the prior of the logarithms that make up a set.
+
+    In order: a length scale a factor, bend, slope, scatter of groups, scatter of runs.
+    """
+    noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
+    rows = [LENGTH] * len(space) + [BEND, SLOPE, GROUP, noise]
+    mean, sd = np.array(rows).T
+    return mean, sd
+
+
+def _weighed(
+    features: FloatArray,
+    z: FloatArray,
+    group: npt.NDArray[np.intp],
+    factor_of: npt.NDArray[np.intp],
+    mean: FloatArray,
+    sd: FloatArray,
+    generator: np.random.Generator,
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return sets of length scales with their weights, and the logarithm of the evidence.
+
+    Importance sampling, the proposal moved to where the weight lies after each round and kept
+    wider than it; the last round counts.
+    """
+    at, root = mean, np.diag(sd)
+    for turn in range(ROUNDS):
+        normal = generator.standard_normal((SETS_DRAWN, len(mean)))
+        sets = at + normal @ root.T
+        chance = _log_chances(features, z, group, factor_of, sets)
+        log_prior = -0.5 * (((sets - mean) / sd) ** 2).sum(axis=1) - np.log(sd).sum()
+        proposed = -0.5 * (normal**2).sum(axis=1) - np.log(np.abs(np.diag(root))).sum()
+        log_weight = chance + log_prior - proposed
+        top = float(log_weight.max())
+        weights = np.exp(log_weight - top)
+        evidence = top + float(np.log(weights.mean()))
+        weights /= weights.sum()
+        if turn < ROUNDS - 1:
+            softened = np.sqrt(weights) / np.sqrt(weights).sum()
+            at = softened @ sets
+            off = sets - at
+            spread = (softened[:, None] * off).T @ off + 0.02 * np.diag(sd**2)
+            root = np.linalg.cholesky(spread)
+    return sets, weights, evidence
+
+
+def _log_chances(
+    features: FloatArray,
+    z: FloatArray,
+    group: npt.NDArray[np.intp],
+    factor_of: npt.NDArray[np.intp],
+    sets: FloatArray,
+) -> FloatArray:
+    """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30)."""
+    own, n = _Own(sets, factor_of), len(z)
+    at_once = max(1, 4_000_000 // n**2)
+    found = []
+    for first in range(0, len(sets), at_once):
+        K = own.of_runs_many(slice(first, first + at_once), features, group)
+        root = np.linalg.cholesky(K)
+        white = np.linalg.solve(root, np.broadcast_to(z[:, None], (len(K), n, 1)))[:, :, 0]
+        halves = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        found.append(-0.5 * (white**2).sum(axis=1) - halves - 0.5 * n * np.log(2 * np.pi))
+    return np.concatenate(found)
+
+
+@dataclass(frozen=True, slots=True)
+class _Own:
+    """The covariance that each set of length scales stands for: level + slopes + bends."""
+
+    sets: FloatArray
+    factor_of: npt.NDArray[np.intp]
+
+    LEVEL = 1.0
+
+    def _parts(self, i: int) -> tuple[FloatArray, float, float]:
+        one = self.sets[i]
+        lengths = np.exp(one[:-4][self.factor_of])
+        return lengths, float(np.exp(2 * one[-4])), float(np.exp(2 * one[-3]))
+
+    def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
+        lengths, bend, slope = self._parts(i)
+        own, other = a / lengths, b / lengths
+        apart = (own**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * own @ other.T
+        near = np.exp(-0.5 * apart.clip(min=0.0))
+        return np.asarray(self.LEVEL + slope * (a @ b.T) + bend * near, dtype=np.float64)
+
+    def at_itself(self, i: int, a: FloatArray) -> FloatArray:
+        _, bend, slope = self._parts(i)
+        return np.asarray(self.LEVEL + slope * (a**2).sum(axis=1) + bend)
+
+    def of_runs(self, i: int, features: FloatArray, group: npt.NDArray[np.intp]) -> FloatArray:
+        return np.asarray(self.of_runs_many(slice(i, i + 1), features, group)[0])
+
+    def of_runs_many(
+        self, which: slice, features: FloatArray, group: npt.NDArray[np.intp]
+    ) -> FloatArray:
+        sets, n = self.sets[which], len(features)
+        squares = (features[:, None, :] - features[None, :, :]) ** 2
+        by_length = np.exp(-2 * sets[:, :-4][:, self.factor_of])
+        apart = np.tensordot(by_length, squares, axes=(1, 2))
+        bend, slope, shared, noise = np.exp(2 * sets[:, -4:]).T[:, :, None, None]
+        same = (group[:, None] == group[None, :]).astype(np.float64)
+        K = self.LEVEL + slope * (features @ features.T) + bend * np.exp(-0.5 * apart)
+        return np.asarray(K + shared * same + (noise + JITTER) * np.eye(n))
+
+    def prior_paths(
+        self, i: int, at: FloatArray, count: int, generator: np.random.Generator
+    ) -> FloatArray:
+        """Return drawn surfaces (count, m) before any run is known."""
+        lengths, bend, slope = self._parts(i)
+        waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
+        phase = generator.uniform(0, 2 * np.pi, WAVES)
+        heights = generator.standard_normal((count, WAVES)) * np.sqrt(2 * bend / WAVES)
+        slopes = generator.standard_normal((count, at.shape[1])) * np.sqrt(slope)
+        level = generator.standard_normal((count, 1)) * np.sqrt(self.LEVEL)
+        return np.asarray(level + slopes @ at.T + heights @ np.cos(at @ waves.T + phase).T)
+
+    def scatter(
+        self, i: int, group: npt.NDArray[np.intp], count: int, generator: np.random.Generator
+    ) -> FloatArray:
+        """Return drawn scatter (count, n) of the runs: what their group shares, and their own."""
+        shared, noise = np.exp(self.sets[i, -2:])
+        of_group = generator.standard_normal((count, int(group.max(initial=0)) + 1))
+        of_run = generator.standard_normal((count, len(group)))
+        return np.asarray(shared * of_group[:, group] + noise * of_run)
+
+
+def _features(space: FactorSpace, settings: FloatArray) -> FloatArray:
+    """Return coded settings as columns (m, d); a categorical factor as one column a level.
+
+    Two levels lie √2·√2 = 2 apart, as far as the ends of a numeric factor.
+    """
+    coded = space.code(np.atleast_2d(settings))
+    columns = []
+    for i, factor in enumerate(space):
+        if isinstance(factor, CategoricalFactor):
+            levels = np.arange(len(factor.levels))
+            columns.append(np.sqrt(2.0) * (np.round(coded[:, [i]]) == levels))
+        else:
+            columns.append(coded[:, [i]])
+    return np.hstack(columns).astype(np.float64)
+
+
+def _factor_of(space: FactorSpace) -> npt.NDArray[np.intp]:
+    widths = [len(f.levels) if isinstance(f, CategoricalFactor) else 1 for f in space]
+    return np.repeat(np.arange(len(space)), widths)
