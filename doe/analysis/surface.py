@@ -424,6 +424,7 @@ def _ridge_places(b: FloatArray, B: FloatArray, radii: FloatArray) -> FloatArray
     short = np.linalg.norm(parts, axis=1) < radii * (1 - 1e-6)
     side = -1.0 if parts[:, -1].sum() < 0 else 1.0
     parts[short, -1] = side * np.sqrt(missing[short].clip(min=0.0))
+    parts[radii == 0] = 0.0
     return np.asarray(parts @ vectors.T)
 
 
@@ -441,7 +442,7 @@ class Ascent:
         Share of all directions that the results exclude from being the steepest one at `level`;
         0 where the slope cannot be told from none, None with a single factor.
     points
-        From the middle on, the first included.
+        From the middle on, the first included, up to the first that the rig refuses.
     feasible_steps
         How many steps can be taken before the rig refuses.
     """
@@ -475,8 +476,8 @@ def steepest_ascent(
 
     Steps are counted in the factor that is hardest to change, so that each is one clean change of
     it, and the others are set to go with it. A factor whose slope is under a tenth of the steepest
-    cannot count them. The way goes on beyond the ranges, which is what it is for; the points say
-    so, and whether the rig can go there.
+    cannot count them. The way goes on beyond the ranges, which is what it is for, and the points
+    say so; it ends with the first place that the rig refuses.
 
     Parameters
     ----------
@@ -497,6 +498,8 @@ def steepest_ascent(
     by = abs(step) if step is not None else _own_step(factor)
     way = slope / abs(slope[j]) * by / factor.half_range
     settings = surface.settings(np.arange(points + 1)[:, None] * way)
+    refused = np.flatnonzero(~feasible(settings)[1:])
+    settings = settings[: refused[0] + 2] if len(refused) else settings
     covariance = surface.slope_rows @ fitted.covariance @ surface.slope_rows.T
     excluded = directions_excluded(
         slope, covariance, surface.degrees_of_freedom(surface.slope_rows), level

@@ -107,8 +107,9 @@ def stationary_sentence(fit: FittedModel, found: Stationary) -> str:
         for factor, value in zip(fit.model.space, found.settings, strict=True)
         if not isinstance(factor, CategoricalFactor)
     )
-    where = "inside the ranges" if found.inside_ranges else "outside the ranges"
-    return f"The surface of {said} is level at {place}, {where}; it is {found.words}."
+    if not found.inside_ranges:
+        return f"The surface of {said} is level only outside the ranges; it is {found.words}."
+    return f"The surface of {said} is level at {place}; it is {found.words}."
 
 
 def curvature_table(fit: FittedModel, found: Stationary) -> Table:

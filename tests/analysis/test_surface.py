@@ -231,6 +231,12 @@ def test_ridge_without_any_slope_goes_along_the_flattest_direction():
     assert np.abs(point.settings) == pytest.approx([0.8, 0], abs=1e-6)
 
 
+def test_ridge_starts_in_the_middle_exactly():
+    (point,) = ridge(chemical_ccd(), whole_box, [0.0])
+    assert point.distance == 0
+    assert point.settings == pytest.approx([189.5, 350], abs=1e-12)
+
+
 def test_ridge_says_what_the_rig_refuses():
     fit = chemical_ccd()
     found = ridge(fit, lambda s: s[:, 0] >= 170, [0.25, 0.5, 0.75, 1.0])
@@ -300,6 +306,7 @@ def test_ascent_counts_in_the_hardest_factor_that_slopes():
 def test_ascent_says_where_the_rig_and_the_ranges_end():
     fit = first_order("mont_chem_first_order_1", time=(30, 40), temperature=(150, 160))
     found = steepest_ascent(fit, lambda s: s[:, 0] <= 51, counted_in=0, step=5, points=5)
-    assert [p.settings[0] for p in found.points] == pytest.approx([35, 40, 45, 50, 55, 60])
-    assert [p.inside_ranges for p in found.points] == [True, True, False, False, False, False]
+    assert [p.settings[0] for p in found.points] == pytest.approx([35, 40, 45, 50, 55])
+    assert [p.inside_ranges for p in found.points] == [True, True, False, False, False]
+    assert [p.feasible for p in found.points] == [True, True, True, True, False]
     assert found.feasible_steps == 3
