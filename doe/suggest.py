@@ -451,7 +451,7 @@ def _advised(
     if limited and sure < SURE:
         return (
             "Go on.",
-            f"A run at the recommended settings keeps all limits with only about {_percent(sure)} % "
+            f"A run at the recommended settings keeps all limits with only {_percent(sure)} % "
             f"probability. {figures}",
         )
     kept = f"A run there keeps all limits with about {_percent(sure)} % probability. "
