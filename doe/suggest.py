@@ -451,8 +451,8 @@ def _advised(
     if limited and sure < SURE:
         return (
             "Go on.",
-            f"A run at the recommended settings keeps all limits with only about "
-            f"{_percent(sure)} % probability. {figures}",
+            f"A run at the recommended settings keeps all limits with only {_percent(sure)} % "
+            f"probability. {figures}",
         )
     kept = f"A run there keeps all limits with about {_percent(sure)} % probability. "
     kept = kept if limited else ""

@@ -115,7 +115,8 @@ def decide(
     Parameters
     ----------
     observed
-        By name of the response; each has three values or more that differ.
+        By name of the response; each has three values or more that differ. A value known only to
+        lie beyond a limit counts as that limit.
     days
         Day of each run of the observations; their stages where none are known.
 
