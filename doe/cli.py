@@ -16,6 +16,7 @@ import typer
 if TYPE_CHECKING:
     from doe.campaign import Campaign
     from doe.errors import DoeError, Notice
+    from doe.logged import LogWish
 
 __all__ = ["app", "main"]
 
@@ -166,25 +167,58 @@ def plan(
 @app.command()
 def record(
     campaign: CampaignArgument,
-    sheet: Annotated[Path, typer.Argument(metavar="FILE", help="The filled sheet: CSV or XLSX.")],
+    sheet: Annotated[
+        Path,
+        typer.Argument(metavar="FILE", help="The filled sheet (CSV, XLSX or ODS), or a run's log."),
+    ],
     replace: Annotated[
         bool, typer.Option("--replace", help="Overwrite values that are recorded differently.")
     ] = False,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Show what would change, and change nothing.")
     ] = False,
+    run: Annotated[
+        int | None, typer.Option(min=1, help="FILE is the rig logger's file of this run.")
+    ] = None,
+    start: Annotated[
+        float | None, typer.Option(help="Start of the extraction on the log's clock, in min.")
+    ] = None,
+    end: Annotated[
+        float | None, typer.Option(help="End of the extraction on the log's clock, in min.")
+    ] = None,
+    column: Annotated[
+        list[str] | None,
+        typer.Option(help='Heading to read, where the log has several: temperature="T2 (C)".'),
+    ] = None,
+    allow_gap: Annotated[
+        float | None,
+        typer.Option(min=0, help="Longest gap in the log to take as straight while hot, in min."),
+    ] = None,
+    by: Annotated[str, typer.Option(help="Initials of who decides what becomes of the run.")] = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Take a filled bench sheet into the ledger."""
+    """Take a filled bench sheet, or a rig logger's file, into the ledger."""
+    only_logs = {"--start": start, "--end": end, "--column": column, "--allow-gap": allow_gap}
+    for option, given in (*only_logs.items(), ("--by", by)):
+        if run is None and given not in (None, "", []):
+            what = "it belongs to a log: say of which run, --run N."
+            raise typer.BadParameter(what, param_hint=option)
+    columns = dict(map(_channel, column or ()))
 
     def go() -> None:
         from doe import contract, terminal, workflow
 
         result = workflow.record(
-            campaign, Path.cwd(), sheet, replace_filled=replace, dry_run=dry_run
+            campaign,
+            Path.cwd(),
+            sheet,
+            replace_filled=replace,
+            dry_run=dry_run,
+            log=None if run is None else _log_wish(run, start, end, columns, allow_gap, by),
         )
         name = result.campaign.name
-        command = f"doe record {name} {sheet}" if dry_run else f"doe fit {name}"
+        again = f"doe record {name} {sheet}" + (f" --run {run}" if run is not None else "")
+        command = again if dry_run else workflow.after_recording(result)
         _answer(
             as_json,
             lambda: contract.record_object(result),
@@ -194,6 +228,27 @@ def record(
         )
 
     _run(go, as_json)
+
+
+def _channel(text: str) -> tuple[str, str]:
+    channel, sign, heading = text.partition("=")
+    if not sign or not heading.strip():
+        example = 'Write what it is and the heading: temperature="T2 (C)".'
+        raise typer.BadParameter(f"“{text}” names no heading. {example}", param_hint="--column")
+    return channel.strip(), heading.strip()
+
+
+def _log_wish(
+    run: int,
+    start: float | None,
+    end: float | None,
+    columns: dict[str, str],
+    gap: float | None,
+    by: str,
+) -> LogWish:
+    from doe.logged import LogWish
+
+    return LogWish(run, start, end, columns, gap, by)
 
 
 @app.command()

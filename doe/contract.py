@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.campaign import Campaign
     from doe.demo import DemoResult
+    from doe.log_record import LogRecord
     from doe.modelling import Finding, Shape
     from doe.workflow import (
         CheckResult,
@@ -162,6 +163,22 @@ def record_object(result: RecordResult) -> Object:
             {"run": c.run, "column": c.column, "old": c.old, "new": c.new} for c in result.changes
         ],
         "runs": _counts(result.ledger.rows),
+        "log": None if result.log is None else _log(result.log.record),
+    }
+
+
+def _log(record: LogRecord) -> Object:
+    """Return what a run's log said and what was decided."""
+    return {
+        "run": record.run,
+        "decision": record.decision,
+        "rule": record.rule,
+        "because": record.because,
+        "doubtful": record.doubtful,
+        "decided_by": record.decided_by,
+        "responses_known": record.responses_known,
+        "extraction": record.extraction,
+        "found": dict(record.found),
     }
 
 

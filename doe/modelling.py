@@ -139,7 +139,11 @@ def observations(
             blocks=(("day", days_of(ledger)),) if by_day else (),
             censored=tuple(_censored(cell) for cell in cells),
         )
-    notices = (*standing.assumed_settings(rows), *standing.looked_over(campaign, ledger))
+    notices = (
+        *standing.assumed_settings(rows),
+        *standing.doubtful(campaign),
+        *standing.looked_over(campaign, ledger),
+    )
     if vapour:
         what = (
             f"{standing.runs_in_words(sorted(vapour))} boiled as achieved and "

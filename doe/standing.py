@@ -14,12 +14,14 @@ from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice
 from doe.factors import FloatArray, NumericFactor
 from doe.ledger import Ledger, LedgerRow, row_cells
+from doe.log_record import read_log_records
 from doe.stage import StageRecord, read_stage
 
 __all__ = [
     "achieved_settings",
     "assumed_settings",
     "boiled",
+    "doubtful",
     "looked_over",
     "missing",
     "open_runs",
@@ -57,8 +59,8 @@ def planned_hash(rows: Iterable[LedgerRow], ledger: Ledger) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
-def missing(ledger: Ledger) -> tuple[str, ...]:
-    """Return sentences on what the ledger still waits for."""
+def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
+    """Return sentences on what the campaign still waits for, repeats that a log asked for too."""
     waiting = open_runs(ledger)
     sentences = []
     if waiting:
@@ -67,7 +69,28 @@ def missing(ledger: Ledger) -> tuple[str, ...]:
         blank = [r.run for r in ledger.rows if r.status == "done" and r.responses[j] is None]
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
+    by_rule: dict[str, list[int]] = {}
+    for run, record in read_log_records(campaign.folder).items():
+        if record.decision == "repeat":
+            by_rule.setdefault(record.rule, []).append(run)
+    sentences += [
+        f"{runs_in_words(runs)} to be repeated (rule {rule})." for rule, runs in by_rule.items()
+    ]
     return tuple(sentences)
+
+
+def doubtful(campaign: Campaign) -> tuple[Notice, ...]:
+    """Return a notice on runs that are kept, but by their logs want a fit without them too."""
+    records = read_log_records(campaign.folder)
+    runs = [run for run, record in records.items() if record.doubtful]
+    if not runs:
+        return ()
+    rules = ", ".join(dict.fromkeys(records[run].rule for run in runs))
+    what = (
+        f"{runs_in_words(runs)} kept, but doubtful by the log ({rules}): see whether the fit is "
+        "the same without."
+    )
+    return (Notice("doubtful-runs", what),)
 
 
 def open_runs(ledger: Ledger) -> tuple[int, ...]:

@@ -110,7 +110,7 @@ def plan_lines(result: PlanResult) -> list[str]:
 
 
 def record_lines(result: RecordResult) -> list[str]:
-    lines = [*_title(result.campaign)]
+    lines = [*_title(result.campaign), *_log_lines(result)]
     count = len(result.changes)
     if not count:
         lines += wrapped("The ledger holds all of this already: nothing changed.")
@@ -130,6 +130,29 @@ def _chance_sentence(chance: float) -> str:
         f"By the models one run there meets every limit with about {int(100 * chance)} % chance; "
         "how days differ is not in it, and the models chose the setting."
     )
+
+
+def _log_lines(result: RecordResult) -> list[str]:
+    """Return what the log of a run said, and what becomes of the run."""
+    if result.log is None:
+        return []
+    found, decided = result.log.summary, result.log.deviation
+    lines = wrapped(
+        f"Run {result.log.record.run} by its log: {found.temperature_C:.4g} °C (set "
+        f"{found.set_temperature_C:.4g}, highest {found.temperature_high_C:.4g}) for "
+        f"{found.time_min:.4g} min; {found.window_rule}."
+    )
+    lines += wrapped(f"Severity, ramps included: log10 R0 = {found.severity_log10:.3f}.", "  • ")
+    if found.water_mL is not None:
+        lines += wrapped(f"Water pumped, whole log: {found.water_mL:.4g} mL.", "  • ")
+    if found.margin_bar is not None:
+        lines += wrapped(
+            f"Lowest margin to boiling: {found.margin_bar:.3g} bar, {found.margin_K:.3g} K (row "
+            f"{found.margin_row}); {found.minutes_below_margin:.3g} min inside the required one.",
+            "  • ",
+        )
+    lines += wrapped(f"{decided.kind} (rule {decided.rule}): {decided.sentence}", "  • ")
+    return [*lines, ""]
 
 
 def _advice(result: FitResult) -> list[str]:

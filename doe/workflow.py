@@ -28,7 +28,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
-from doe.errors import Notice, StateError
+from doe.errors import Notice, Problem, ResultsError, StateError
 from doe.ledger import (
     Change,
     Ledger,
@@ -62,6 +62,7 @@ from doe.whole_file import write_page
 if TYPE_CHECKING:
     from doe.analysis.optimum import Analysis
     from doe.design.matrix import Design
+    from doe.logged import Logged, LogWish
     from doe.report.pictures import RunPoints
     from doe.suggest import Suggestion
 
@@ -73,6 +74,7 @@ __all__ = [
     "RecordResult",
     "StatusResult",
     "SuggestResult",
+    "after_recording",
     "check",
     "fit",
     "load",
@@ -135,7 +137,7 @@ class PlanResult:
 
 @dataclass(frozen=True)
 class RecordResult:
-    """What a filled sheet changed in the ledger, or would change."""
+    """What a filled sheet, or a log, changed in the ledger, or would change."""
 
     campaign: Campaign
     changes: tuple[Change, ...]
@@ -143,6 +145,7 @@ class RecordResult:
     dry_run: bool
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
+    log: Logged | None = None
 
 
 @dataclass(frozen=True)
@@ -338,8 +341,9 @@ def record(
     *,
     replace_filled: bool = False,
     dry_run: bool = False,
+    log: LogWish | None = None,
 ) -> RecordResult:
-    """Take a filled sheet into the ledger.
+    """Take a filled sheet, or the logger's file of one run, into the ledger.
 
     Parameters
     ----------
@@ -347,16 +351,16 @@ def record(
         Overwrite cells that hold another value; planned settings are never overwritten.
     dry_run
         Change nothing, and tell what would change.
+    log
+        The file is a rig logger's: of which run, and how it is to be read.
 
     Raises
     ------
     ResultsError
-        What the sheet says cannot be read or contradicts the ledger: all of it at once.
+        What the file says cannot be read or contradicts the ledger: all of it at once.
     StateError
-        There is no plan, or no such sheet.
+        There is no plan, or no such file.
     """
-    from doe.sheet import read_sheet
-
     campaign = load(asked, start)
     path = sheet if sheet.is_absolute() else start / sheet
     if not path.is_file():
@@ -366,18 +370,64 @@ def record(
             f"Give the filled sheet: doe record {campaign.name} FILE",
             file=str(path),
         )
-    return take_in(campaign, read_sheet(path, campaign.schema), replace_filled, dry_run)
+    if log is not None:
+        return _take_in_log(campaign, path, log, replace_filled, dry_run)
+    return take_in(campaign, _read_sheet(campaign, path), replace_filled, dry_run)
+
+
+def _read_sheet(campaign: Campaign, path: Path) -> Returned:
+    from doe.sheet import read_sheet
+
+    try:
+        return read_sheet(path, campaign.schema)
+    except ResultsError as error:
+        raise ResultsError(*map(_or_a_log, error.problems)) from None
+
+
+def _or_a_log(problem: Problem) -> Problem:
+    if problem.code != "no-header":
+        return problem
+    hint = "If it is a rig logger's file, say of which run: --run N."
+    return replace(problem, remedy=f"{problem.remedy} {hint}")
+
+
+def _take_in_log(
+    campaign: Campaign, path: Path, wish: LogWish, replace_filled: bool, dry_run: bool
+) -> RecordResult:
+    """Take what a log says of its run into the ledger, and keep its record beside it."""
+    from doe.log_record import log_file, write_log
+    from doe.logged import logged, opened
+
+    log = opened(campaign, path, wish)
+    with locked(campaign.folder):
+        ledger = _planned_ledger(campaign)
+        found = logged(campaign, ledger, log, path, wish, overwrite=replace_filled, looking=dry_run)
+        result = _merged(campaign, ledger, found.returned, replace_filled, dry_run)
+        if not dry_run:
+            write_log(campaign.folder, found.record)
+    files = result.files if dry_run else (*result.files, log_file(campaign.folder, wish.run))
+    return replace(result, log=found, files=files, notices=(*result.notices, *found.notices))
 
 
 def take_in(
     campaign: Campaign, returned: Returned, replace_filled: bool = False, dry_run: bool = False
 ) -> RecordResult:
     """Take returned results, however they came, into the ledger; see `record`."""
-    path = campaign.folder / LEDGER_FILE
     with locked(campaign.folder):
-        ledger, changes = with_results(_planned_ledger(campaign), returned, replace_filled)
-        if not dry_run:
-            write_ledger(path, ledger)
+        ledger = _planned_ledger(campaign)
+        result = _merged(campaign, ledger, returned, replace_filled, dry_run)
+    blank = _blank_over_filled(result.ledger, returned) if replace_filled else ()
+    return replace(result, notices=(*result.notices, *blank))
+
+
+def _merged(
+    campaign: Campaign, ledger: Ledger, returned: Returned, replace_filled: bool, dry_run: bool
+) -> RecordResult:
+    """Merge what came back into the ledger and write it; the caller holds the lock."""
+    path = campaign.folder / LEDGER_FILE
+    ledger, changes = with_results(ledger, returned, replace_filled)
+    if not dry_run:
+        write_ledger(path, ledger)
     touched = {change.run for change in changes}
     rows = [row for row in ledger.rows if row.run in touched]
     notices = (
@@ -386,9 +436,18 @@ def take_in(
         *ledger.notices,
         *standing.recorded_oddly(campaign, rows),
         *standing.looked_over(campaign, ledger),
-        *(_blank_over_filled(ledger, returned) if replace_filled else ()),
     )
     return RecordResult(campaign, changes, ledger, dry_run, (path,), notices)
+
+
+def after_recording(result: RecordResult) -> str:
+    """Return the next command after a recording: the fit, or the sheet that a log goes before."""
+    name, rows = result.campaign.name, result.ledger.rows
+    if result.log is not None:
+        own = next(row for row in rows if row.run == result.log.record.run)
+        if own.status != "left out" and not any(v is not None for v in own.responses):
+            return f"doe record {name} FILE   (the filled sheet)"
+    return f"doe fit {name}"
 
 
 def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:
@@ -599,7 +658,7 @@ def status(asked: str, start: Path) -> StatusResult:
     campaign = load(asked, start)
     path = campaign.folder / LEDGER_FILE
     ledger = read_ledger(path, campaign.schema) if path.exists() else None
-    missing = standing.missing(ledger) if ledger else ()
+    missing = standing.missing(campaign, ledger) if ledger else ()
     there = [path] if ledger else []
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
     notices = campaign.notices()

@@ -1,0 +1,191 @@
+"""A logger's file of a run, handed in with the command: what the ledger and the record then say."""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from doe.campaign_file import read_campaign
+from doe.cli import app
+from doe.ledger import read_ledger
+
+Command = Callable[..., Any]
+
+
+@pytest.fixture
+def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+    """The command in a workspace with a planned campaign, 50 bar gauge."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str, status: int = 0) -> Any:
+        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+        assert result.exit_code == status, result.output
+        if "--json" in words:
+            return json.loads(result.stdout)
+        return SimpleNamespace(out=" ".join(result.stdout.split()), err=result.stderr)
+
+    run("new", "mint")
+    run("plan", "mint")
+    return run
+
+
+def row_of(run: int) -> Any:
+    campaign = read_campaign(Path("designs/mint/campaign.toml"))
+    ledger = read_ledger(Path("designs/mint/runs.csv"), campaign.schema)
+    return next(row for row in ledger.rows if row.run == run)
+
+
+def log_of(run: int, name: str = "log.csv", *, hold_bar: float = 50.0, dip: float = 0.0) -> Path:
+    """A log of a run as planned: 5 K/min up, 0.4 K above set, 5 K/min down, a row a minute.
+
+    `dip` minutes in the middle of the hold are at `hold_bar`, all else at 50 bar gauge.
+    """
+    T, flow, time = row_of(run).settings
+    up = (T + 0.4 - 25) / 5
+    whole = 2 * up + time
+    lines = ["time_min,temperature_C,pressure_barg,flow_mL_min"]
+    minutes = [m * whole / round(whole * 2) for m in range(round(whole * 2) + 1)]
+    for t in minutes:
+        hot = min(25 + 5 * t, T + 0.4, 25 + 5 * (whole - t))
+        held = hold_bar if abs(t - whole / 2) < dip / 2 else 50.0
+        lines.append(f"{t:.6f},{hot:.6f},{held},{flow}")
+    path = Path(name)
+    path.write_text("\n".join(lines) + "\n")
+    return path
+
+
+def test_a_log_gives_the_achieved_settings_once(doe: Command) -> None:
+    T, flow, time = row_of(3).settings
+    log = log_of(3)
+    shown = doe("record", "mint", str(log), "--run", "3", "--dry-run", "--json")
+    assert row_of(3).status == "planned"
+    assert not Path("designs/mint/logs").exists()
+    answer = doe("record", "mint", str(log), "--run", "3", "--json")
+    assert answer["changes"] == shown["changes"]
+    row = row_of(3)
+    assert row.status == "done"
+    # within 2 K of set the ramps add (2.4 K at 5 K/min) either side, by hand
+    assert row.achieved[2] == pytest.approx(time + 2 * 2.4 / 5, abs=0.01)
+    assert row.achieved[1] == pytest.approx(flow, rel=1e-5)
+    assert T - 0.1 < row.achieved[0] < T + 0.4
+    assert answer["log"]["decision"] == "keep"
+    again = doe("record", "mint", str(log), "--run", "3", "--json")
+    assert again["changes"] == []
+
+
+def test_the_record_keeps_severity_margin_and_water(doe: Command) -> None:
+    T, flow, time = row_of(3).settings
+    doe("record", "mint", str(log_of(3)), "--run", "3")
+    record = tomllib.loads(Path("designs/mint/logs/run-3.toml").read_text())
+    found = record["found"]
+    # a ramp of r °C/min from T₀ = 100 °C adds (14.75/r)(1 − e^(−(T−T₀)/14.75)) times the hold's
+    # severity a side, what is colder nothing (closed form of the severity integral)
+    hold = math.exp((T + 0.4 - 100) / 14.75)
+    ramp = 14.75 / 5 * (1 - math.exp(-(T + 0.4 - 100) / 14.75)) * hold
+    assert found["severity_log10"] == pytest.approx(math.log10(time * hold + 2 * ramp), abs=2e-3)
+    whole = time + 2 * (T + 0.4 - 25) / 5
+    assert found["water_mL"] == pytest.approx(flow * whole, rel=1e-5)
+    assert found["minutes_below_margin"] == 0
+    assert len(record["sha256"]) == 64
+
+
+def test_a_run_that_boiled_is_left_out_by_the_rule_and_by_a_person(doe: Command) -> None:
+    run = hot_run()
+    log = log_of(run, hold_bar=2.0, dip=4)
+    told = doe("record", "mint", str(log), "--run", str(run), "--json", status=1)
+    assert [error["code"] for error in told["errors"]] == ["nobody-decided"]
+    assert row_of(run).status == "planned"
+    answer = doe("record", "mint", str(log), "--run", str(run), "--by", "AB", "--json")
+    assert "log-boiled" in {warning["code"] for warning in answer["warnings"]}
+    assert answer["log"]["decision"] == "repeat"
+    row = row_of(run)
+    assert row.status == "left out"
+    assert "rule boiled" in row.left_out_because
+    assert "before any response by AB" in row.left_out_because
+    status = doe("status", "mint", "--json")
+    assert f"Run {run} to be repeated (rule boiled)." in status["missing"]
+
+
+def hot_run() -> int:
+    campaign = read_campaign(Path("designs/mint/campaign.toml"))
+    ledger = read_ledger(Path("designs/mint/runs.csv"), campaign.schema)
+    return max(ledger.rows, key=lambda row: row.settings[0]).run
+
+
+def test_a_run_inside_the_margin_is_kept_and_said_to_be_doubtful(doe: Command) -> None:
+    run = hot_run()
+    # 200 °C boils at 15.55 bara (IF97); with 2 K, 5 K and 2 bar allowed for it stays liquid at 22
+    # bar gauge, but 5 bar and 10 K away it is not
+    log = log_of(run, hold_bar=22.0, dip=4)
+    answer = doe("record", "mint", str(log), "--run", str(run), "--json")
+    assert "log-below-margin" in {warning["code"] for warning in answer["warnings"]}
+    assert (answer["log"]["rule"], answer["log"]["doubtful"]) == ("below-margin", True)
+    assert 3 < answer["log"]["found"]["minutes_below_margin"] < 6
+    assert row_of(run).status == "done"
+
+
+def test_another_log_of_the_same_run_wants_replace(doe: Command) -> None:
+    doe("record", "mint", str(log_of(3)), "--run", "3")
+    before = Path("designs/mint/logs/run-3.toml").read_text()
+    other = Path("other.csv")
+    other.write_text(log_of(3).read_text() + "\n")
+    doe("record", "mint", "other.csv", "--run", "3", status=1)
+    assert Path("designs/mint/logs/run-3.toml").read_text() == before
+    doe("record", "mint", "other.csv", "--run", "3", "--replace")
+    assert Path("designs/mint/logs/run-3.toml").read_text() != before
+    assert Path("designs/mint/logs/history/run-3-1.toml").read_text() == before
+
+
+def test_responses_known_before_are_said_and_do_not_sway(doe: Command) -> None:
+    Path("sheet.csv").write_text("run,furfural_mg_g\n3,0.4\n")
+    doe("record", "mint", "sheet.csv")
+    answer = doe("record", "mint", str(log_of(3)), "--run", "3", "--json")
+    assert answer["log"]["responses_known"] is True
+    assert "judged-late" in {warning["code"] for warning in answer["warnings"]}
+
+
+@pytest.mark.parametrize(
+    ("words", "status", "says"),
+    [
+        (("log.csv",), 1, "--run N"),
+        (("log.csv", "--run", "99"), 1, "no run 99"),
+        (("log.csv", "--run", "3", "--column", "temperature=T9"), 1, "T9"),
+        (("log.csv", "--run", "3", "--column", "pH=x"), 1, "temperature"),
+        (("log.csv", "--by", "AB"), 2, "--run"),
+        (("log.csv", "--run", "3", "--start", "900", "--end", "950"), 1, "does not lie in the log"),
+    ],
+)
+def test_what_is_refused(doe: Command, words: tuple[str, ...], status: int, says: str) -> None:
+    log_of(3)
+    before = Path("designs/mint/runs.csv").read_bytes()
+    assert says in doe("record", "mint", *words, status=status).err
+    assert Path("designs/mint/runs.csv").read_bytes() == before
+    assert not Path("designs/mint/logs").exists()
+
+
+def test_two_temperatures_are_told_apart_by_their_heading(doe: Command) -> None:
+    lines = log_of(3).read_text().splitlines()
+    cells = [line.split(",") for line in lines]
+    body = [",".join([t, "21", T, P, q]) for t, T, P, q in cells[1:]]
+    heading = "time_min,T1 (C),T2 (C),pressure_barg,flow_mL_min"
+    Path("two.csv").write_text("\n".join([heading, *body]) + "\n")
+    assert "T1 (C)" in doe("record", "mint", "two.csv", "--run", "3", status=1).err
+    doe("record", "mint", "two.csv", "--run", "3", "--column", "temperature=T2 (C)")
+    assert row_of(3).achieved[0] == pytest.approx(row_of(3).settings[0], abs=0.5)
+
+
+def test_a_gap_while_hot_is_refused_until_it_is_allowed(doe: Command) -> None:
+    lines = log_of(3).read_text().splitlines()
+    middle = len(lines) // 2
+    Path("gap.csv").write_text("\n".join(lines[: middle - 4] + lines[middle + 4 :]) + "\n")
+    assert "without a whole row" in doe("record", "mint", "gap.csv", "--run", "3", status=1).err
+    doe("record", "mint", "gap.csv", "--run", "3", "--allow-gap", "6")
+    assert row_of(3).status == "done"
