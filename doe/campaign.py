@@ -32,10 +32,11 @@ from doe.quantities import (
     PressureDifference,
     Share,
     Temperature,
+    read_as_written,
     read_quantity,
 )
 from doe.region import EnvelopeOf, HeldSetting
-from doe.responses import Response
+from doe.responses import WEIGHINGS, Response
 from doe.rig import Conditions, Envelope, Rig
 
 __all__ = [
@@ -45,6 +46,7 @@ __all__ = [
     "BatchKind",
     "Budget",
     "Campaign",
+    "Feed",
     "Fixed",
     "Mode",
     "Purpose",
@@ -79,6 +81,7 @@ PHYSICAL_SETTINGS = (
 """Settings that the rig's physics knows, whether factors or fixed."""
 
 
+Content = Annotated[float, BeforeValidator(lambda text: read_as_written(text, "mg/g")[0])]
 WaterToSolid = Annotated[float, BeforeValidator(lambda text: read_quantity(text, WATER_TO_SOLID))]
 
 
@@ -96,6 +99,18 @@ class Budget(Section):
     reserve: Share = 0.25
     bed_mass: Mass | None = None
     hard_changes_per_day: Count | None = None
+
+
+class Feed(Section):
+    """The feed: what its dry mass follows from, and what it holds of which compounds.
+
+    `moisture` stands in for runs without their own; `reference` is the exhaustive content of dry
+    feed [mg/g]; `groups` are assays of a group or of products of hydrolysis, which may exceed it.
+    """
+
+    moisture: Share | None = None
+    reference: Mapping[str, Content] = {}
+    groups: tuple[str, ...] = ()
 
 
 class Fixed(Section):
@@ -137,6 +152,7 @@ class Campaign:
     fixed: Fixed
     space: FactorSpace
     responses: tuple[Response, ...]
+    feed: Feed
     file_hash: str
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""
@@ -153,7 +169,14 @@ class Campaign:
 
     @cached_property
     def schema(self) -> LedgerSchema:
-        return LedgerSchema(self.space, self.responses)
+        derived = any(response.source for response in self.responses)
+        return LedgerSchema(self.space, self.responses, WEIGHINGS if derived else ())
+
+    @property
+    def compounds(self) -> tuple[str, ...]:
+        """Names of the compounds that portions are assayed for."""
+        sources = [response.source for response in self.responses if response.source]
+        return tuple(dict.fromkeys(source.compound for source in sources if source.compound))
 
     @property
     def limits_confirmed(self) -> bool:

@@ -2,7 +2,7 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[factors.*]`, `[responses.*]`.
+`[feed]`, `[factors.*]`, `[responses.*]`.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
 
 import numpy as np
-from pydantic import BaseModel, StrictBool, ValidationError
+from pydantic import BaseModel, Field, StrictBool, ValidationError
 
 from doe import rig as rig_room
 from doe import water
@@ -25,6 +25,7 @@ from doe.campaign import (
     BatchKind,
     Budget,
     Campaign,
+    Feed,
     Fixed,
     Mode,
     Purpose,
@@ -48,7 +49,7 @@ from doe.quantities import (
     read_pressure,
     read_quantity,
 )
-from doe.responses import Aim, Response
+from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
 from doe.rig import Rig
 
 __all__ = ["read_campaign"]
@@ -85,6 +86,7 @@ class _ResponseSection(Section):
     useless: Any = None
     ideal: Any = None
     scale: Literal["none", "log"] = "none"
+    source: str | None = Field(default=None, alias="from")
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +113,7 @@ _KNOWN_FACTORS: dict[str, _Known] = {
         lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
     ),
 }
-_TOP_TABLES = ("budget", "rig", "fixed", "factors", "responses")
+_TOP_TABLES = ("budget", "rig", "fixed", "feed", "factors", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LEDGER_WORDS = {
     "run",
@@ -211,6 +213,8 @@ def _assemble(
     fixed = _fixed(_table(table, "fixed", problems, required=False), problems)
     factors = _factors(_table(table, "factors", problems), rig, problems)
     responses = _responses(_table(table, "responses", problems), problems)
+    feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
+    _check_references(feed, responses, problems)
     space = FactorSpace(tuple(factors.values()))
     if top is not None:
         unread = {"pressure"} if "pressure" in (table.get("fixed") or ()) else set()
@@ -227,7 +231,7 @@ def _assemble(
     _check_against_rig(rig, factors, fixed, problems)
     changes_boiling = _changes_boiling(table.get("factors"), factors, rig, problems)
     _check_columns(space, responses, problems)
-    if problems.found or None in (top, budget, rig, fixed):
+    if problems.found or None in (top, budget, rig, fixed, feed):
         return None
     assert top is not None
     return Campaign(
@@ -245,6 +249,7 @@ def _assemble(
         responses=tuple(responses.values()),
         file_hash=file_hash,
         changes_boiling=changes_boiling,
+        feed=cast(Feed, feed),
     )
 
 
@@ -634,8 +639,59 @@ def _response(name: str, section: _ResponseSection, problems: _Problems) -> Resp
         scatter=scatter,
         scatter_relative=relative,
         scale=section.scale,
+        source=_source(name, section, problems),
         **values,
     )
+
+
+_PER_PERCENT = {"%": 1.0, "mg/g": 10.0, "g/kg": 10.0, "g/g": 0.01}
+_OF_COMPOUND = ("amount", "purity", "recovery")
+_OF_MASSES = ("yield", "residue", "closure")
+
+
+def _source(name: str, section: _ResponseSection, problems: _Problems) -> Source | None:
+    """Return what a response is derived from; None where it is measured."""
+    if section.source is None:
+        return None
+    kind, _, compound = section.source.partition(" of ")
+    compound = compound.strip()
+    known = kind in _OF_MASSES and " of " not in section.source
+    if not known and not (kind in _OF_COMPOUND and _NAME.fullmatch(compound)):
+        words = ", ".join(f'"{word}"' for word in _OF_MASSES)
+        more = ", ".join(f'"{word} of COMPOUND"' for word in _OF_COMPOUND)
+        what = f"found {section.source!r}, which cannot be derived."
+        remedy = f"Write one of {words}, {more}; or leave it out for what is measured."
+        problems.add("wrong-word", what, remedy, "responses", name, "from")
+        return None
+    if section.unit not in _PER_PERCENT:
+        what = f"{section.source} comes in {', '.join(_PER_PERCENT)}, not in {section.unit!r}."
+        problems.add("wrong-unit", what, "Give it one of these.", "responses", name, "unit")
+        return None
+    return Source(cast(SourceKind, kind), compound, _PER_PERCENT[section.unit])
+
+
+def _check_references(
+    feed: Feed | None, responses: Mapping[str, Response], problems: _Problems
+) -> None:
+    """Note recoveries without a reference content, and contents of what is not assayed."""
+    if feed is None:
+        return
+    sources = {name: r.source for name, r in responses.items() if r.source is not None}
+    for name, source in sources.items():
+        if source.kind == "recovery" and source.compound not in feed.reference:
+            what = f"a recovery of {source.compound} needs its reference content of dry feed."
+            remedy = f'Add reference = {{ {source.compound} = "12 mg/g" }} under [feed].'
+            problems.add("missing-key", what, remedy, "responses", name, "from")
+    assayed = {source.compound for source in sources.values()}
+    for name, content in feed.reference.items():
+        if not content > 0:
+            what = f"the reference content of {name} is {content:g} mg/g, not above zero."
+            problems.add("zero", what, "Leave it out if there is none.", "feed", "reference")
+    for key, names in (("reference", feed.reference), ("groups", feed.groups)):
+        for unknown in (n for n in names if n not in assayed):
+            what = f"{unknown} belongs to no response."
+            remedy = f'Derive one from it, as from = "recovery of {unknown}", or remove it.'
+            problems.add("unknown-compound", what, remedy, "feed", key)
 
 
 def _in_unit(text: object, unit: str) -> float:
@@ -1055,6 +1111,8 @@ def _check_columns(
     columns = [("factors", f.name, f.column) for f in space]
     columns += [("factors", f.name, f"achieved_{f.column}") for f in space]
     columns += [("responses", r.name, r.column) for r in responses.values()]
+    if any(response.source for response in responses.values()):
+        taken |= dict.fromkeys((w.column for w in WEIGHINGS), "weighed with each run")
     for section, name, column in columns:
         if column in taken:
             problems.add(

@@ -29,7 +29,7 @@ from typing import Literal
 
 from doe.errors import Notice, Problem, ResultsError, StateError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
-from doe.responses import Response
+from doe.responses import Response, Weighing
 from doe.whole_file import keep_former, put
 
 __all__ = [
@@ -123,10 +123,11 @@ class Censored(float):
 
 @dataclass(frozen=True)
 class LedgerSchema:
-    """The columns of a campaign's ledger: its factors and its responses."""
+    """The columns of a campaign's ledger: its factors, its responses, and what is weighed."""
 
     space: FactorSpace
     responses: tuple[Response, ...]
+    weighed: tuple[Weighing, ...] = ()
 
     @cached_property
     def achieved_columns(self) -> tuple[str, ...]:
@@ -137,9 +138,13 @@ class LedgerSchema:
         return tuple(response.column for response in self.responses)
 
     @cached_property
+    def weighed_columns(self) -> tuple[str, ...]:
+        return tuple(weighing.column for weighing in self.weighed)
+
+    @cached_property
     def columns(self) -> tuple[str, ...]:
         """All columns, in the order of the file."""
-        measured = (*self.achieved_columns, *self.response_columns)
+        measured = (*self.achieved_columns, *self.weighed_columns, *self.response_columns)
         return (*FIRST_COLUMNS, *self.space.columns, *measured, *LAST_COLUMNS)
 
 
@@ -149,7 +154,7 @@ class LedgerRow:
 
     `responses` (r,) and `achieved` hold None where nothing was measured; a response may be
     `Censored`. `extra` holds the cells
-    of columns that the tool does not know.
+    of columns that the tool does not know; `weighed` what the schema has weighed, or is empty.
     """
 
     run: int
@@ -164,6 +169,7 @@ class LedgerRow:
     left_out_because: str = ""
     notes: str = ""
     extra: tuple[str, ...] = ()
+    weighed: tuple[float | None, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -179,7 +185,8 @@ class Ledger:
         k, r, e = len(self.schema.space), len(self.schema.responses), len(self.extra_columns)
         for row in self.rows:
             sizes = (len(row.settings), len(row.achieved), len(row.responses))
-            if sizes != (k, k, r) or len(row.extra) not in (0, e):
+            others = len(row.extra) in (0, e) and len(row.weighed) in (0, len(self.schema.weighed))
+            if sizes != (k, k, r) or not others:
                 raise ValueError(f"run {row.run}: its cells do not fit the columns")
         if len({row.run for row in self.rows}) != len(self.rows):
             raise ValueError("a run number stands twice")
@@ -212,6 +219,7 @@ class ReturnedRow:
     plot: int | None = None
     day: int | None = None
     cells: Mapping[str, str] = field(default_factory=dict)
+    weighed: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +243,7 @@ class Change:
 
 def started(row: LedgerRow) -> bool:
     """Tell whether anything has been recorded of a run."""
-    measured = any(value is not None for value in (*row.achieved, *row.responses))
+    measured = any(value is not None for value in (*row.achieved, *row.responses, *row.weighed))
     return measured or row.status != "planned"
 
 
@@ -323,9 +331,15 @@ def row_cells(schema: LedgerSchema, row: LedgerRow) -> dict[str, str]:
         cells[column] = _measured_text(got, factor)
     for column, got in zip(schema.response_columns, row.responses, strict=True):
         cells[column] = _measured_text(got)
+    for column, got in zip(schema.weighed_columns, _weighed(schema, row), strict=True):
+        cells[column] = _measured_text(got)
     cells["left_out_because"] = plain_text(row.left_out_because)
     cells["notes"] = plain_text(row.notes)
     return cells
+
+
+def _weighed(schema: LedgerSchema, row: LedgerRow) -> tuple[float | None, ...]:
+    return row.weighed or (None,) * len(schema.weighed)
 
 
 def _measured_text(value: float | None, factor: Factor | None = None) -> str:
@@ -574,6 +588,7 @@ def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -
     pairs = zip(schema.achieved_columns, factors, strict=True)
     achieved = tuple(line.setting_in(column, f, False) for column, f in pairs)
     responses = tuple(line.response_in(column) for column in schema.response_columns)
+    weighed = tuple(line.number_in(column) for column in schema.weighed_columns)
     status = line.status(any(value is not None for value in responses))
     if len(line.problems) > before or run is None or stage is None or plot is None:
         return None
@@ -590,6 +605,7 @@ def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -
         line.text("left_out_because"),
         line.text("notes"),
         tuple(line.cells[i] if i < len(line.cells) else "" for i in extra),
+        weighed,
     )
 
 
@@ -845,6 +861,10 @@ class _Merge:
         responses = tuple(
             self._value(column, old, self.back.responses.get(column)) for column, old in pairs
         )
+        weighings = zip(self.schema.weighed_columns, _weighed(self.schema, self.row), strict=True)
+        weighed = tuple(
+            self._value(column, old, self.back.weighed.get(column)) for column, old in weighings
+        )
         because = self._reason()
         return replace(
             self.row,
@@ -853,6 +873,7 @@ class _Merge:
             responses=responses,
             left_out_because=because,
             notes=self._notes(),
+            weighed=weighed,
             status=self._status(because, achieved, responses),
         )
 

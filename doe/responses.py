@@ -11,9 +11,51 @@ import numpy.typing as npt
 from doe.factors import FloatArray
 from doe.quantities import unit_slug
 
-__all__ = ["Aim", "Response"]
+__all__ = ["WEIGHINGS", "Aim", "Response", "Source", "SourceKind", "Weighing"]
 
 Aim = Literal["maximise", "minimise", "target", "below", "above"]
+SourceKind = Literal["yield", "residue", "closure", "amount", "purity", "recovery"]
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """What a response is derived from: a mass balance, or a compound's assays.
+
+    `compound` belongs to amount, purity and recovery; `per_percent` is how much of the response's
+    unit 1 % is.
+    """
+
+    kind: SourceKind
+    compound: str = ""
+    per_percent: float = 1.0
+
+    @property
+    def words(self) -> str:
+        return f"{self.kind} of {self.compound}" if self.compound else self.kind
+
+
+@dataclass(frozen=True, slots=True)
+class Weighing:
+    """Something weighed with each run, from which responses are derived."""
+
+    name: str
+    unit: str
+    words: str
+
+    @property
+    def column(self) -> str:
+        """Name of its column in ledgers and sheets, with the unit: ``feed_g``."""
+        return f"{self.name}_{unit_slug(self.unit)}" if self.unit else self.name
+
+
+WEIGHINGS = (
+    Weighing("feed", "g", "feed loaded, as weighed"),
+    Weighing("feed_moisture", "%", "its moisture, of the wet mass"),
+    Weighing("extract_dry", "g", "extract, all portions, dried (if no portions are handed in)"),
+    Weighing("residue", "g", "residue, as weighed"),
+    Weighing("residue_moisture", "%", "its moisture (0 if it was dried)"),
+)
+"""What is weighed with each run of a campaign that has derived responses."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +65,8 @@ class Response:
     `limit` belongs to the aims below and above; `target` and `tolerance` to the aim target.
     `useless` and `ideal` are the values worth 0 and 1 of a one-sided aim; where the person gives
     none, `worth` takes the range of what was observed. With the scale `log` the logarithm is what
-    is modelled: for amounts that span decades or must not be predicted below zero.
+    is modelled: for amounts that span decades or must not be predicted below zero. With a `source`
+    it is worked out from masses and assays.
     """
 
     name: str
@@ -38,6 +81,7 @@ class Response:
     ideal: float | None = None
     title: str = ""
     scale: Literal["none", "log"] = "none"
+    source: Source | None = None
 
     @property
     def column(self) -> str:

@@ -69,6 +69,7 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
         blank = [r.run for r in ledger.rows if r.status == "done" and r.responses[j] is None]
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
+    sentences += _unweighed(ledger)
     by_rule: dict[str, list[int]] = {}
     for run, record in read_log_records(campaign.folder).items():
         if record.decision == "repeat":
@@ -77,6 +78,17 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
         f"{runs_in_words(runs)} to be repeated (rule {rule})." for rule, runs in by_rule.items()
     ]
     return tuple(sentences)
+
+
+def _unweighed(ledger: Ledger) -> list[str]:
+    """Return the runs that are done without their feed, where responses follow from it."""
+    columns = ledger.schema.weighed_columns
+    done = [row for row in ledger.rows if row.status == "done"]
+    if "feed_g" not in columns:
+        return []
+    place = columns.index("feed_g")
+    blank = [row.run for row in done if not row.weighed or row.weighed[place] is None]
+    return [f"feed_g is missing for {runs_in_words(blank).lower()}."] if blank else []
 
 
 def doubtful(campaign: Campaign) -> tuple[Notice, ...]:

@@ -64,6 +64,7 @@ if TYPE_CHECKING:
     from doe.design.matrix import Design
     from doe.logged import Logged, LogWish
     from doe.report.pictures import RunPoints
+    from doe.sheet.portions import Bottles
     from doe.suggest import Suggestion
 
 __all__ = [
@@ -372,6 +373,16 @@ def record(
         )
     if log is not None:
         return _take_in_log(campaign, path, log, replace_filled, dry_run)
+    if campaign.schema.weighed:
+        from doe.derived import bottles_in
+
+        bottles = bottles_in(campaign, path)
+        if bottles is not None:
+            with locked(campaign.folder):
+                ledger = _planned_ledger(campaign)
+                return _merged(
+                    campaign, ledger, Returned((), path.name), replace_filled, dry_run, bottles
+                )
     return take_in(campaign, _read_sheet(campaign, path), replace_filled, dry_run)
 
 
@@ -421,12 +432,24 @@ def take_in(
 
 
 def _merged(
-    campaign: Campaign, ledger: Ledger, returned: Returned, replace_filled: bool, dry_run: bool
+    campaign: Campaign,
+    ledger: Ledger,
+    returned: Returned,
+    replace_filled: bool,
+    dry_run: bool,
+    bottles: Bottles | None = None,
 ) -> RecordResult:
     """Merge what came back into the ledger and write it; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
     ledger, changes = with_results(ledger, returned, replace_filled)
+    derived = None
+    if campaign.schema.weighed:
+        weighed = {back.run for back in returned.rows if back.weighed}
+        derived = _derived(campaign, ledger, changes, weighed, bottles, replace_filled)
+        ledger, changes = derived.ledger, derived.changes
     if not dry_run:
+        for name, text in (derived.files if derived else {}).items():
+            write_page(campaign.folder / name, text, keep=name == "portions.csv")
         write_ledger(path, ledger)
     touched = {change.run for change in changes}
     rows = [row for row in ledger.rows if row.run in touched]
@@ -434,10 +457,71 @@ def _merged(
         *campaign.notices(),
         *returned.notices,
         *ledger.notices,
+        *(derived.notices if derived else ()),
         *standing.recorded_oddly(campaign, rows),
         *standing.looked_over(campaign, ledger),
     )
-    return RecordResult(campaign, changes, ledger, dry_run, (path,), notices)
+    written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
+    return RecordResult(campaign, changes, ledger, dry_run, tuple(written), notices)
+
+
+@dataclass(frozen=True, slots=True)
+class _Derived:
+    """The ledger with derived responses, all changes, and the files to write beside it."""
+
+    ledger: Ledger
+    changes: tuple[Change, ...]
+    files: Mapping[str, str]
+    notices: tuple[Notice, ...]
+
+
+def _derived(
+    campaign: Campaign,
+    ledger: Ledger,
+    changes: tuple[Change, ...],
+    weighed: set[int],
+    new: Bottles | None,
+    replace_filled: bool,
+) -> _Derived:
+    """Work out the responses of the runs whose masses or bottles came in, changed or not."""
+    from doe.derived import DERIVED_FILE, PORTIONS_FILE, bottles_in, from_masses
+    from doe.sheet.portions import Bottles, bottles_csv, with_bottles
+
+    kept = campaign.folder / PORTIONS_FILE
+    old = (bottles_in(campaign, kept) if kept.exists() else None) or Bottles()
+    new = new or Bottles()
+    _refuse_unknown_runs(ledger, new)
+    bottles, more = with_bottles(old.rows, new.rows, replace_filled)
+    touched = weighed | {bottle.run for bottle in new.rows}
+    found = from_masses(campaign, ledger, bottles, touched)
+    try:
+        ledger, derived = with_results(ledger, found.returned, replace_filled)
+    except ResultsError as error:
+        raise ResultsError(*map(_as_derived, error.problems)) from None
+    files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
+    if found.returned.rows:
+        files[DERIVED_FILE] = found.table
+    notices = (*new.notices, *found.notices)
+    return _Derived(ledger, (*changes, *more, *derived), files, notices)
+
+
+def _refuse_unknown_runs(ledger: Ledger, bottles: Bottles) -> None:
+    runs = {row.run for row in ledger.rows}
+    unknown = [bottle for bottle in bottles.rows if bottle.run not in runs]
+    if unknown:
+        remedy = "Correct the number, or check that the file belongs to this campaign."
+        raise ResultsError(
+            *(
+                Problem("unknown-run", f"the ledger has no run {b.run}.", b.where, remedy)
+                for b in unknown
+            )
+        )
+
+
+def _as_derived(problem: Problem) -> Problem:
+    """Return a problem of the ledger in the words of what was derived, not of a sheet."""
+    what = problem.what.replace("the sheet says", "masses and portions now give")
+    return replace(problem, what=what, remedy="If they are right, record them with --replace.")
 
 
 def after_recording(result: RecordResult) -> str:

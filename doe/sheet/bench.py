@@ -170,7 +170,10 @@ USUAL_ENTRIES = (
 def entries_for(
     entries: Sequence[Entry], bench: Iterable[BenchRun], schema: LedgerSchema
 ) -> tuple[Entry, ...]:
-    """Return the entries that the campaign has no column of its own for, drains and samples too."""
+    """Return the entries that the campaign has no column of its own for, drains and samples too.
+
+    Where the ledger weighs feed and residue itself, they are not asked for twice.
+    """
     runs = tuple(bench)
     drains = max((len(run.drains_min) for run in runs), default=0)
     samples = max((len(run.samples) for run in runs), default=0)
@@ -179,4 +182,9 @@ def entries_for(
         *(Entry(f"drain_{i}", f"portion of drain {i}", "g") for i in range(1, drains + 1)),
         *(Entry(f"sample_{i}", f"sample {i}", "g") for i in range(1, samples + 1)),
     )
-    return tuple(entry for entry in every if column_of(entry.column, schema) is None)
+    own = {"feed_loaded", "residue_dry"} if schema.weighed else set()
+    return tuple(
+        entry
+        for entry in every
+        if entry.name not in own and column_of(entry.column, schema) is None
+    )

@@ -18,8 +18,9 @@ _SPACES = re.compile(r"^[\s\u00a0\u2009\u202f]+|[\s\u00a0\u2009\u202f]+$")
 
 
 def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:
-    """Return the columns of the CSV sheet, named as in the ledger."""
-    measured = (*schema.achieved_columns, *schema.response_columns)
+    """Return the columns of the CSV sheet, named as in the ledger; derived responses have none."""
+    asked = (response.column for response in schema.responses if response.source is None)
+    measured = (*schema.achieved_columns, *schema.weighed_columns, *asked)
     return (*IDENTITY, *schema.space.columns, *measured, "left_out_because", "notes")
 
 

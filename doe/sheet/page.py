@@ -227,6 +227,10 @@ def _run(
     }
     portions = {f"drain_{i}_g" for i in range(1, 1 + len(bench.drains_min))}
     portions |= {f"sample_{i}_g" for i in range(1, 1 + len(bench.samples))}
+    weighed = [
+        _Field(w.column, _seen(w.words), _seen(w.unit), "number", cells[w.column])
+        for w in schema.weighed
+    ]
     usual = [f for c, f in blanks.items() if not c.startswith(("drain_", "sample_"))]
     return _Run(
         run=cells["run"],
@@ -237,11 +241,12 @@ def _run(
         responses=tuple(
             _Field(r.column, _seen(r.words), _seen(r.unit), "response", cells[r.column])
             for r in schema.responses
+            if r.source is None
         ),
         left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
         notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
         entries={column: blanks[column] for column in sorted(portions & set(blanks))},
-        others=tuple(usual),
+        others=(*weighed, *usual),
         stops=tuple(
             _Stop(
                 words,

@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeAlias
 
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import CategoricalFactor, Factor
@@ -23,7 +24,7 @@ from doe.ledger import (
     cell_address,
     from_plain_text,
 )
-from doe.responses import Response
+from doe.responses import Response, Weighing
 from doe.sheet.files import (
     AS_NUMBER,
     HEADER_WITHIN,
@@ -38,6 +39,7 @@ from doe.sheet.headings import column_of, plain_name, sheet_columns, strip
 __all__ = ["read_sheet", "read_sheet_text"]
 
 NOT_MEASURED = {"", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"}
+_Measured: TypeAlias = Factor | Response | Weighing
 LIKENESS = 0.75
 """Above this likeness (0 to 1), an unknown heading is taken for a slip of the pen."""
 
@@ -93,11 +95,11 @@ def _returned(grid: Grid, file: str, schema: LedgerSchema) -> Returned:
     header = header_row(grid.rows, schema)
     if header is None:
         raise ResultsError(_no_header(grid, file))
-    columns, problems = _columns(grid.rows[header], schema, file)
+    columns, problems = columns_of(grid.rows[header], schema, file)
     if problems:
         raise ResultsError(*problems)
     body = [row for row in grid.rows[header + 1 :] if row.faults or any(map(strip, row.cells))]
-    sheet = _Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
     rows = [row for line in body if (row := sheet.returned(line)) is not None]
     sheet.check_twice(rows)
     if problems:
@@ -123,14 +125,14 @@ def _no_header(grid: Grid, file: str) -> Problem:
 
 
 @dataclass(frozen=True, slots=True)
-class _Columns:
+class Columns:
     """Positions of the known columns, and of the others with their headings."""
 
     known: Mapping[str, int]
     others: Mapping[int, str]
 
 
-def _columns(row: Row, schema: LedgerSchema, file: str) -> tuple[_Columns, list[Problem]]:
+def columns_of(row: Row, schema: LedgerSchema, file: str) -> tuple[Columns, list[Problem]]:
     known: dict[str, int] = {}
     others: dict[int, str] = {}
     problems: list[Problem] = []
@@ -147,7 +149,7 @@ def _columns(row: Row, schema: LedgerSchema, file: str) -> tuple[_Columns, list[
             known[column] = i
     for i, name in others.items():
         problems += _slip(name, cell_address(i, row.row), row, known, schema, file)
-    return _Columns(known, others), problems
+    return Columns(known, others), problems
 
 
 def _slip(
@@ -155,7 +157,7 @@ def _slip(
 ) -> list[Problem]:
     """Return the problem of a heading that is nearly that of a column which is missing."""
     absent = {plain_name(c): c for c in sheet_columns(schema) if c not in known}
-    measured = (*schema.space, *schema.responses)
+    measured = (*schema.space, *schema.weighed, *schema.responses)
     absent |= {plain_name(m.name): m.column for m in measured if m.column not in known}
     near = difflib.get_close_matches(plain_name(name), absent, 1, LIKENESS)
     if not near:
@@ -171,12 +173,12 @@ def _slip(
 
 
 @dataclass(frozen=True, slots=True)
-class _Sheet:
+class Sheet:
     """A filled sheet with its columns known; readers note what is wrong and return None."""
 
     file: str
     schema: LedgerSchema
-    columns: _Columns
+    columns: Columns
     grid: Grid
     width: int
     problems: list[Problem]
@@ -196,6 +198,11 @@ class _Sheet:
             for response in self.schema.responses
             if (value := self._number(row, response.column, response)) is not None
         }
+        weighed = {
+            weighing.column: value
+            for weighing in self.schema.weighed
+            if (value := self._number(row, weighing.column, weighing)) is not None
+        }
         if run is None and len(self.problems) == before:
             self._fault(row, "run", "the row has no run number.", "Write it, or empty the row.")
         if run is None:
@@ -205,13 +212,14 @@ class _Sheet:
             settings=settings,
             achieved=achieved,
             responses=responses,
-            left_out_because=self._text(row, "left_out_because"),
+            left_out_because=self.text(row, "left_out_because"),
             notes=self._notes(row),
             line=row.line or row.row,
             stage=self._whole(row, "stage"),
             plot=self._whole(row, "plot"),
             day=self._whole(row, "day"),
             cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
+            weighed=weighed,
         )
 
     def check_twice(self, rows: Sequence[ReturnedRow]) -> None:
@@ -255,7 +263,7 @@ class _Sheet:
             return ""
         return row.cells[position]
 
-    def _text(self, row: Row, column: str) -> str:
+    def text(self, row: Row, column: str) -> str:
         text = strip(from_plain_text(self._raw(row, column)))
         return "" if text.casefold() in NOT_MEASURED else text
 
@@ -309,7 +317,7 @@ class _Sheet:
         self._fault(row, column, f'"{text}" is not a level.', f"Write one of: {levels}.")
         return None
 
-    def _number(self, row: Row, column: str, of: Factor | Response) -> float | None:
+    def _number(self, row: Row, column: str, of: _Measured) -> float | None:
         position = self.columns.known.get(column)
         if position is None or self._ruled_out(row, column):
             return None
@@ -358,11 +366,12 @@ class _Sheet:
             return False
         return self.grid.delimiter == "," or self.evidence["point"]
 
-    def _number_cells(self) -> Iterable[tuple[str, Factor | Response]]:
+    def _number_cells(self) -> Iterable[tuple[str, _Measured]]:
         factors = tuple(self.schema.space)
-        pairs: list[tuple[str, Factor | Response]] = [
+        pairs: list[tuple[str, _Measured]] = [
             *zip(self.schema.space.columns, factors, strict=True),
             *zip(self.schema.achieved_columns, factors, strict=True),
+            *((weighing.column, weighing) for weighing in self.schema.weighed),
             *((response.column, response) for response in self.schema.responses),
         ]
         for column, of in pairs:
@@ -371,14 +380,14 @@ class _Sheet:
 
     def _notes(self, row: Row) -> str:
         """Return the notes, and after them the cells of columns that the campaign lacks."""
-        parts = [self._text(row, "notes")]
+        parts = [self.text(row, "notes")]
         for i, name in self.columns.others.items():
             if i < len(row.cells) and (text := strip(from_plain_text(row.cells[i]))):
                 parts.append(f"{name}: {text}")
         return "; ".join(filter(None, parts))
 
 
-def _sign_and_number(text: str, of: Factor | Response) -> tuple[str, str]:
+def _sign_and_number(text: str, of: _Measured) -> tuple[str, str]:
     """Return the sign of a censored response, "" where there is none, and the bare number."""
     beyond = _BEYOND.fullmatch(text) if isinstance(of, Response) else None
     if beyond is None:
@@ -386,7 +395,7 @@ def _sign_and_number(text: str, of: Factor | Response) -> tuple[str, str]:
     return beyond[1], _without_unit(beyond[2], of)
 
 
-def _without_unit(text: str, of: Factor | Response) -> str:
+def _without_unit(text: str, of: _Measured) -> str:
     """Return a number's text without the column's own unit behind it."""
     slug = of.column.removeprefix(of.name).removeprefix("_")
     for unit in filter(None, (of.unit, slug, "°C" if slug == "C" else "")):
@@ -396,13 +405,15 @@ def _without_unit(text: str, of: Factor | Response) -> str:
     return text
 
 
-def _not_a_number(text: str, bare: str, of: Factor | Response) -> tuple[str, str] | None:
+def _not_a_number(text: str, bare: str, of: _Measured) -> tuple[str, str] | None:
     """Return what is wrong with a cell and what to do, None if it is one number."""
     if _NUMBER.fullmatch(bare):
         return None
     if _BELOW.fullmatch(bare):
         if not isinstance(of, Response):
-            return f'"{text}" is a limit, not what was reached.', "Write the mean that was reached."
+            reached = "weighed" if isinstance(of, Weighing) else "reached"
+            remedy = f"Write the {'mass' if reached == 'weighed' else 'mean'} that was {reached}."
+            return f'"{text}" is a limit, not what was {reached}.', remedy
         return (
             f'"{text}": below or beyond which value is not said.',
             "Write the limit, as <0.05 or >250; or leave the cell blank.",

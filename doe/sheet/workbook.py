@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.factors import CategoricalFactor, Factor, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema, cell_address, number_text, plain_text, row_cells
-from doe.responses import Response
+from doe.responses import Response, Weighing
 from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, USUAL_ENTRIES, BenchRun, Entry, entries_for
 from doe.sheet.headings import IDENTITY, sheet_columns
 
@@ -45,7 +45,7 @@ class _Column:
     name: str
     words: str
     locked: bool
-    of: Factor | Response | None = None
+    of: Factor | Response | Weighing | None = None
 
 
 def sheet_xlsx(
@@ -99,12 +99,13 @@ def _columns(schema: LedgerSchema, extra: Sequence[Entry]) -> list[_Column]:
         "left_out_because": "left out? say why, before you see the results",
         "notes": "deviations and notes",
     }  # fmt: skip
-    owners: dict[str, Factor | Response] = {f.column: f for f in schema.space}
+    owners: dict[str, Factor | Response | Weighing] = {f.column: f for f in schema.space}
     owners |= dict(zip(schema.achieved_columns, schema.space, strict=True))
+    owners |= {w.column: w for w in schema.weighed}
     owners |= {r.column: r for r in schema.responses}
     planned = {*IDENTITY, *schema.space.columns}
     for column, of in owners.items():
-        what = of.words if isinstance(of, Response) else of.name.replace("_", " ")
+        what = of.words if isinstance(of, (Response, Weighing)) else of.name.replace("_", " ")
         reached = column in schema.achieved_columns
         said = f"{what} achieved, mean" if reached else f"{what} set" if column in planned else what
         words[column] = f"{said}, {of.unit}" if of.unit else said

@@ -1,0 +1,209 @@
+"""The bottles of a campaign, one row each: drained, sampled or flushed out, and their assays.
+
+Columns: ``run``, ``bottle``, ``kind`` (drain, sample or flush), ``volume_mL``, ``mass_g``,
+``density_g_mL``; for solids and each compound the readings with their unit, as ``solids_mg_mL``,
+duplicates ``solids_mg_mL_2`` and ``_3``, and ``solids_dilution``. The same cells are refused as in
+a sheet.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from doe.errors import Notice, Problem, ResultsError, Where
+from doe.factors import FactorSpace
+from doe.ledger import (
+    Censored,
+    Change,
+    LedgerSchema,
+    cell_address,
+    csv_text,
+    from_plain_text,
+    number_text,
+    plain_text,
+)
+from doe.quantities import unit_slug
+from doe.responses import Response, Weighing
+from doe.sheet.files import Grid, Row, grid_of, header_row
+from doe.sheet.headings import plain_name, strip
+from doe.sheet.reading import Sheet, columns_of
+
+__all__ = ["Bottle", "Bottles", "bottles_csv", "read_bottles", "with_bottles"]
+
+KINDS = ("drain", "sample", "flush")
+READINGS = ("", "_2", "_3")
+MEASURES = (
+    Weighing("volume", "mL", ""),
+    Weighing("mass", "g", ""),
+    Weighing("density", "g/mL", ""),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Bottle:
+    """One bottle of a run: its cells by column, `Censored` where a reading is a limit."""
+
+    run: int
+    label: str
+    kind: str
+    cells: Mapping[str, float]
+    where: Where = field(default_factory=Where, compare=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Bottles:
+    """A file of bottles, read."""
+
+    rows: tuple[Bottle, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def _schema(names: Sequence[str], units: Sequence[str]) -> LedgerSchema:
+    """Return the columns that a file of bottles may have, as a sheet's."""
+    slugs = [unit_slug(unit) for unit in units]
+    readings = tuple(
+        Response(f"{name}_{slug}{suffix}", "", "maximise")
+        for name in names
+        for slug in slugs
+        for suffix in READINGS
+    )
+    dilutions = tuple(Weighing(f"{name}_dilution", "", "") for name in names)
+    return LedgerSchema(FactorSpace(()), readings, (*MEASURES, *dilutions))
+
+
+def read_bottles(path: Path, names: Sequence[str], units: Sequence[str]) -> Bottles | None:
+    """Return the bottles in a file; None where it has no heading ``bottle`` beside ``run``.
+
+    Parameters
+    ----------
+    names
+        What is assayed: solids, and the compounds.
+    units
+        Units of assays.
+
+    Raises
+    ------
+    StateError
+        The file is not there or cannot be opened.
+    ResultsError
+        Everything in it that cannot be read without guessing, with the cells' addresses.
+    """
+    schema = _schema(names, units)
+    grid = grid_of(path, schema)
+    header = header_row(grid.rows, schema)
+    if header is None:
+        return None
+    plain = [plain_name(from_plain_text(cell)) for cell in grid.rows[header].cells]
+    if "bottle" not in plain:
+        return None
+    return _read(grid, header, plain.index("bottle"), path.name, schema)
+
+
+def _read(grid: Grid, header: int, place: int, file: str, schema: LedgerSchema) -> Bottles:
+    columns, problems = columns_of(grid.rows[header], schema, file)
+    if problems:
+        raise ResultsError(*problems)
+    body = [row for row in grid.rows[header + 1 :] if row.faults or any(map(strip, row.cells))]
+    sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    found = [bottle for row in body if (bottle := _bottle(sheet, row, place)) is not None]
+    _check_twice(found, problems)
+    if problems:
+        raise ResultsError(*problems)
+    unread = [name for i, name in columns.others.items() if i != place]
+    notices = list(grid.notices)
+    if unread:
+        notices.append(Notice("portions-not-read", f"Not read from {file}: {', '.join(unread)}."))
+    return Bottles(tuple(found), tuple(notices))
+
+
+def _bottle(sheet: Sheet, row: Row, place: int) -> Bottle | None:
+    """Return the bottle of a row, None after noting what is wrong with it."""
+    before = len(sheet.problems)
+    back = sheet.returned(row)
+    label = strip(from_plain_text(row.cells[place])) if place < len(row.cells) else ""
+    kind = sheet.text(row, "kind").casefold()
+    where = Where(sheet.file, row.line or row.row, f"{cell_address(place, row.row)} (bottle)")
+    if not label:
+        what, remedy = "the bottle has no label.", "Write the label that is on it."
+        sheet.problems.append(Problem("no-label", what, where, remedy))
+    if kind not in KINDS:
+        what = f'"{kind}" is no kind of portion.' if kind else "the kind of portion is missing."
+        remedy = f"Write one of: {', '.join(KINDS)}."
+        sheet.problems.append(Problem("portion-kind", what, where, remedy))
+    if back is None or len(sheet.problems) > before:
+        return None
+    return Bottle(back.run, label, kind, {**back.weighed, **back.responses}, where)
+
+
+def _check_twice(found: Sequence[Bottle], problems: list[Problem]) -> None:
+    first: dict[tuple[int, str], Bottle] = {}
+    for bottle in found:
+        key = bottle.run, bottle.label
+        if key in first:
+            line = first[key].where.line
+            what = f"bottle {bottle.label} of run {bottle.run} stands in line {line} already."
+            problems.append(Problem("bottle-twice", what, bottle.where, "Give each its own label."))
+        first.setdefault(key, bottle)
+
+
+def with_bottles(
+    old: Sequence[Bottle], new: Sequence[Bottle], overwrite: bool
+) -> tuple[tuple[Bottle, ...], tuple[Change, ...]]:
+    """Return old and new bottles together, and what changed; a blank cell changes nothing.
+
+    Raises
+    ------
+    ResultsError
+        Cells that hold another value already, all of them, unless they may be overwritten.
+    """
+    merged = {(bottle.run, bottle.label): bottle for bottle in old}
+    changes: list[Change] = []
+    problems: list[Problem] = []
+    for bottle in new:
+        former = merged.get((bottle.run, bottle.label))
+        own = list(_changes(former, bottle))
+        if not overwrite:
+            problems += [_filled(bottle, change) for change in own if change.old]
+        changes += own
+        kept = {} if former is None else former.cells
+        joined = Bottle(bottle.run, bottle.label, bottle.kind, {**kept, **bottle.cells})
+        merged[bottle.run, bottle.label] = joined
+    if problems:
+        raise ResultsError(*problems)
+    return tuple(sorted(merged.values(), key=lambda b: b.run)), tuple(changes)
+
+
+def _changes(former: Bottle | None, new: Bottle) -> Iterator[Change]:
+    if former is None or former.kind != new.kind:
+        old = "" if former is None else former.kind
+        yield Change(new.run, f"{new.label} kind", old, new.kind)
+    cells = {} if former is None else former.cells
+    for column, value in new.cells.items():
+        old, text = _text(cells.get(column)), _text(value)
+        same = old and not old.startswith(("<", ">")) and not text.startswith(("<", ">"))
+        if text != old and not (same and math.isclose(cells[column], value, rel_tol=1e-9)):
+            yield Change(new.run, f"{new.label} {column}", old, text)
+
+
+def _filled(bottle: Bottle, change: Change) -> Problem:
+    what = f"run {bottle.run} has {change.column} {change.old} already, the file says {change.new}."
+    return Problem("filled-cell", what, bottle.where, "Correct it, or record it with --replace.")
+
+
+def _text(value: float | None) -> str:
+    if value is None:
+        return ""
+    return value.text if isinstance(value, Censored) else number_text(value)
+
+
+def bottles_csv(bottles: Sequence[Bottle]) -> str:
+    """Return the bottles as the tool keeps them: every column that any of them fills."""
+    columns = list(dict.fromkeys(column for bottle in bottles for column in bottle.cells))
+    records = [["run", "bottle", "kind", *columns]]
+    for b in bottles:
+        cells = (_text(b.cells.get(column)) for column in columns)
+        records.append([str(b.run), plain_text(b.label), b.kind, *cells])
+    return csv_text(records)

@@ -1,0 +1,234 @@
+"""Yield, closure and recovery from what was weighed, against hand-worked figures."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+from typer.testing import CliRunner
+
+from doe.campaign_file import read_campaign
+from doe.cli import app
+from doe.errors import CampaignFileError
+
+Command = Callable[..., Any]
+
+RESPONSES = """
+[feed]
+moisture = "8 %"
+reference = { rutin = "2.5 mg/g" }
+
+[responses.extract_yield]
+unit = "%"
+aim = "maximise"
+scatter = "0.5"
+from = "yield"
+
+[responses.balance]
+unit = "%"
+aim = "above"
+limit = "90"
+scatter = "2"
+from = "closure"
+
+[responses.rutin]
+unit = "%"
+aim = "maximise"
+scatter = "3"
+from = "recovery of rutin"
+
+[responses.furfural]
+unit = "mg/g"
+aim = "below"
+limit = "2 mg/g"
+scatter = "0.15 mg/g"
+"""
+HEADING = (
+    "run,bottle,kind,volume (mL),solids (mg/mL),solids (mg/mL) 2,rutin_mg_L,rutin_dilution,comment"
+)
+PORTIONS = f"{HEADING}\n3,A1,drain,400,3.9,4.1,5,10,clear\n3,A2,flush,100,0.8,,10,,\n"
+MASSES = "run,feed_g,residue_g,residue_moisture_pct\n3,12,9.5,5\n"
+# by hand: dry feed 12 · 0.92 = 11.04 g; extract 400 · 4.0 + 100 · 0.8 = 1680 mg; dry residue
+# 9.5 · 0.95 = 9.025 g; rutin 400 mL · 50 mg/L + 100 mL · 10 mg/L = 21 mg
+YIELD, CLOSURE, RECOVERY = 15.21739, 96.96558, 76.08696
+
+
+@pytest.fixture
+def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+    """The command in a workspace with a planned campaign whose responses are derived."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str, status: int = 0) -> Any:
+        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+        assert result.exit_code == status, result.output
+        if "--json" in words:
+            return json.loads(result.stdout)
+        return SimpleNamespace(out=result.stdout, err=" ".join(result.stderr.split()))
+
+    run("new", "mint")
+    file = tmp_path / "designs" / "mint" / "campaign.toml"
+    text = file.read_text()
+    before, _, rest = text.partition("[responses.extract_yield]")
+    file.write_text(before + RESPONSES + rest[rest.index("# --- The rig, from its documents") :])
+    run("plan", "mint")
+    return run
+
+
+def given(name: str, text: str) -> str:
+    Path(name).write_text(text)
+    return name
+
+
+def cells(run: int) -> dict[str, str]:
+    with Path("designs/mint/runs.csv").open(newline="") as file:
+        return next(row for row in csv.DictReader(file) if row["run"] == str(run))
+
+
+def test_masses_and_portions_in_either_order_give_the_hand_worked_figures(doe: Command) -> None:
+    first = doe("record", "mint", given("p.csv", PORTIONS), "--json")
+    assert "feed-missing" in {warning["code"] for warning in first["warnings"]}
+    assert cells(3)["extract_yield_pct"] == ""
+    doe("record", "mint", given("m.csv", MASSES))
+    row = cells(3)
+    assert float(row["extract_yield_pct"]) == pytest.approx(YIELD, abs=5e-4)
+    assert float(row["balance_pct"]) == pytest.approx(CLOSURE, abs=5e-4)
+    assert float(row["rutin_pct"]) == pytest.approx(RECOVERY, abs=5e-4)
+    assert row["status"] == "done"
+    with Path("designs/mint/derived.csv").open(newline="") as file:
+        (derived,) = csv.DictReader(file)
+    # duplicates 3.9 and 4.1: sd 0.1414, of their mean 0.1 mg/mL: 40 mg of 11.04 g
+    assert float(derived["yield_pct_sd"]) == pytest.approx(100 * 0.040 / 11.04, rel=1e-4)
+
+
+def test_the_same_again_changes_nothing_and_dry_run_writes_nothing(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", MASSES))
+    folder = Path("designs/mint")
+    shown = doe("record", "mint", given("p.csv", PORTIONS), "--dry-run", "--json")
+    assert not (folder / "portions.csv").exists()
+    answer = doe("record", "mint", "p.csv", "--json")
+    assert answer["changes"] == shown["changes"]
+    kept = {name: (folder / name).read_bytes() for name in ("runs.csv", "portions.csv")}
+    assert doe("record", "mint", "p.csv", "--json")["changes"] == []
+    assert doe("record", "mint", "m.csv", "--json")["changes"] == []
+    assert doe("record", "mint", str(folder / "portions.csv"), "--json")["changes"] == []
+    assert {name: (folder / name).read_bytes() for name in kept} == kept
+
+
+def test_a_late_bottle_changes_a_recorded_yield_only_when_told_to(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", MASSES))
+    doe("record", "mint", given("p.csv", PORTIONS))
+    late = given("late.csv", f"{HEADING}\n3,A3,flush,50,0.4,,1,,\n")
+    said = doe("record", "mint", late, status=1).err
+    assert "masses and portions now give 15.3986" in said
+    assert "A3" not in Path("designs/mint/portions.csv").read_text()
+    doe("record", "mint", late, "--replace")
+    # 50 mL · 0.4 mg/mL = 20 mg more
+    assert float(cells(3)["extract_yield_pct"]) == pytest.approx(100 * 1.7 / 11.04, abs=5e-4)
+
+
+def test_dried_extract_stands_in_for_portions_but_not_beside_them(doe: Command) -> None:
+    dried = given("d.csv", "run;feed_g;feed_moisture_pct;extract_dry_g\n4;12,5;10 %;1,8\n")
+    doe("record", "mint", dried)
+    assert float(cells(4)["extract_yield_pct"]) == pytest.approx(16.0)  # 1.8 of 11.25 g
+    assert cells(4)["balance_pct"] == ""
+    both = given("b.csv", PORTIONS.replace("\n3,", "\n4,"))
+    assert "the extract would count twice" in doe("record", "mint", both, status=1).err
+
+
+def test_a_portion_below_its_limit_leaves_a_limit_or_a_blank(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", "run,feed_g\n3,12\n4,12\n"))
+    lines = "3,A1,drain,400,4,,<5,,\n3,A2,flush,100,1,,<1,,\n"
+    lines += "4,B1,drain,400,4,,5,,\n4,B2,flush,100,1,,<1,,\n"
+    answer = doe("record", "mint", given("p.csv", f"{HEADING}\n{lines}"), "--json")
+    # 400 · 5 + 100 · 1 = 2.1 mg at most, of 11.04 g · 2.5 mg/g
+    assert cells(3)["rutin_pct"] == "<7.6087"
+    assert cells(4)["rutin_pct"] == ""
+    assert "between-limits" in {warning["code"] for warning in answer["warnings"]}
+
+
+@pytest.mark.parametrize(
+    ("lines", "says"),
+    [
+        ("3,A1,drain,400,400,,,,", "more solids|make"),
+        ("3,A1,drain,,4,,,,", "neither volume nor mass"),
+        ("3,A1,drained,400,4,,,,", "no kind of portion"),
+        ("3,,drain,400,4,,,,", "no label"),
+        ("3,A1,drain,400,4,,,,\n3,A1,flush,100,1,,,,", "already"),
+        ("99,A1,drain,400,4,,,,", "no run 99"),
+        ("3,A1,drain,<5,4,,,,", "is a limit"),
+        ("3,A1,drain,400,>50,,,,", "above what was measured"),
+        ('3,A1,drain,"1,234",4,,,,', "can be read as"),
+    ],
+)
+def test_what_is_refused_with_its_place_and_nothing_written(
+    doe: Command, lines: str, says: str
+) -> None:
+    doe("record", "mint", given("m.csv", MASSES))
+    before = Path("designs/mint/runs.csv").read_bytes()
+    said = doe("record", "mint", given("p.csv", f"{HEADING}\n{lines}\n"), status=1).err
+    assert any(words in said for words in says.split("|"))
+    assert Path("designs/mint/runs.csv").read_bytes() == before
+    assert not Path("designs/mint/portions.csv").exists()
+
+
+def test_a_low_closure_is_said(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", MASSES.replace("9.5", "7")))
+    answer = doe("record", "mint", given("p.csv", PORTIONS), "--json")
+    assert "closure-low" in {warning["code"] for warning in answer["warnings"]}
+
+
+def test_the_sheets_ask_for_masses_and_not_for_what_follows_from_them(doe: Command) -> None:
+    heading = Path("designs/mint/sheet-stage1.csv").read_text().splitlines()[0].split(",")
+    assert {"feed_g", "feed_moisture_pct", "extract_dry_g", "residue_g"} < set(heading)
+    assert {"extract_yield_pct", "balance_pct", "rutin_pct"}.isdisjoint(heading)
+    assert "furfural_mg_g" in heading
+    page = Path("designs/mint/sheet-stage1.html").read_text()
+    assert "feed_g" in page
+    assert "feed_loaded" not in page
+
+
+def test_a_filled_workbook_comes_back_with_its_masses(doe: Command) -> None:
+    import openpyxl
+
+    book = openpyxl.load_workbook("designs/mint/sheet-stage1.xlsx")
+    sheet = book["runs"]
+    header = next(row for row in sheet.iter_rows() if row[0].value == "run")
+    at = {cell.value: cell.column for cell in header}
+    line = next(r[0].row for r in sheet.iter_rows(min_row=header[0].row + 1) if r[0].value == 3)
+    for column, value in (("feed_g", 12), ("extract_dry_g", 1.656), ("feed_moisture_pct", 8)):
+        sheet.cell(line, at[column]).value = value
+    book.save("back.xlsx")
+    doe("record", "mint", "back.xlsx")
+    assert float(cells(3)["extract_yield_pct"]) == pytest.approx(15.0)  # 1.656 of 11.04 g
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code"),
+    [
+        ('from = "yield"', 'from = "yeild"', "wrong-word"),
+        ('from = "yield"', 'from = "yield of rutin"', "wrong-word"),
+        ('from = "recovery of rutin"', 'from = "recovery of quercetin"', "missing-key"),
+        ('reference = { rutin = "2.5 mg/g" }', 'groups = ["phenolics"]', "unknown-compound"),
+        ('reference = { rutin = "2.5 mg/g" }', 'reference = { rutin = "0 mg/g" }', "zero"),
+        ('"2.5 mg/g"', '"2.5 mg"', "wrong-quantity"),
+        ('moisture = "8 %"', 'moisture = "108 %"', "wrong-quantity"),
+        (
+            'unit = "%"\naim = "maximise"\nscatter = "0.5"',
+            'unit = "mL"\naim = "maximise"\nscatter = "0.5"',
+            "wrong-unit",
+        ),
+    ],
+)
+def test_mistakes_in_the_file_are_named(doe: Command, old: str, new: str, code: str) -> None:
+    file = Path("designs/mint/campaign.toml")
+    text = file.read_text()
+    assert old in text
+    file.write_text(text.replace(old, new, 1))
+    with pytest.raises(CampaignFileError) as caught:
+        read_campaign(file)
+    assert code in {problem.code for problem in caught.value.problems}
