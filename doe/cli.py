@@ -336,19 +336,16 @@ def suggest(
 
 @app.command()
 def status(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
-    """Say where a campaign stands, and what is next."""
+    """Say in ten lines where a campaign stands, what is missing, and what is next."""
 
     def go() -> None:
         from doe import contract, terminal, workflow
 
         result = workflow.status(campaign, Path.cwd())
-        _answer(
-            as_json,
-            lambda: contract.status_object(result),
-            lambda: terminal.status_lines(result),
-            result,
-            result.next_command,
-        )
+        if as_json:
+            _print_json(contract.status_object(result))
+        else:
+            sys.stdout.write("\n".join(terminal.status_lines(result)) + "\n")
 
     _run(go, as_json)
 

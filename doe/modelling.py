@@ -6,7 +6,7 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
@@ -142,6 +142,7 @@ def observations(
     notices = (
         *standing.assumed_settings(rows),
         *standing.doubtful(campaign),
+        *_limits_only(campaign, rows),
         *standing.looked_over(campaign, ledger),
     )
     if vapour:
@@ -151,6 +152,24 @@ def observations(
         )
         notices = (*notices, Notice("boiled", what))
     return observed, notices
+
+
+def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
+    """Yield a notice for each response of which runs show a limit only."""
+    for j, response in enumerate(campaign.responses):
+        beyond = {
+            row.run: cell.text
+            for row in rows
+            if row.status == "done" and isinstance(cell := row.responses[j], Censored)
+        }
+        if beyond:
+            runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
+            what = (
+                f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
+                f"known ({limits} {response.unit}). It is fitted as such, by maximum likelihood; "
+                "no number is put in its place."
+            )
+            yield Notice("limits-only", what)
 
 
 def days_of(ledger: Ledger) -> tuple[int, ...]:

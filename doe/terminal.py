@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
-from doe.ledger import LedgerRow, setting_text
+from doe.ledger import STATUSES, LedgerRow, setting_text
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -43,6 +43,7 @@ __all__ = [
 ]
 
 WIDTH = 96
+STATUS_LINES = 10
 REASONS_SHOWN = 4
 UNFIXED = 0.95
 """Share of its range from which on the results are said hardly to fix a factor."""
@@ -266,22 +267,58 @@ def suggest_lines(result: SuggestResult) -> list[str]:
 
 
 def status_lines(result: StatusResult) -> list[str]:
-    lines = [*_title(result.campaign)]
+    """Return where a campaign stands in at most ten lines, what is next the last of them.
+
+    What has no room is counted and not dropped in silence: ``--json`` says all of it.
+    """
     rows = result.ledger.rows if result.ledger else ()
-    if not rows:
-        lines.append("No plan yet.")
-    for stage in sorted({row.stage for row in rows}):
-        own = [row for row in rows if row.stage == stage]
-        counts = [f"{sum(r.status == s for r in own)} {s}" for s in ("done", "planned", "left out")]
-        lines.append(f"Stage {stage}, {_count(len(own), 'run')}: {', '.join(counts)}.")
-    for sentence in result.missing:
-        lines += wrapped(sentence)
+    stages = [
+        (stage, [row for row in rows if row.stage == stage])
+        for stage in {row.stage for row in rows}
+    ]
+    first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
+    last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
     left = result.affordable.runs - len(rows)
-    if rows:
-        over = f"{_count(-left, 'run')} over the budget" if left < 0 else f"{left} left to plan"
-        lines.append(f"The budget buys {_count(result.affordable.runs, 'run')}: {over}.")
-        return lines
-    return [*lines, *_affordable_lines(result.affordable)]
+    over = f"{_count(-left, 'run')} over it" if left < 0 else f"{left} left to plan"
+    buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
+    told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
+    unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
+    items = [wrapped(text, "! ") for text in unconfirmed]
+    items += [wrapped(f"{buys}: {over}."), *map(wrapped, result.missing)]
+    items += [wrapped(text, "! ") for _, text in told if text not in unconfirmed]
+    return [*first, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]
+
+
+def _stages_line(stages: Sequence[tuple[int, Sequence[LedgerRow]]]) -> list[str]:
+    """Return a line on the last stage, and one on all before it."""
+    if not stages:
+        return ["No plan yet."]
+    former = [row for _, rows in stages[:-1] for row in rows]
+    number, last = stages[-1]
+    named = [(f"Stage {number}", last)]
+    if former:
+        before = f"Stages 1 to {number - 1}" if len(stages) > 2 else f"Stage {stages[0][0]}"
+        named.insert(0, (before, former))
+    return [
+        f"{name}, {_count(len(rows), 'run')}: "
+        + ", ".join(f"{sum(r.status == s for r in rows)} {s}" for s in STATUSES)
+        + "."
+        for name, rows in named
+    ]
+
+
+def _fitting(items: Sequence[list[str]], room: int, result: StatusResult) -> list[str]:
+    """Return the items that fit, whole; the rest is counted on the last line."""
+    if sum(map(len, items)) <= room:
+        return [line for item in items for line in item]
+    lines: list[str] = []
+    count = 0
+    for item in items:
+        if len(lines) + len(item) <= room - 1:
+            lines += item
+            count += 1
+    more = len(items) - count
+    return [*lines, f"… and {more} more to mind: doe status {result.campaign.name} --json"]
 
 
 def ending(

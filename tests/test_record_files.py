@@ -1,0 +1,151 @@
+"""The command takes what comes back from bench and laboratory, and says where a campaign stands."""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+import subprocess
+from collections.abc import Callable
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import openpyxl
+import pytest
+from typer.testing import CliRunner
+
+from doe.cli import app
+
+Command = Callable[..., Any]
+RESULTS = {"extract_yield_mg_g": 41.5, "furfural_mg_g": 0.25}
+
+
+@pytest.fixture
+def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+    """The command in a workspace with a planned campaign."""
+    monkeypatch.chdir(tmp_path)
+
+    def run(*words: str, status: int = 0) -> Any:
+        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
+        assert result.exit_code == status, result.output
+        if "--json" in words:
+            return json.loads(result.stdout)
+        return SimpleNamespace(out=result.stdout, err=result.stderr)
+
+    run("new", "mint")
+    run("plan", "mint")
+    return run
+
+
+def ledger() -> list[dict[str, str]]:
+    with Path("designs/mint/runs.csv").open(newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def filled_workbook() -> Path:
+    """The workbook that was handed out, every run filled in."""
+    book = openpyxl.load_workbook("designs/mint/sheet-stage1.xlsx")
+    sheet = book["runs"]
+    header = next(row for row in sheet.iter_rows() if row[0].value == "run")
+    at = {cell.value: cell.column for cell in header}
+    for row in sheet.iter_rows(min_row=header[0].row + 1):
+        if row[0].value is not None:
+            for column, value in RESULTS.items():
+                sheet.cell(row[0].row, at[column]).value = value + row[0].value / 8
+            sheet.cell(row[0].row, at["initials"]).value = "AB"
+    book.save("back.xlsx")
+    return Path("back.xlsx")
+
+
+def check_recorded() -> None:
+    rows = ledger()
+    assert {row["status"] for row in rows} == {"done"}
+    for row in rows:
+        assert float(row["furfural_mg_g"]) == 0.25 + int(row["run"]) / 8
+        assert float(row["extract_yield_mg_g"]) == 41.5 + int(row["run"]) / 8
+        assert "initials: AB" in row["notes"]
+
+
+def test_the_filled_workbook(doe: Command) -> None:
+    doe("record", "mint", str(filled_workbook()))
+    check_recorded()
+
+
+@pytest.mark.libreoffice
+@pytest.mark.parametrize("kind", ["xlsx", "ods"])
+def test_the_workbook_as_a_spreadsheet_program_saves_it(
+    doe: Command, tmp_path: Path, kind: str
+) -> None:
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("LibreOffice is not installed (Debian: libreoffice-calc)")
+    command = [program, "--headless", f"-env:UserInstallation={(tmp_path / 'office').as_uri()}"]
+    command += ["--convert-to", kind, "--outdir", "saved", str(filled_workbook())]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    doe("record", "mint", f"saved/back.{kind}")
+    check_recorded()
+
+
+@pytest.mark.browser
+def test_the_page_filled_in_at_the_bench(doe: Command, tmp_path: Path) -> None:
+    sync_api = pytest.importorskip("playwright.sync_api")
+    chromium = Path("/usr/bin/chromium")
+    if not chromium.exists():
+        pytest.skip(f"{chromium} is not installed")
+    with sync_api.sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox"])
+        tab = browser.new_page()
+        tab.goto((tmp_path / "designs" / "mint" / "sheet-stage1.html").as_uri())
+        for column, text in (("furfural_mg_g", "<0,05"), ("extract_yield_mg_g", "41,5")):
+            tab.locator(f'[data-run="2"][data-column="{column}"]').fill(text)
+        with tab.expect_download() as download:
+            tab.locator("#save").click()
+        download.value.save_as("tablet.csv")
+        browser.close()
+    doe("record", "mint", "tablet.csv")
+    row = next(row for row in ledger() if row["run"] == "2")
+    assert (row["furfural_mg_g"], row["extract_yield_mg_g"]) == ("<0.05", "41.5")
+    assert [other["run"] for other in ledger() if other["status"] == "done"] == ["2"]
+
+
+def test_values_below_detection_are_fitted_as_limits_and_named(doe: Command) -> None:
+    lines = ["run;extract_yield_mg_g;furfural_mg_g"]
+    for row in ledger():
+        T, q, t = (float(row[c]) for c in ("temperature_C", "flow_mL_min", "time_min"))
+        extract = 40 + 0.1 * (T - 160) + q + t / 10 + int(row["run"]) % 3
+        furfural = 0.9 + 0.02 * (T - 160) + 0.01 * (t - 40) + 0.02 * (int(row["run"]) % 4)
+        shown = f"{furfural:.3f}".replace(".", ",") + "0" if furfural > 0.2 else "<0,2"
+        lines.append(f"{row['run']};{extract:.2f};{shown}".replace(".", ","))
+    Path("lab.csv").write_text("\n".join(lines) + "\n")
+    doe("record", "mint", "lab.csv")
+    hidden = [row["run"] for row in ledger() if row["furfural_mg_g"].startswith("<")]
+    assert 0 < len(hidden) < 8
+    fitted = doe("fit", "mint", "--json")
+    assert fitted["responses"]["furfural"]["method"] == "maximum likelihood, censored"
+    assert fitted["responses"]["extract_yield"]["method"] == "least squares"
+    (said,) = (w["what"] for w in fitted["warnings"] if w["code"] == "limits-only")
+    assert "<0.2 mg/g" in said
+    assert said.startswith("furfural: of run")
+
+
+def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command) -> None:
+    empty = doe("status", "mint").out.rstrip().splitlines()
+    assert len(empty) <= 10
+    assert "15 planned" in " ".join(empty)
+    # as much to mind as can be: half of the runs, slips, a changed plan, a lost record
+    text = "run,achieved_temperature_C,furfural_mg_g\n"
+    text += "".join(f"{run},900,-1\n" for run in range(1, 15, 2))
+    Path("odd.csv").write_text(text)
+    doe("record", "mint", "odd.csv")
+    (Path("designs/mint/stages/1.toml")).unlink()
+    file = Path("designs/mint/runs.csv")
+    file.write_text(file.read_text().replace("notes\n", "notes,own,other,third,fourth\n", 1))
+    lines = doe("status", "mint").out.rstrip().splitlines()
+    assert len(lines) <= 10
+    assert lines[-1] == "Next: doe record mint FILE"
+    whole = " ".join(lines)
+    assert "limits not confirmed" in whole
+    assert "7 done" in whole
+    assert "extract yield is missing for runs 1, 3, 5, 7, 9, 11, 13." in whole
+    assert "more to mind: doe status mint --json" in whole
