@@ -171,6 +171,13 @@ def _summary(campaign: Campaign, log: RunLog, wish: LogWish, set_C: float) -> Ru
         boils_C=lambda P: boils_C(rig, P),
         **allowed,
     )
+    if wish.gap_min is not None:
+        what = (
+            f"As asked, up to {wish.gap_min:g} min without a row were taken as straight: whether "
+            "the water stayed liquid in such a gap is not known."
+        )
+        notice = Notice("gap-allowed", what)
+        summary = replace(summary, notices=(*summary.notices, notice))
     if campaign.batch_kind != "headspace":
         return summary
     what = (

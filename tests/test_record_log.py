@@ -187,5 +187,6 @@ def test_a_gap_while_hot_is_refused_until_it_is_allowed(doe: Command) -> None:
     middle = len(lines) // 2
     Path("gap.csv").write_text("\n".join(lines[: middle - 4] + lines[middle + 4 :]) + "\n")
     assert "without a whole row" in doe("record", "mint", "gap.csv", "--run", "3", status=1).err
-    doe("record", "mint", "gap.csv", "--run", "3", "--allow-gap", "6")
+    answer = doe("record", "mint", "gap.csv", "--run", "3", "--allow-gap", "6", "--json")
+    assert "gap-allowed" in {warning["code"] for warning in answer["warnings"]}
     assert row_of(3).status == "done"
