@@ -6,7 +6,6 @@ responses apart, and the ledger's columns are the campaign's.
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -14,7 +13,7 @@ from pathlib import Path
 from typing import Literal
 
 from doe.errors import ResultsError, StateError
-from doe.whole_file import write_page
+from doe.whole_file import toml_text, write_page
 
 __all__ = ["LogRecord", "log_file", "read_log_record", "read_log_records", "settled", "write_log"]
 
@@ -125,11 +124,6 @@ def write_log(folder: Path, record: LogRecord) -> Path:
     StateError
         The folder cannot be written to.
     """
-    lines = [f"# What the log of run {record.run} said. Written by the tool, for the file."]
-    for key in LogRecord.__slots__:
-        value = getattr(record, key)
-        if key != "found":
-            lines.append(f"{key} = {json.dumps(value, ensure_ascii=False)}")
-    lines += ["", "[found]"]
-    lines += [f"{name} = {json.dumps(float(value))}" for name, value in record.found.items()]
-    return write_page(log_file(folder, record.run), "\n".join(lines) + "\n", keep=True)
+    comment = f"What the log of run {record.run} said. Written by the tool, for the file."
+    values = {key: getattr(record, key) for key in LogRecord.__slots__}
+    return write_page(log_file(folder, record.run), toml_text(comment, values), keep=True)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -10,11 +9,9 @@ from pathlib import Path
 from typing import Literal
 
 from doe.errors import StateError
-from doe.whole_file import write_page
+from doe.whole_file import toml_text, write_page
 
 __all__ = ["StageRecord", "read_stage", "stage_file", "write_stage"]
-
-_TABLES = ("shaping", "versions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,14 +63,9 @@ def write_stage(folder: Path, record: StageRecord) -> Path:
     StateError
         The folder cannot be written to.
     """
-    lines = [f"# How stage {record.stage} was made. Written by the tool, for the file."]
-    for key in StageRecord.__slots__:
-        if key not in _TABLES:
-            lines.append(f"{key} = {_toml(getattr(record, key))}")
-    for key in _TABLES:
-        lines += ["", f"[{key}]"]
-        lines += [f"{_toml(k)} = {_toml(v)}" for k, v in getattr(record, key).items()]
-    return write_page(stage_file(folder, record.stage), "\n".join(lines) + "\n")
+    comment = f"How stage {record.stage} was made. Written by the tool, for the file."
+    values = {key: getattr(record, key) for key in StageRecord.__slots__}
+    return write_page(stage_file(folder, record.stage), toml_text(comment, values))
 
 
 def read_stage(folder: Path, stage: int) -> StageRecord | None:
@@ -98,8 +90,3 @@ def read_stage(folder: Path, stage: int) -> StageRecord | None:
             "Delete it to go on without it; the runs stand in runs.csv.",
             file=str(path),
         ) from error
-
-
-def _toml(value: object) -> str:
-    """Return a number, text or list as TOML; JSON's escapes are TOML's."""
-    return json.dumps(value, ensure_ascii=False)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import sys
 import threading
+from collections.abc import Mapping
 from pathlib import Path
 
 from doe.errors import StateError
 
-__all__ = ["keep_former", "put", "write_page"]
+__all__ = ["keep_former", "put", "toml_text", "write_page"]
 
 
 def put(path: Path, data: bytes) -> None:
@@ -62,6 +64,24 @@ def write_page(path: Path, content: str | bytes, *, keep: bool = False) -> Path:
             file=str(path),
         ) from error
     return path
+
+
+def toml_text(comment: str, values: Mapping[str, object]) -> str:
+    """Return values as TOML: text, numbers, lists, and mappings of these as tables, last.
+
+    JSON's escapes are TOML's, so each value is written as JSON; a number has to be finite.
+    """
+
+    def line(key: str, value: object) -> str:
+        return f"{key} = {json.dumps(value, ensure_ascii=False, allow_nan=False)}"
+
+    lines = [f"# {comment}"]
+    tables = {key: value for key, value in values.items() if isinstance(value, Mapping)}
+    lines += [line(key, value) for key, value in values.items() if key not in tables]
+    for name, table in tables.items():
+        lines += ["", f"[{name}]"]
+        lines += [line(json.dumps(key, ensure_ascii=False), v) for key, v in table.items()]
+    return "\n".join(lines) + "\n"
 
 
 def keep_former(path: Path, former: bytes) -> None:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -805,29 +805,29 @@ def _stage_record(
 def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> tuple[Path, ...]:
     """Write the bench sheet for print and for filling in; a filled one is kept in history."""
     from doe import views
-    from doe.sheet import sheet_csv, sheet_html, sheet_xlsx
+    from doe.sheet import SheetWords, sheet_csv, sheet_html, sheet_xlsx
 
-    told: dict[str, Any] = {
-        "campaign": campaign.title,
-        "stage": stage,
-        "fixed": views.sheet_fixed(campaign),
-        "limits": views.sheet_limits(campaign, rows),
-        "cautions": views.sheet_cautions(campaign, rows),
-        "unconfirmed_limits": not campaign.limits_confirmed,
-        "provenance": (
+    told = SheetWords(
+        campaign=campaign.title,
+        stage=stage,
+        fixed=views.sheet_fixed(campaign),
+        limits=views.sheet_limits(campaign, rows),
+        cautions=views.sheet_cautions(campaign, rows),
+        unconfirmed_limits=not campaign.limits_confirmed,
+        provenance=(
             ("campaign", campaign.name),
             ("seed", str(campaign.seed)),
             ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),
         ),
-        "mode": views.mode_words(campaign),
-        "bench": views.bench_runs(campaign, rows),
-    }
+        mode=views.mode_words(campaign),
+        bench=views.bench_runs(campaign, rows),
+    )
     sheet = campaign.folder / f"sheet-stage{stage}"
     schema = campaign.schema
     return (
         write_page(sheet.with_suffix(".csv"), sheet_csv(rows, schema), keep=True),
-        write_page(sheet.with_suffix(".xlsx"), sheet_xlsx(rows, schema, **told), keep=True),
-        write_page(sheet.with_suffix(".html"), sheet_html(rows, schema, **told)),
+        write_page(sheet.with_suffix(".xlsx"), sheet_xlsx(rows, schema, told), keep=True),
+        write_page(sheet.with_suffix(".html"), sheet_html(rows, schema, told)),
     )
 
 

@@ -9,7 +9,14 @@ from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema
 from doe.responses import Response
 from doe.rig import CAUTIONS
-from doe.sheet import BenchRun, SamplePoint, StopLimit, StopLimits, strictest_above
+from doe.sheet import (
+    BenchRun,
+    SamplePoint,
+    SheetWords,
+    StopLimit,
+    StopLimits,
+    strictest_above,
+)
 
 SCHEMA = LedgerSchema(
     FactorSpace(
@@ -52,15 +59,18 @@ def bench(row: LedgerRow) -> BenchRun:
     )
 
 
-def given(**changes: Any) -> dict[str, Any]:
-    """Return the arguments of a sheet, those named changed."""
-    return {
-        "campaign": "Hop leaves (invented)",
-        "stage": 1,
-        "fixed": (("pressure", "50 bar gauge"), ("bed mass", "12 g")),
-        "limits": {2: ("at least 12.4 bar gauge at this temperature", "8 K to relief if shut in")},
-        "cautions": CAUTIONS,
-        "provenance": (("seed", "20"),),
-        "mode": "flow",
-        "bench": {row.run: bench(row) for row in ROWS},
-    } | changes
+TOLD = SheetWords(
+    campaign="Hop leaves (invented)",
+    stage=1,
+    fixed=(("pressure", "50 bar gauge"), ("bed mass", "12 g")),
+    limits={2: ("at least 12.4 bar gauge at this temperature", "8 K to relief if shut in")},
+    cautions=CAUTIONS,
+    provenance=(("seed", "20"),),
+    mode="flow",
+    bench={row.run: bench(row) for row in ROWS},
+)
+
+
+def given(**changes: Any) -> SheetWords:
+    """Return what a sheet is told, with some of it changed."""
+    return replace(TOLD, **changes)

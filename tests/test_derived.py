@@ -3,17 +3,13 @@
 from __future__ import annotations
 
 import csv
-import json
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
 from doe.campaign_file import read_campaign
-from doe.cli import app
 from doe.errors import CampaignFileError
 
 Command = Callable[..., Any]
@@ -59,24 +55,15 @@ YIELD, CLOSURE, RECOVERY = 15.21739, 96.96558, 76.08696
 
 
 @pytest.fixture
-def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+def doe(command: Command, tmp_path: Path) -> Command:
     """The command in a workspace with a planned campaign whose responses are derived."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str, status: int = 0) -> Any:
-        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
-        assert result.exit_code == status, result.output
-        if "--json" in words:
-            return json.loads(result.stdout)
-        return SimpleNamespace(out=result.stdout, err=" ".join(result.stderr.split()))
-
-    run("new", "mint")
+    command("new", "mint")
     file = tmp_path / "designs" / "mint" / "campaign.toml"
     text = file.read_text()
     before, _, rest = text.partition("[responses.extract_yield]")
     file.write_text(before + RESPONSES + rest[rest.index("# --- The rig, from its documents") :])
-    run("plan", "mint")
-    return run
+    command("plan", "mint")
+    return command
 
 
 def given(name: str, text: str) -> str:
@@ -123,7 +110,7 @@ def test_a_late_bottle_changes_a_recorded_yield_only_when_told_to(doe: Command) 
     doe("record", "mint", given("m.csv", MASSES))
     doe("record", "mint", given("p.csv", PORTIONS))
     late = given("late.csv", f"{HEADING}\n3,A3,flush,50,0.4,,1,,\n")
-    said = doe("record", "mint", late, status=1).err
+    said = doe("record", "mint", late, status=1).said_err
     assert "masses and portions now give 15.3986" in said
     assert "A3" not in Path("designs/mint/portions.csv").read_text()
     doe("record", "mint", late, "--replace")
@@ -137,7 +124,7 @@ def test_dried_extract_stands_in_for_portions_but_not_beside_them(doe: Command) 
     assert float(cells(4)["extract_yield_pct"]) == pytest.approx(16.0)  # 1.8 of 11.25 g
     assert cells(4)["balance_pct"] == ""
     both = given("b.csv", PORTIONS.replace("\n3,", "\n4,"))
-    assert "the extract would count twice" in doe("record", "mint", both, status=1).err
+    assert "the extract would count twice" in doe("record", "mint", both, status=1).said_err
 
 
 def test_a_portion_below_its_limit_leaves_a_limit_or_a_blank(doe: Command) -> None:
@@ -170,7 +157,7 @@ def test_what_is_refused_with_its_place_and_nothing_written(
 ) -> None:
     doe("record", "mint", given("m.csv", MASSES))
     before = Path("designs/mint/runs.csv").read_bytes()
-    said = doe("record", "mint", given("p.csv", f"{HEADING}\n{lines}\n"), status=1).err
+    said = doe("record", "mint", given("p.csv", f"{HEADING}\n{lines}\n"), status=1).said_err
     assert any(words in said for words in says.split("|"))
     assert Path("designs/mint/runs.csv").read_bytes() == before
     assert not Path("designs/mint/portions.csv").exists()

@@ -10,15 +10,12 @@ import subprocess
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
 
 from doe.campaign_file import read_campaign
-from doe.cli import app
 
 REPOSITORY = Path(__file__).parent.parent
 PUBLISHED = REPOSITORY / "designs" / "cinnamon-published"
@@ -27,18 +24,9 @@ Command = Callable[..., Any]
 
 
 @pytest.fixture
-def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+def doe(command: Command) -> Command:
     """Run a command in an empty folder; `--json` answers come back parsed."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str, status: int = 0) -> Any:
-        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
-        assert result.exit_code == status, result.output
-        if "--json" in words:
-            return json.loads(result.stdout)
-        return SimpleNamespace(out=result.stdout, err=result.stderr)
-
-    return run
+    return command
 
 
 def fill(sheet: Path, filled: Path, values: Callable[[dict[str, str]], dict[str, str]]) -> Path:

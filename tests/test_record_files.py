@@ -3,39 +3,25 @@
 from __future__ import annotations
 
 import csv
-import json
 import shutil
 import subprocess
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import openpyxl
 import pytest
-from typer.testing import CliRunner
-
-from doe.cli import app
 
 Command = Callable[..., Any]
 RESULTS = {"extract_yield_mg_g": 41.5, "furfural_mg_g": 0.25}
 
 
 @pytest.fixture
-def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+def doe(command: Command) -> Command:
     """The command in a workspace with a planned campaign."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str, status: int = 0) -> Any:
-        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
-        assert result.exit_code == status, result.output
-        if "--json" in words:
-            return json.loads(result.stdout)
-        return SimpleNamespace(out=result.stdout, err=result.stderr)
-
-    run("new", "mint")
-    run("plan", "mint")
-    return run
+    command("new", "mint")
+    command("plan", "mint")
+    return command
 
 
 def ledger() -> list[dict[str, str]]:

@@ -2,39 +2,26 @@
 
 from __future__ import annotations
 
-import json
 import math
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 import pytest
-from typer.testing import CliRunner
 
 from doe.campaign_file import read_campaign
-from doe.cli import app
 from doe.ledger import read_ledger
 
 Command = Callable[..., Any]
 
 
 @pytest.fixture
-def doe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Command:
+def doe(command: Command) -> Command:
     """The command in a workspace with a planned campaign, 50 bar gauge."""
-    monkeypatch.chdir(tmp_path)
-
-    def run(*words: str, status: int = 0) -> Any:
-        result = CliRunner().invoke(app, list(words), catch_exceptions=False)
-        assert result.exit_code == status, result.output
-        if "--json" in words:
-            return json.loads(result.stdout)
-        return SimpleNamespace(out=" ".join(result.stdout.split()), err=result.stderr)
-
-    run("new", "mint")
-    run("plan", "mint")
-    return run
+    command("new", "mint")
+    command("plan", "mint")
+    return command
 
 
 def row_of(run: int) -> Any:

@@ -281,7 +281,7 @@ def test_what_was_inferred_is_noticed(tmp_path: Path) -> None:
     assert [(n.code, n.what) for n in returned.notices] == [
         (
             "read-as-windows-1252",
-            "filled.csv is not UTF-8; it was read as Windows-1252. Check accents in notes.",
+            "filled.csv is not UTF-8; it was read as Windows-1252. Check accents in it.",
         ),
         ("taken-as-not-measured", '1 × "-" was taken as not measured.'),
         ("taken-as-not-measured", '2 × "n.d." was taken as not measured.'),

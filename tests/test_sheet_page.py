@@ -25,7 +25,7 @@ BANNER = "Limits not confirmed: for planning practice only"
 
 
 def page(**changes: Any) -> str:
-    return sheet_html(ROWS, SCHEMA, **given(**changes))
+    return sheet_html(ROWS, SCHEMA, given(**changes))
 
 
 class Seen(HTMLParser):
@@ -97,8 +97,14 @@ def test_outside_text_is_escaped() -> None:
     text = sheet_html(
         (row,),
         SCHEMA,
-        **given(campaign=evil, fixed=pairs, limits={1: (evil,)}, cautions=(evil,), mode=evil)
-        | {"provenance": pairs},
+        given(
+            campaign=evil,
+            fixed=pairs,
+            limits={1: (evil,)},
+            cautions=(evil,),
+            mode=evil,
+            provenance=pairs,
+        ),
     )
     seen = Seen(text)
     assert seen.tags.count("script") == 1
@@ -240,7 +246,7 @@ def test_a_number_in_two_readings_is_marked_and_another_plan_starts_blank(
     box.fill("7.5")
     assert tab.locator('[data-run="1"][data-column="left_out_because"]').is_visible()
     other = (replace(ROWS[0], settings=(150.0, 2.5, 1.0)), *ROWS[1:])
-    path.write_text(sheet_html(other, SCHEMA, **given()), encoding="utf-8")
+    path.write_text(sheet_html(other, SCHEMA, given()), encoding="utf-8")
     tab.reload()
     assert box.input_value() == ""
     context.close()

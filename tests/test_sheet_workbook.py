@@ -24,7 +24,7 @@ FIRST = 5
 
 
 def made(**changes: Any) -> bytes:
-    return sheet_xlsx(ROWS, SCHEMA, **given(**changes))
+    return sheet_xlsx(ROWS, SCHEMA, given(**changes))
 
 
 def opened(data: bytes) -> Any:

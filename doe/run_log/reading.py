@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,6 +12,7 @@ import numpy.typing as npt
 
 from doe import water
 from doe.errors import Notice, ResultsError, StateError
+from doe.lab_text import NotTextError, decoded
 from doe.quantities import FLOW, TEMPERATURE, read_pressure, read_quantity
 from doe.rig.description import FloatArray
 from doe.run_log.headings import Channel
@@ -91,7 +91,12 @@ def read_log(
         raise StateError.of("no-log", f"there is no {path}.", "Check the name.") from None
     except OSError as error:
         raise StateError.of("log-unreadable", f"{path} cannot be read: {error.strerror}.") from None
-    text, notices = _decoded(data, path.name)
+    try:
+        text, notices = decoded(data, path.name)
+    except NotTextError:
+        raise ResultsError.of(
+            "log-binary", "the file is not text.", "Export the log as CSV.", file=path.name
+        ) from None
     return read_log_text(
         text,
         path.name,
@@ -135,30 +140,6 @@ def read_log_text(
         atmospheric_bara,
         (*notices, *table.notices),
     )
-
-
-def _decoded(data: bytes, file: str) -> tuple[str, tuple[Notice, ...]]:
-    """Return the text of a file, and a notice where its encoding had to be inferred."""
-    notices: tuple[Notice, ...] = ()
-    try:
-        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            text = data.decode("utf-16")
-        elif b"\0" in data[:200]:
-            text = data.decode("utf-16-be" if data[:1] == b"\0" else "utf-16-le")
-        else:
-            try:
-                text = data.decode("utf-8-sig")
-            except UnicodeDecodeError:
-                text = data.decode("cp1252")
-                what = f"{file} is not UTF-8; it was read as Windows-1252."
-                notices = (Notice("read-as-windows-1252", what),)
-    except UnicodeDecodeError:
-        text = "\0"
-    if "\0" in text:
-        raise ResultsError.of(
-            "log-binary", "the file is not text.", "Export the log as CSV.", file=file
-        )
-    return text, notices
 
 
 def _scaled(table: Table, values: Mapping[Channel, FloatArray], channel: Channel) -> FloatArray:

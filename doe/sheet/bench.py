@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
 from doe.ledger import LedgerSchema
@@ -19,6 +19,7 @@ __all__ = [
     "BenchRun",
     "Entry",
     "SamplePoint",
+    "SheetWords",
     "StopLimit",
     "StopLimits",
     "entries_for",
@@ -188,3 +189,38 @@ def entries_for(
         for entry in every
         if entry.name not in own and column_of(entry.column, schema) is None
     )
+
+
+@dataclass(frozen=True, slots=True)
+class SheetWords:
+    """What a bench sheet says beside its runs.
+
+    Attributes
+    ----------
+    fixed
+        Name and value of what is set alike for every run, as ("pressure", "50 bar gauge"): no
+        set value may be missing from the page that the rig is set by.
+    limits
+        Sentences for each run by its number, as "at least 31.6 bar gauge at this temperature".
+    cautions
+        Sentences about the rig and the material, printed before the first run.
+    unconfirmed_limits
+        Prints the banner that the sheet is for planning practice only.
+    provenance
+        Pairs of label and text for the foot: file, seed, versions.
+    bench
+        Stop limits, checks, drains, samples and totals for each run by its number.
+    entries
+        Places to write beside achieved values and responses.
+    """
+
+    campaign: str
+    stage: int
+    fixed: tuple[tuple[str, str], ...]
+    limits: Mapping[int, Sequence[str]] = field(default_factory=dict)
+    cautions: tuple[str, ...] = ()
+    unconfirmed_limits: bool = False
+    provenance: tuple[tuple[str, str], ...] = ()
+    mode: str = ""
+    bench: Mapping[int, BenchRun] = field(default_factory=dict)
+    entries: tuple[Entry, ...] = USUAL_ENTRIES

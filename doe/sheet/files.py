@@ -6,10 +6,8 @@ is refused.
 
 from __future__ import annotations
 
-import codecs
 import csv
 import io
-import re
 import warnings
 import zipfile
 from collections.abc import Mapping, Sequence
@@ -21,6 +19,7 @@ from xml.etree import ElementTree
 from xml.etree.ElementTree import Element
 
 from doe.errors import Notice, Problem, ResultsError, StateError, Where
+from doe.lab_text import NotTextError, decoded
 from doe.ledger import LedgerSchema, number_text
 from doe.sheet.headings import column_of, known_in
 
@@ -102,52 +101,19 @@ def refused(code: str, what: str, remedy: str, file: str, line: int | None = Non
 
 
 def text_grid(data: bytes, file: str, schema: LedgerSchema) -> Grid:
-    text, notices = _decoded(data, file)
+    try:
+        text, notices = decoded(data, file)
+    except NotTextError:
+        raise refused(
+            "sheet-binary",
+            "the file is neither text nor an XLSX or ODS workbook.",
+            "Save the table as CSV or XLSX, without a password.",
+            file,
+        ) from None
     if not text.strip():
         raise refused("sheet-empty", "the file is empty.", "Send the filled sheet.", file)
     delimiter = max(DELIMITERS, key=lambda mark: _likeness_of(text, mark, schema))
     return Grid(_strict_rows(text, delimiter, file), delimiter, notices)
-
-
-def _decoded(data: bytes, file: str) -> tuple[str, tuple[Notice, ...]]:
-    """Return the text of a file, and a notice where its encoding had to be inferred."""
-    binary = refused(
-        "sheet-binary",
-        "the file is neither text nor an XLSX or ODS workbook.",
-        "Save the table as CSV or XLSX, without a password.",
-        file,
-    )
-    if data.startswith((codecs.BOM_UTF32_LE, codecs.BOM_UTF32_BE)):
-        raise binary
-    notices: tuple[Notice, ...] = ()
-    try:
-        if data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
-            text = data.decode("utf-16")
-        elif b"\0" in data:
-            text = data.decode(_bare_utf16(data))
-        else:
-            try:
-                text = data.decode("utf-8-sig")
-            except UnicodeDecodeError:
-                text = data.decode("cp1252")
-                what = f"{file} is not UTF-8; it was read as Windows-1252. Check accents in notes."
-                notices = (Notice("read-as-windows-1252", what),)
-    except (UnicodeDecodeError, LookupError):
-        raise binary from None
-    if re.search(r"[\0-\x08\x0e-\x1f\x7f]", text):
-        raise binary
-    return text, notices
-
-
-def _bare_utf16(data: bytes) -> str:
-    """Return the byte order of UTF-16 without a mark, ``"binary"`` if it is not that.
-
-    The header is ASCII, so in UTF-16 every other byte of the file's start is zero.
-    """
-    start = data[:40]
-    if not any(start[0::2]):
-        return "utf-16-be"
-    return "binary" if any(start[1::2]) else "utf-16-le"
 
 
 def _strict_rows(text: str, delimiter: str, file: str) -> list[Row]:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 from doe.factors import CategoricalFactor, Factor
 from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
 from doe.quantities import unit_slug
-from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, USUAL_ENTRIES, BenchRun, Entry, entries_for
+from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, BenchRun, Entry, SheetWords, entries_for
 from doe.sheet.headings import IDENTITY, sheet_columns
 
 if TYPE_CHECKING:
@@ -76,46 +76,16 @@ class _Run:
     totals: tuple[tuple[str, str], ...]
 
 
-def sheet_html(
-    rows: Sequence[LedgerRow],
-    schema: LedgerSchema,
-    *,
-    campaign: str,
-    stage: int,
-    fixed: Sequence[tuple[str, str]],
-    limits: Mapping[int, Sequence[str]] | None = None,
-    cautions: Sequence[str] = (),
-    unconfirmed_limits: bool = False,
-    provenance: Sequence[tuple[str, str]] = (),
-    mode: str = "",
-    bench: Mapping[int, BenchRun] | None = None,
-    entries: Sequence[Entry] = USUAL_ENTRIES,
-) -> str:
+def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords) -> str:
     """Return the bench sheet as one page for A4 and for a tablet; nothing is fetched or sent.
 
-    Parameters
-    ----------
-    rows
-        Runs of the stage, in the order they are to be run; each day gets a page, then its runs.
-    fixed
-        Name and value of what is set alike for every run, as ("pressure", "50 bar gauge"): no
-        set value may be missing from the page that the rig is set by.
-    limits
-        Sentences for each run by its number, as "at least 31.6 bar gauge at this temperature".
-    cautions
-        Sentences about the rig and the material, printed before the first run.
-    unconfirmed_limits
-        Prints the banner that the sheet is for planning practice only.
-    provenance
-        Pairs of label and text for the foot: file, seed, versions.
-    bench
-        Stop limits, checks, drains, samples and totals for each run by its number.
-    entries
-        Places to write beside achieved values and responses.
+    `rows` are the runs of the stage in the order they are to be run; each day gets a page, then
+    its runs.
     """
-    bench = bench or {}
-    extra = entries_for(entries, bench.values(), schema)
-    ready = [_run(row, schema, limits or {}, bench.get(row.run, BenchRun()), extra) for row in rows]
+    extra = entries_for(told.entries, told.bench.values(), schema)
+    ready = [
+        _run(row, schema, told.limits, told.bench.get(row.run, BenchRun()), extra) for row in rows
+    ]
     style, script = _style(), _script()
     return (
         _environment()
@@ -124,19 +94,19 @@ def sheet_html(
             policy=_policy(style, script),
             style=style,
             script=script,
-            key=_key(rows, schema, campaign, stage),
-            file=f"{unit_slug(campaign) or 'sheet'}-stage{stage}-filled.csv",
+            key=_key(rows, schema, told.campaign, told.stage),
+            file=f"{unit_slug(told.campaign) or 'sheet'}-stage{told.stage}-filled.csv",
             columns=json.dumps([*sheet_columns(schema), *(entry.column for entry in extra)]),
             planned=json.dumps(_planned(rows, schema)),
-            campaign=_seen(campaign),
-            stage=stage,
-            mode=_seen(mode),
-            fixed=[(_seen(name), _seen(value)) for name, value in fixed],
+            campaign=_seen(told.campaign),
+            stage=told.stage,
+            mode=_seen(told.mode),
+            fixed=[(_seen(name), _seen(value)) for name, value in told.fixed],
             days=_by_day(ready),
-            cautions=[_seen(text) for text in cautions],
-            banner=NOT_CONFIRMED if unconfirmed_limits else "",
+            cautions=[_seen(text) for text in told.cautions],
+            banner=NOT_CONFIRMED if told.unconfirmed_limits else "",
             rig_first=RIG_FIRST,
-            provenance=[(_seen(label), _seen(text)) for label, text in provenance],
+            provenance=[(_seen(label), _seen(text)) for label, text in told.provenance],
             plots_shown=len({row.plot for row in rows}) < len(rows),
         )
     )

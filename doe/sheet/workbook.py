@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from doe.factors import CategoricalFactor, Factor, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema, cell_address, number_text, plain_text, row_cells
 from doe.responses import Response, Weighing
-from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, USUAL_ENTRIES, BenchRun, Entry, entries_for
+from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, BenchRun, Entry, SheetWords, entries_for
 from doe.sheet.headings import IDENTITY, sheet_columns
 
 if TYPE_CHECKING:
@@ -48,22 +48,8 @@ class _Column:
     of: Factor | Response | Weighing | None = None
 
 
-def sheet_xlsx(
-    rows: Sequence[LedgerRow],
-    schema: LedgerSchema,
-    *,
-    campaign: str,
-    stage: int,
-    fixed: Sequence[tuple[str, str]],
-    limits: Mapping[int, Sequence[str]] | None = None,
-    cautions: Sequence[str] = (),
-    unconfirmed_limits: bool = False,
-    provenance: Sequence[tuple[str, str]] = (),
-    mode: str = "",
-    bench: Mapping[int, BenchRun] | None = None,
-    entries: Sequence[Entry] = USUAL_ENTRIES,
-) -> bytes:
-    """Return the bench sheet as a workbook; parameters as for `sheet_html`.
+def sheet_xlsx(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords) -> bytes:
+    """Return the bench sheet as a workbook.
 
     Sheets: ``runs`` (the columns of the CSV, then the entries), ``read first``, ``each run`` (stop
     limits, drains, samples, totals), and a hidden ``levels`` for the lists. Locked without a
@@ -71,18 +57,19 @@ def sheet_xlsx(
     """
     import openpyxl
 
-    bench = bench or {}
-    extra = entries_for(entries, bench.values(), schema)
+    extra = entries_for(told.entries, told.bench.values(), schema)
     book = openpyxl.Workbook()
-    title = f"{campaign}, stage {stage}" + (f", {mode}" if mode else "")
-    banner = f"{NOT_CONFIRMED}." if unconfirmed_limits else ""
+    title = f"{told.campaign}, stage {told.stage}" + (f", {told.mode}" if told.mode else "")
+    banner = f"{NOT_CONFIRMED}." if told.unconfirmed_limits else ""
     runs = book.active
     runs.title = "runs"
     columns = _columns(schema, extra)
     _levels(book, schema)
     _fill_runs(runs, rows, schema, columns, title, banner)
-    _read_first(book, title, banner, fixed, (*cautions, *_checks(bench)), provenance)
-    _each_run(book, rows, title, banner, limits or {}, bench)
+    _read_first(
+        book, title, banner, told.fixed, (*told.cautions, *_checks(told.bench)), told.provenance
+    )
+    _each_run(book, rows, title, banner, told.limits, told.bench)
     book.move_sheet("levels", offset=2)
     for sheet in book.worksheets:
         _for_print(sheet, title, banner)
