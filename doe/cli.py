@@ -207,6 +207,7 @@ def record(
 
     def go() -> None:
         from doe import contract, terminal, workflow
+        from doe.recording import after_recording
 
         result = workflow.record(
             campaign,
@@ -218,7 +219,7 @@ def record(
         )
         name = result.campaign.name
         again = f"doe record {name} {sheet}" + (f" --run {run}" if run is not None else "")
-        command = again if dry_run else workflow.after_recording(result)
+        command = again if dry_run else after_recording(result)
         _answer(
             as_json,
             lambda: contract.record_object(result),

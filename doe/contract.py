@@ -26,12 +26,12 @@ if TYPE_CHECKING:
     from doe.demo import DemoResult
     from doe.log_record import LogRecord
     from doe.modelling import Finding, Shape
+    from doe.recording import RecordResult
     from doe.workflow import (
         CheckResult,
         FitResult,
         NewResult,
         PlanResult,
-        RecordResult,
         StatusResult,
         SuggestResult,
     )

@@ -118,7 +118,7 @@ def observations(
             "no-results",
             f"{campaign.name} has no results yet: none of its {len(rows)} runs is recorded.",
             f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
-            file=str(campaign.folder / "runs.csv"),
+            file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])
     vapour = set(standing.boiled(campaign, [row for row in rows if row.status == "done"]))

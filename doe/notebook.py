@@ -28,6 +28,7 @@ from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.ledger import LedgerRow, csv_text, row_cells
 from doe.modelling import model_asked
 from doe.planning import PlanWish
+from doe.recording import take_in
 from doe.sheet import read_sheet_text
 
 if TYPE_CHECKING:
@@ -117,7 +118,7 @@ class CampaignHandle:
         told = frame.drop(columns=["status"], errors="ignore")  # follows from the results
         text = csv_text([[str(c) for c in told.columns], *map(_cells, told.to_numpy(object))])
         returned = read_sheet_text(text, "data frame", loaded.schema)
-        return len(workflow.take_in(loaded, returned, replace, dry_run).changes)
+        return len(take_in(loaded, returned, replace, dry_run).changes)
 
     def status(self) -> Status:
         """Tell where the campaign stands."""

@@ -11,33 +11,62 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from doe.campaign import Campaign, shaping_parts
-from doe.errors import Notice
+from doe.errors import Notice, StateError
 from doe.factors import FloatArray, NumericFactor
-from doe.ledger import Ledger, LedgerRow, row_cells
+from doe.ledger import Ledger, LedgerRow, read_ledger, row_cells
 from doe.log_record import read_log_records
 from doe.stage import StageRecord, read_stage
 
 __all__ = [
+    "LEDGER_FILE",
     "achieved_settings",
     "assumed_settings",
     "boiled",
     "doubtful",
+    "ledger_or_empty",
     "looked_over",
     "missing",
     "open_runs",
     "over_budget",
     "planned_hash",
+    "planned_ledger",
     "recorded_oddly",
     "runs_in_words",
     "what_to_do",
 ]
 
+LEDGER_FILE = "runs.csv"
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
 BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
 NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
 """Units, or their numerators, of amounts that cannot be below zero."""
+
+
+def ledger_or_empty(campaign: Campaign) -> Ledger:
+    """Return the ledger of a campaign; one without runs where there is none."""
+    path = campaign.folder / LEDGER_FILE
+    return read_ledger(path, campaign.schema) if path.exists() else Ledger(campaign.schema, ())
+
+
+def planned_ledger(campaign: Campaign) -> Ledger:
+    """Return the ledger with at least one run.
+
+    Raises
+    ------
+    StateError
+        There is no plan yet.
+    """
+    ledger = ledger_or_empty(campaign)
+    if not ledger.rows:
+        raise StateError.of(
+            "no-plan",
+            f"{campaign.name} has no plan yet.",
+            f"Make one: doe plan {campaign.name}",
+            file=str(campaign.folder / LEDGER_FILE),
+        )
+    return ledger
 
 
 def achieved_settings(rows: Sequence[LedgerRow]) -> FloatArray:

@@ -18,13 +18,13 @@ if TYPE_CHECKING:
     from doe.analysis.reliability import ProbableRegion
     from doe.campaign import Affordable, Campaign
     from doe.errors import Notice
+    from doe.recording import RecordResult
     from doe.responses import Response
     from doe.workflow import (
         CheckResult,
         FitResult,
         NewResult,
         PlanResult,
-        RecordResult,
         StatusResult,
         SuggestResult,
     )

@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from doe import standing
+from doe import recording, standing
 from doe.campaign import (
     CAMPAIGN_FILE,
     Affordable,
@@ -28,16 +28,13 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
-from doe.errors import Notice, Problem, ResultsError, StateError
+from doe.errors import Notice, StateError
 from doe.ledger import (
-    Change,
     Ledger,
     LedgerRow,
-    Returned,
     locked,
     read_ledger,
     started,
-    with_results,
     write_ledger,
 )
 from doe.modelling import (
@@ -57,14 +54,14 @@ from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of,
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import StageRecord, read_stage, stage_file, write_stage
+from doe.standing import LEDGER_FILE, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
     from doe.analysis.optimum import Analysis
     from doe.design.matrix import Design
-    from doe.logged import Logged, LogWish
+    from doe.logged import LogWish
     from doe.report.pictures import RunPoints
-    from doe.sheet.portions import Bottles
     from doe.suggest import Suggestion
 
 __all__ = [
@@ -72,10 +69,8 @@ __all__ = [
     "FitResult",
     "NewResult",
     "PlanResult",
-    "RecordResult",
     "StatusResult",
     "SuggestResult",
-    "after_recording",
     "check",
     "fit",
     "load",
@@ -87,7 +82,6 @@ __all__ = [
     "workspace_of",
 ]
 
-LEDGER_FILE = "runs.csv"
 Say = Callable[[str], None]
 SUGGESTED_RUNS = 4
 AS_THE_TOOL_CHOOSES = PlanWish()
@@ -134,19 +128,6 @@ class PlanResult:
     affordable: Affordable
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
-
-
-@dataclass(frozen=True)
-class RecordResult:
-    """What a filled sheet, or a log, changed in the ledger, or would change."""
-
-    campaign: Campaign
-    changes: tuple[Change, ...]
-    ledger: Ledger
-    dry_run: bool
-    files: tuple[Path, ...]
-    notices: tuple[Notice, ...]
-    log: Logged | None = None
 
 
 @dataclass(frozen=True)
@@ -315,24 +296,25 @@ def plan(
     campaign = load(asked, start)
     affordable = campaign.affordable()
     with locked(campaign.folder):
-        ledger = _ledger_or_empty(campaign)
+        ledger = ledger_or_empty(campaign)
         _refuse_if_started(campaign, ledger)
         say("choosing a design")
         design = chosen(campaign, affordable, wish)
         design = randomised(design, np.random.default_rng([design.seed, 1]))
         days = scheduled(campaign, design, first_run=1, first_day=1)
         rows = rows_of(campaign, design, days, stage=1, first_run=1)
+        say("judging what the design can tell")
+        result, page = _judged_plan(campaign, design, rows, days, affordable)
+        sheets = _sheets(campaign, 1, rows)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
-        record = _stage_record(campaign, 1, "plan", design, rows)
-        stage_path = write_stage(campaign.folder, record)
+        stage_path = write_stage(campaign.folder, _stage_record(campaign, 1, "plan", design, rows))
         for later in (campaign.folder / "stages").glob("*.toml"):
             if later != stage_path:
                 later.unlink()  # of a former plan that no run was made of
-        sheets = _write_sheets(campaign, 1, rows)
-    say("judging what the design can tell")
-    written = (campaign.folder / LEDGER_FILE, *sheets, stage_path)
-    return _planned_page(campaign, design, rows, days, affordable, written)
+        report = write_page(_report(campaign, "plan", 1), page)
+        written = (report, campaign.folder / LEDGER_FILE, *_write(sheets), stage_path)
+    return replace(result, files=written)
 
 
 def record(
@@ -343,7 +325,7 @@ def record(
     replace_filled: bool = False,
     dry_run: bool = False,
     log: LogWish | None = None,
-) -> RecordResult:
+) -> recording.RecordResult:
     """Take a filled sheet, or the logger's file of one run, into the ledger.
 
     Parameters
@@ -371,193 +353,7 @@ def record(
             f"Give the filled sheet: doe record {campaign.name} FILE",
             file=str(path),
         )
-    if log is not None:
-        return _take_in_log(campaign, path, log, replace_filled, dry_run)
-    if campaign.schema.weighed:
-        from doe.derived import bottles_in
-
-        bottles = bottles_in(campaign, path)
-        if bottles is not None:
-            with locked(campaign.folder):
-                ledger = _planned_ledger(campaign)
-                return _merged(
-                    campaign, ledger, Returned((), path.name), replace_filled, dry_run, bottles
-                )
-    return take_in(campaign, _read_sheet(campaign, path), replace_filled, dry_run)
-
-
-def _read_sheet(campaign: Campaign, path: Path) -> Returned:
-    from doe.sheet import read_sheet
-
-    try:
-        return read_sheet(path, campaign.schema)
-    except ResultsError as error:
-        raise ResultsError(*map(_or_a_log, error.problems)) from None
-
-
-def _or_a_log(problem: Problem) -> Problem:
-    if problem.code != "no-header":
-        return problem
-    hint = "If it is a rig logger's file, say of which run: --run N."
-    return replace(problem, remedy=f"{problem.remedy} {hint}")
-
-
-def _take_in_log(
-    campaign: Campaign, path: Path, wish: LogWish, replace_filled: bool, dry_run: bool
-) -> RecordResult:
-    """Take what a log says of its run into the ledger, and keep its record beside it."""
-    from doe.log_record import log_file, write_log
-    from doe.logged import logged, opened
-
-    log = opened(campaign, path, wish)
-    with locked(campaign.folder):
-        ledger = _planned_ledger(campaign)
-        found = logged(campaign, ledger, log, path, wish, overwrite=replace_filled, looking=dry_run)
-        result = _merged(campaign, ledger, found.returned, replace_filled, dry_run)
-        if not dry_run:
-            write_log(campaign.folder, found.record)
-    files = result.files if dry_run else (*result.files, log_file(campaign.folder, wish.run))
-    return replace(result, log=found, files=files, notices=(*result.notices, *found.notices))
-
-
-def take_in(
-    campaign: Campaign, returned: Returned, replace_filled: bool = False, dry_run: bool = False
-) -> RecordResult:
-    """Take returned results, however they came, into the ledger; see `record`."""
-    with locked(campaign.folder):
-        ledger = _planned_ledger(campaign)
-        result = _merged(campaign, ledger, returned, replace_filled, dry_run)
-    blank = _blank_over_filled(result.ledger, returned) if replace_filled else ()
-    return replace(result, notices=(*result.notices, *blank))
-
-
-def _merged(
-    campaign: Campaign,
-    ledger: Ledger,
-    returned: Returned,
-    replace_filled: bool,
-    dry_run: bool,
-    bottles: Bottles | None = None,
-) -> RecordResult:
-    """Merge what came back into the ledger and write it; the caller holds the lock."""
-    path = campaign.folder / LEDGER_FILE
-    ledger, changes = with_results(ledger, returned, replace_filled)
-    derived = None
-    if campaign.schema.weighed:
-        weighed = {back.run for back in returned.rows if back.weighed}
-        derived = _derived(campaign, ledger, changes, weighed, bottles, replace_filled)
-        ledger, changes = derived.ledger, derived.changes
-    if not dry_run:
-        for name, text in (derived.files if derived else {}).items():
-            write_page(campaign.folder / name, text, keep=name == "portions.csv")
-        write_ledger(path, ledger)
-    touched = {change.run for change in changes}
-    rows = [row for row in ledger.rows if row.run in touched]
-    notices = (
-        *campaign.notices(),
-        *returned.notices,
-        *ledger.notices,
-        *(derived.notices if derived else ()),
-        *standing.recorded_oddly(campaign, rows),
-        *standing.looked_over(campaign, ledger),
-    )
-    written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
-    return RecordResult(campaign, changes, ledger, dry_run, tuple(written), notices)
-
-
-@dataclass(frozen=True, slots=True)
-class _Derived:
-    """The ledger with derived responses, all changes, and the files to write beside it."""
-
-    ledger: Ledger
-    changes: tuple[Change, ...]
-    files: Mapping[str, str]
-    notices: tuple[Notice, ...]
-
-
-def _derived(
-    campaign: Campaign,
-    ledger: Ledger,
-    changes: tuple[Change, ...],
-    weighed: set[int],
-    new: Bottles | None,
-    replace_filled: bool,
-) -> _Derived:
-    """Work out the responses of the runs whose masses or bottles came in, changed or not."""
-    from doe.derived import DERIVED_FILE, PORTIONS_FILE, bottles_in, from_masses
-    from doe.sheet.portions import Bottles, bottles_csv, with_bottles
-
-    kept = campaign.folder / PORTIONS_FILE
-    old = (bottles_in(campaign, kept) if kept.exists() else None) or Bottles()
-    new = new or Bottles()
-    _refuse_unknown_runs(ledger, new)
-    bottles, more = with_bottles(old.rows, new.rows, replace_filled)
-    touched = weighed | {bottle.run for bottle in new.rows}
-    found = from_masses(campaign, ledger, bottles, touched)
-    try:
-        ledger, derived = with_results(ledger, found.returned, replace_filled)
-    except ResultsError as error:
-        raise ResultsError(*map(_as_derived, error.problems)) from None
-    files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
-    if found.returned.rows:
-        files[DERIVED_FILE] = found.table
-    notices = (*new.notices, *found.notices)
-    return _Derived(ledger, (*changes, *more, *derived), files, notices)
-
-
-def _refuse_unknown_runs(ledger: Ledger, bottles: Bottles) -> None:
-    runs = {row.run for row in ledger.rows}
-    unknown = [bottle for bottle in bottles.rows if bottle.run not in runs]
-    if unknown:
-        remedy = "Correct the number, or check that the file belongs to this campaign."
-        raise ResultsError(
-            *(
-                Problem("unknown-run", f"the ledger has no run {b.run}.", b.where, remedy)
-                for b in unknown
-            )
-        )
-
-
-def _as_derived(problem: Problem) -> Problem:
-    """Return a problem of the ledger in the words of what was derived, not of a sheet."""
-    what = problem.what.replace("the sheet says", "masses and portions now give")
-    return replace(problem, what=what, remedy="If they are right, record them with --replace.")
-
-
-def after_recording(result: RecordResult) -> str:
-    """Return the next command after a recording: the fit, or the sheet that a log goes before."""
-    name, rows = result.campaign.name, result.ledger.rows
-    if result.log is not None:
-        own = next(row for row in rows if row.run == result.log.record.run)
-        if own.status != "left out" and not any(v is not None for v in own.responses):
-            return f"doe record {name} FILE   (the filled sheet)"
-    return f"doe fit {name}"
-
-
-def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:
-    """Return a notice where a blank cell of a sheet meets a filled one, which stays."""
-    rows = {row.run: row for row in ledger.rows}
-    kept = [
-        back.run
-        for back in returned.rows
-        if (row := rows.get(back.run)) is not None
-        and (
-            (row.left_out_because and not back.left_out_because)
-            or any(
-                value is not None and column not in back.responses
-                for column, value in zip(ledger.schema.response_columns, row.responses, strict=True)
-            )
-        )
-    ]
-    if not kept:
-        return ()
-    return (
-        Notice(
-            "blank-changes-nothing",
-            f"{standing.runs_in_words(kept)}: a blank cell of the sheet leaves what is recorded. "
-            "To withdraw a value, empty its cell in runs.csv (and set the status to planned).",
-        ),
-    )
+    return recording.recorded(campaign, path, replace_filled, dry_run, log)
 
 
 def fit(
@@ -589,7 +385,7 @@ def fit(
     from doe.report.html import fit_page
 
     campaign = load(asked, start)
-    ledger = _planned_ledger(campaign)
+    ledger = planned_ledger(campaign)
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
     observed, notices = observations(campaign, ledger, by_day=by_day)
@@ -613,7 +409,7 @@ def fit(
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
-        views.header(campaign, "fit", f"doe suggest {campaign.name}", stage=stage, notices=notices),
+        views.header(campaign, "fit", next_command, stage=stage, notices=notices),
         analysis,
         campaign.space,
         views.surfaces(campaign, analysis, points),
@@ -670,7 +466,7 @@ def suggest(
     campaign = load(asked, start)
     kinds = kinds_asked(kind, without)
     with locked(campaign.folder):
-        ledger = _planned_ledger(campaign)
+        ledger = planned_ledger(campaign)
         kept, stage = _without_open_suggestions(campaign, ledger)
         say("fitting what has come back")
         _refuse_before_results(campaign, kept)
@@ -802,8 +598,11 @@ def _stage_record(
     )
 
 
-def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> tuple[Path, ...]:
-    """Write the bench sheet for print and for filling in; a filled one is kept in history."""
+_Sheets = tuple[tuple[Path, str | bytes], ...]
+
+
+def _sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> _Sheets:
+    """Return the bench sheet for print and for filling in, each with its place."""
     from doe import views
     from doe.sheet import SheetWords, sheet_csv, sheet_html, sheet_xlsx
 
@@ -825,21 +624,25 @@ def _write_sheets(campaign: Campaign, stage: int, rows: Sequence[LedgerRow]) -> 
     sheet = campaign.folder / f"sheet-stage{stage}"
     schema = campaign.schema
     return (
-        write_page(sheet.with_suffix(".csv"), sheet_csv(rows, schema), keep=True),
-        write_page(sheet.with_suffix(".xlsx"), sheet_xlsx(rows, schema, told), keep=True),
-        write_page(sheet.with_suffix(".html"), sheet_html(rows, schema, told)),
+        (sheet.with_suffix(".csv"), sheet_csv(rows, schema)),
+        (sheet.with_suffix(".xlsx"), sheet_xlsx(rows, schema, told)),
+        (sheet.with_suffix(".html"), sheet_html(rows, schema, told)),
     )
 
 
-def _planned_page(
+def _write(sheets: _Sheets) -> tuple[Path, ...]:
+    """Write sheets; one that a person filled in stays in history."""
+    return tuple(write_page(path, content, keep=path.suffix != ".html") for path, content in sheets)
+
+
+def _judged_plan(
     campaign: Campaign,
     design: Design,
     rows: tuple[LedgerRow, ...],
     days: Schedule | None,
     affordable: Affordable,
-    written: tuple[Path, ...],
-) -> PlanResult:
-    """Return what the design is worth before any run is made, and write its page."""
+) -> tuple[PlanResult, str]:
+    """Return what the design is worth before any run is made, and its page; nothing is written."""
     from doe import views
     from doe.report.html import plan_page
 
@@ -866,11 +669,7 @@ def _planned_page(
         points,
         None if days is None else (days, needs_of(campaign, design, days)),
     )
-    file = write_page(_report(campaign, "plan", 1), page)
-    return PlanResult(campaign, 1, design, found, rows, days, affordable, (file, *written), notices)
-
-
-# ----------------------------------------------------------------------- results and models
+    return PlanResult(campaign, 1, design, found, rows, days, affordable, (), notices), page
 
 
 def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:
@@ -1011,38 +810,14 @@ def _accept(
 ) -> tuple[Path, ...]:
     """Append the suggested runs to the ledger as a stage; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
+    sheets = _sheets(campaign, stage, rows)
     write_ledger(path, Ledger(kept.schema, (*kept.rows, *rows), kept.extra_columns))
     design = _suggested_design(campaign, suggestion)
     write_stage(campaign.folder, _stage_record(campaign, stage, "suggest", design, rows))
-    sheets = _write_sheets(campaign, stage, rows)
-    return (path, *sheets, stage_file(campaign.folder, stage))
+    return (path, *_write(sheets), stage_file(campaign.folder, stage))
 
 
 # ------------------------------------------------------------------------- ledger and folders
-
-
-def _ledger_or_empty(campaign: Campaign) -> Ledger:
-    path = campaign.folder / LEDGER_FILE
-    return read_ledger(path, campaign.schema) if path.exists() else Ledger(campaign.schema, ())
-
-
-def _planned_ledger(campaign: Campaign) -> Ledger:
-    """Return the ledger with at least one run.
-
-    Raises
-    ------
-    StateError
-        There is no plan yet.
-    """
-    ledger = _ledger_or_empty(campaign)
-    if not ledger.rows:
-        raise StateError.of(
-            "no-plan",
-            f"{campaign.name} has no plan yet.",
-            f"Make one: doe plan {campaign.name}",
-            file=str(campaign.folder / LEDGER_FILE),
-        )
-    return ledger
 
 
 def _reports_folder(campaign: Campaign) -> Path:

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from doe import workflow
+from doe.recording import take_in
 from doe.sheet import read_sheet_text
 
 CHROMIUM = Path("/usr/bin/chromium")
@@ -38,7 +39,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
         furfural = np.exp(0.03 * (T - 170) + 0.01 * time + rng.normal(0, 0.05))
         lines.append(f"{row.run},{extract:.2f},{furfural:.3f}")
     campaign = workflow.load("mint", start)
-    workflow.take_in(campaign, read_sheet_text("\n".join(lines), "sheet", campaign.schema))
+    take_in(campaign, read_sheet_text("\n".join(lines), "sheet", campaign.schema))
     result = workflow.fit("mint", start)
     return SimpleNamespace(campaign=campaign, result=result, page=result.files[0])
 

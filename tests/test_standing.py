@@ -11,6 +11,7 @@ import pytest
 
 from doe import workflow
 from doe.errors import CampaignFileError, Notice
+from doe.recording import take_in
 from doe.sheet import read_sheet_text
 from doe.standing import runs_in_words
 
@@ -50,7 +51,7 @@ def recorded(folder: Path, run: int, cells: dict[str, str]) -> tuple[Notice, ...
     """Hand in a sheet that fills some cells of one run, and return what is said of it."""
     campaign = workflow.load(str(folder), folder)
     text = ",".join(["run", *cells]) + "\n" + ",".join([str(run), *cells.values()]) + "\n"
-    return workflow.take_in(campaign, read_sheet_text(text, "sheet", campaign.schema)).notices
+    return take_in(campaign, read_sheet_text(text, "sheet", campaign.schema)).notices
 
 
 def test_an_untouched_campaign_is_warned_of_nothing_but_its_unconfirmed_limits(
@@ -99,7 +100,7 @@ def test_a_blank_under_replace_says_that_it_withdraws_nothing(folder: Path) -> N
     recorded(folder, 1, {"furfural_mg_g": "0.2", "extract_yield_mg_g": "40"})
     campaign = workflow.load(str(folder), folder)
     sheet = read_sheet_text("run,furfural_mg_g,extract_yield_mg_g\n1,,41\n", "s", campaign.schema)
-    result = workflow.take_in(campaign, sheet, replace_filled=True)
+    result = take_in(campaign, sheet, replace_filled=True)
     assert "blank-changes-nothing" in {notice.code for notice in result.notices}
     assert [change.new for change in result.changes] == ["41"]
 
@@ -142,7 +143,7 @@ def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_forme
     for row in rows.rows:
         T, flow, time = row.settings
         lines.append(f"{row.run},{40 + T / 10 + flow + time / 9 + row.run % 3},{T / 200}")
-    workflow.take_in(campaign, read_sheet_text("\n".join(lines), "s", campaign.schema))
+    take_in(campaign, read_sheet_text("\n".join(lines), "s", campaign.schema))
     first = workflow.suggest(str(folder), folder, runs=3, accept=True)
     assert "suggestions-replaced" not in {notice.code for notice in first.notices}
     second = workflow.suggest(str(folder), folder, runs=2, accept=True)

@@ -1,0 +1,242 @@
+"""What comes back, into the ledger: filled sheets, weighed portions, a logger's file of a run.
+
+Everything is worked out before anything is written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from doe import standing
+from doe.campaign import Campaign
+from doe.errors import Notice, Problem, ResultsError
+from doe.ledger import Change, Ledger, Returned, locked, with_results, write_ledger
+from doe.standing import LEDGER_FILE, planned_ledger
+from doe.whole_file import write_page
+
+if TYPE_CHECKING:
+    from doe.logged import Logged, LogWish
+    from doe.sheet.portions import Bottles
+
+__all__ = ["RecordResult", "after_recording", "recorded", "take_in"]
+
+
+@dataclass(frozen=True)
+class RecordResult:
+    """What a filled sheet, or a log, changed in the ledger, or would change."""
+
+    campaign: Campaign
+    changes: tuple[Change, ...]
+    ledger: Ledger
+    dry_run: bool
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+    log: Logged | None = None
+
+
+def recorded(
+    campaign: Campaign,
+    path: Path,
+    replace_filled: bool = False,
+    dry_run: bool = False,
+    log: LogWish | None = None,
+) -> RecordResult:
+    """Take a file into the ledger: a log where it is said to be one, portions, or a sheet.
+
+    Raises
+    ------
+    ResultsError
+        What the file says cannot be read or contradicts the ledger: all of it at once.
+    StateError
+        There is no plan.
+    """
+    if log is not None:
+        return _take_in_log(campaign, path, log, replace_filled, dry_run)
+    if campaign.schema.weighed:
+        from doe.derived import bottles_in
+
+        bottles = bottles_in(campaign, path)
+        if bottles is not None:
+            with locked(campaign.folder):
+                ledger = planned_ledger(campaign)
+                return _merged(
+                    campaign, ledger, Returned((), path.name), replace_filled, dry_run, bottles
+                )
+    return take_in(campaign, _read_sheet(campaign, path), replace_filled, dry_run)
+
+
+def _read_sheet(campaign: Campaign, path: Path) -> Returned:
+    from doe.sheet import read_sheet
+
+    try:
+        return read_sheet(path, campaign.schema)
+    except ResultsError as error:
+        raise ResultsError(*map(_or_a_log, error.problems)) from None
+
+
+def _or_a_log(problem: Problem) -> Problem:
+    if problem.code != "no-header":
+        return problem
+    hint = "If it is a rig logger's file, say of which run: --run N."
+    return replace(problem, remedy=f"{problem.remedy} {hint}")
+
+
+def _take_in_log(
+    campaign: Campaign, path: Path, wish: LogWish, replace_filled: bool, dry_run: bool
+) -> RecordResult:
+    """Take what a log says of its run into the ledger, and keep its record beside it."""
+    from doe.log_record import log_file, write_log
+    from doe.logged import logged, opened
+
+    log = opened(campaign, path, wish)
+    with locked(campaign.folder):
+        ledger = planned_ledger(campaign)
+        found = logged(campaign, ledger, log, path, wish, overwrite=replace_filled, looking=dry_run)
+        result = _merged(campaign, ledger, found.returned, replace_filled, dry_run)
+        if not dry_run:
+            write_log(campaign.folder, found.record)
+    files = result.files if dry_run else (*result.files, log_file(campaign.folder, wish.run))
+    return replace(result, log=found, files=files, notices=(*result.notices, *found.notices))
+
+
+def take_in(
+    campaign: Campaign, returned: Returned, replace_filled: bool = False, dry_run: bool = False
+) -> RecordResult:
+    """Take returned results, however they came, into the ledger; see `record`."""
+    with locked(campaign.folder):
+        ledger = planned_ledger(campaign)
+        result = _merged(campaign, ledger, returned, replace_filled, dry_run)
+    blank = _blank_over_filled(result.ledger, returned) if replace_filled else ()
+    return replace(result, notices=(*result.notices, *blank))
+
+
+def _merged(
+    campaign: Campaign,
+    ledger: Ledger,
+    returned: Returned,
+    replace_filled: bool,
+    dry_run: bool,
+    bottles: Bottles | None = None,
+) -> RecordResult:
+    """Merge what came back into the ledger and write it; the caller holds the lock."""
+    path = campaign.folder / LEDGER_FILE
+    ledger, changes = with_results(ledger, returned, replace_filled)
+    derived = None
+    if campaign.schema.weighed:
+        weighed = {back.run for back in returned.rows if back.weighed}
+        derived = _derived(campaign, ledger, changes, weighed, bottles, replace_filled)
+        ledger, changes = derived.ledger, derived.changes
+    if not dry_run:
+        for name, text in (derived.files if derived else {}).items():
+            write_page(campaign.folder / name, text, keep=name == "portions.csv")
+        write_ledger(path, ledger)
+    touched = {change.run for change in changes}
+    rows = [row for row in ledger.rows if row.run in touched]
+    notices = (
+        *campaign.notices(),
+        *returned.notices,
+        *ledger.notices,
+        *(derived.notices if derived else ()),
+        *standing.recorded_oddly(campaign, rows),
+        *standing.looked_over(campaign, ledger),
+    )
+    written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
+    return RecordResult(campaign, changes, ledger, dry_run, tuple(written), notices)
+
+
+@dataclass(frozen=True, slots=True)
+class _Derived:
+    """The ledger with derived responses, all changes, and the files to write beside it."""
+
+    ledger: Ledger
+    changes: tuple[Change, ...]
+    files: Mapping[str, str]
+    notices: tuple[Notice, ...]
+
+
+def _derived(
+    campaign: Campaign,
+    ledger: Ledger,
+    changes: tuple[Change, ...],
+    weighed: set[int],
+    new: Bottles | None,
+    replace_filled: bool,
+) -> _Derived:
+    """Work out the responses of the runs whose masses or bottles came in, changed or not."""
+    from doe.derived import DERIVED_FILE, PORTIONS_FILE, bottles_in, from_masses
+    from doe.sheet.portions import Bottles, bottles_csv, with_bottles
+
+    kept = campaign.folder / PORTIONS_FILE
+    old = (bottles_in(campaign, kept) if kept.exists() else None) or Bottles()
+    new = new or Bottles()
+    _refuse_unknown_runs(ledger, new)
+    bottles, more = with_bottles(old.rows, new.rows, replace_filled)
+    touched = weighed | {bottle.run for bottle in new.rows}
+    found = from_masses(campaign, ledger, bottles, touched)
+    try:
+        ledger, derived = with_results(ledger, found.returned, replace_filled)
+    except ResultsError as error:
+        raise ResultsError(*map(_as_derived, error.problems)) from None
+    files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
+    if found.returned.rows:
+        files[DERIVED_FILE] = found.table
+    notices = (*new.notices, *found.notices)
+    return _Derived(ledger, (*changes, *more, *derived), files, notices)
+
+
+def _refuse_unknown_runs(ledger: Ledger, bottles: Bottles) -> None:
+    runs = {row.run for row in ledger.rows}
+    unknown = [bottle for bottle in bottles.rows if bottle.run not in runs]
+    if unknown:
+        remedy = "Correct the number, or check that the file belongs to this campaign."
+        raise ResultsError(
+            *(
+                Problem("unknown-run", f"the ledger has no run {b.run}.", b.where, remedy)
+                for b in unknown
+            )
+        )
+
+
+def _as_derived(problem: Problem) -> Problem:
+    """Return a problem of the ledger in the words of what was derived, not of a sheet."""
+    what = problem.what.replace("the sheet says", "masses and portions now give")
+    return replace(problem, what=what, remedy="If they are right, record them with --replace.")
+
+
+def after_recording(result: RecordResult) -> str:
+    """Return the next command after a recording: the fit, or the sheet that a log goes before."""
+    name, rows = result.campaign.name, result.ledger.rows
+    if result.log is not None:
+        own = next(row for row in rows if row.run == result.log.record.run)
+        if own.status != "left out" and not any(v is not None for v in own.responses):
+            return f"doe record {name} FILE   (the filled sheet)"
+    return f"doe fit {name}"
+
+
+def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:
+    """Return a notice where a blank cell of a sheet meets a filled one, which stays."""
+    rows = {row.run: row for row in ledger.rows}
+    kept = [
+        back.run
+        for back in returned.rows
+        if (row := rows.get(back.run)) is not None
+        and (
+            (row.left_out_because and not back.left_out_because)
+            or any(
+                value is not None and column not in back.responses
+                for column, value in zip(ledger.schema.response_columns, row.responses, strict=True)
+            )
+        )
+    ]
+    if not kept:
+        return ()
+    return (
+        Notice(
+            "blank-changes-nothing",
+            f"{standing.runs_in_words(kept)}: a blank cell of the sheet leaves what is recorded. "
+            "To withdraw a value, empty its cell in runs.csv (and set the status to planned).",
+        ),
+    )
