@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -27,7 +28,7 @@ TRUTHS = 256
 CANDIDATES = 1500
 SURE = 0.9
 """Chance of keeping all limits from which settings may be recommended."""
-MARGIN = 1.2816
+MARGIN = NormalDist().inv_cdf(SURE)
 """Standard normal quantile of SURE."""
 TRACE = 1e-6
 """Of settings of equal worth the surest is taken."""
