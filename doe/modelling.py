@@ -113,10 +113,10 @@ def observations(
     from doe.analysis.observations import Observations
 
     rows = ledger.rows
-    if not any(row.status == "done" for row in rows):
+    if not standing.has_results(ledger):
         raise StateError.of(
             "no-results",
-            f"{campaign.name} has no results yet: none of its {len(rows)} runs is recorded.",
+            f"{campaign.name} has no results yet: no response of its {len(rows)} runs is recorded.",
             f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
             file=str(campaign.folder / standing.LEDGER_FILE),
         )

@@ -23,6 +23,7 @@ __all__ = [
     "assumed_settings",
     "boiled",
     "doubtful",
+    "has_results",
     "ledger_or_empty",
     "looked_over",
     "missing",
@@ -67,6 +68,11 @@ def planned_ledger(campaign: Campaign) -> Ledger:
             file=str(campaign.folder / LEDGER_FILE),
         )
     return ledger
+
+
+def has_results(ledger: Ledger) -> bool:
+    """Tell whether any response of any run is recorded."""
+    return any(value is not None for row in ledger.rows for value in row.responses)
 
 
 def achieved_settings(rows: Sequence[LedgerRow]) -> FloatArray:

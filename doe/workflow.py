@@ -763,7 +763,7 @@ def _plots(suggestion: Suggestion) -> tuple[int, ...]:
 
 
 def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
-    if any(row.status == "done" for row in kept.rows):
+    if standing.has_results(kept):
         return
     raise StateError.of(
         "no-results",

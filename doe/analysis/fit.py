@@ -45,6 +45,7 @@ __all__ = [
     "Prediction",
     "TermEstimate",
     "TermTest",
+    "about",
     "confounded_terms",
     "fit_response",
     "largest_model",
@@ -312,11 +313,11 @@ def fit_response(
     _refuse_not_above_zero(response, seen, transformation)
     _refuse_too_few(response, model, len(seen.values))
     if unrun := _unrun_levels(model, seen):
-        raise FitError(_about(response, unrun))
+        raise FitError(about(response, unrun))
     _refuse_confounded(response, model, model.matrix(seen.coded()))
     strata = strata_of(model, data)
     if strata.problem:
-        raise FitError(_about(response, strata.problem))
+        raise FitError(about(response, strata.problem))
     left_out = tuple(
         (run, reason)
         for run, reason in zip(observations.runs, observations.reasons(), strict=True)
@@ -330,9 +331,12 @@ def fit_response(
     return replace(fit, notices=(*notices, *strata.notices, *_fit_notices(fit)))
 
 
-def _about(response: Response, problem: Problem) -> Problem:
+def about(response: Response, problem: Problem) -> Problem:
+    """Return a problem that names its response."""
+    named = problem.what.startswith(response.words)
+    what = problem.what if named else f"{response.words}: {problem.what}"
     where = replace(problem.where, key=response.name)
-    return replace(problem, what=f"{response.words}: {problem.what}.", where=where)
+    return replace(problem, what=f"{what.rstrip('.')}.", where=where)
 
 
 def _fitted(

@@ -15,7 +15,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from doe.analysis.fit import FittedModel, Observations, Prediction, fit_response, largest_model
+from doe.analysis.fit import (
+    FittedModel,
+    Observations,
+    Prediction,
+    about,
+    fit_response,
+    largest_model,
+)
 from doe.analysis.transformation import NONE, log
 from doe.errors import FitError, InfeasibleError, Notice, Problem
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
@@ -134,7 +141,7 @@ def analyse(
             else:
                 fits.append(fitted_largest(response, model_wanted, observations))
         except FitError as error:
-            problems.extend(error.problems)
+            problems += [about(response, problem) for problem in error.problems]
             unfitted.append(response)
             why = " ".join(problem.what for problem in error.problems)
             what = f"{response.words} is left out of the analysis. {why[0].upper()}{why[1:]}"
