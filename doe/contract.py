@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from doe.analysis.fit import FittedModel, Prediction
+    from doe.analysis.landscape import Shape
     from doe.analysis.location import Location
     from doe.analysis.optimum import Best
     from doe.analysis.reliability import ProbableRegion
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from doe.campaign import Campaign
     from doe.demo import DemoResult
     from doe.log_record import LogRecord
-    from doe.modelling import Finding, Shape
+    from doe.modelling import Finding
     from doe.recording import RecordResult
     from doe.workflow import (
         CheckResult,

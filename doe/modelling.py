@@ -21,22 +21,17 @@ from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
-    from doe.analysis.location import Location
+    from doe.analysis.landscape import Landscape
     from doe.analysis.observations import Observations
     from doe.analysis.optimum import Analysis
-    from doe.analysis.pareto import Choice
-    from doe.analysis.reliability import ProbableRegion
     from doe.analysis.scrutiny import Scrutiny
     from doe.analysis.selection import Recommendation
-    from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.analysis.transformation import BoxCox
 
 __all__ = [
     "MODELS",
     "Finding",
-    "Landscape",
     "ModelName",
-    "Shape",
     "all_notices",
     "analysis_of",
     "confirmations",
@@ -56,8 +51,6 @@ MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
 BOILED = "boiled: the achieved settings lie below saturation"
 CLEARLY_BENT = 0.6
 """Power below which the whole interval must lie before a logarithm is advised (our rule)."""
-RIDGE_RADII = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25)
-"""Coded distances from the middle of the ranges."""
 
 
 def model_asked(name: str | None) -> ModelName | None:
@@ -275,73 +268,12 @@ def _finding(
     return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
 
 
-@dataclass(frozen=True)
-class Shape:
-    """The shape of one response's surface at the categorical levels of its best settings.
-
-    `stationary` is None and `ridge` empty for a model without curvature; those two ways are those
-    towards the aim, `ascent` None and `ridge` empty where the aim is a target.
-    """
-
-    stationary: Stationary | None
-    ridge: tuple[PathPoint, ...]
-    ascent: Ascent | None
-
-
-@dataclass(frozen=True)
-class Landscape:
-    """What lies around the best settings, for each response and for all together.
-
-    Attributes
-    ----------
-    location
-        Where else the best settings for all aims could lie.
-    choices
-        Settings that no others beat; empty with a single response.
-    region
-        Where every limit is likely met; None where no response has a limit, and where nothing is
-        known of one that has.
-    """
-
-    shapes: Mapping[str, Shape]
-    location: Location
-    choices: tuple[Choice, ...]
-    region: ProbableRegion | None
-
-
 def landscape(campaign: Campaign, analysis: Analysis) -> Landscape:
     """Return the shapes of the fitted surfaces, and how sure the best settings are."""
-    from doe.analysis.location import location_of_best
-    from doe.analysis.optimum import candidates_for_search
-    from doe.analysis.pareto import choices
-    from doe.analysis.reliability import all_aims, probable_region
+    from doe.analysis.landscape import landscape_of
 
-    candidates = candidates_for_search(campaign.space, campaign.feasible)
-    unknown = any(response.interval_wanted() for response in analysis.unfitted)
-    aims = None if unknown else all_aims(analysis.fits, swings(campaign))
-    return Landscape(
-        {
-            fit.response.name: _shape(campaign, fit, analysis.best[fit.response.name].settings)
-            for fit in analysis.fits
-        },
-        location_of_best(analysis.fits, candidates, seed=campaign.seed),
-        choices(analysis.fits, candidates),
-        None if aims is None else probable_region(aims, campaign.feasible),
-    )
-
-
-def _shape(campaign: Campaign, fit: FittedModel, at: FloatArray) -> Shape:
-    from doe.analysis.surface import ridge, stationary_point, steepest_ascent
-
-    aim = fit.response.aim
-    stationary = stationary_point(fit, at)
-    if aim == "target":
-        return Shape(stationary, (), None)
-    up = aim in ("maximise", "above")
-    return Shape(
-        stationary,
-        ridge(fit, campaign.feasible, RIDGE_RADII, highest=up, at=at),
-        steepest_ascent(fit, campaign.feasible, up=up, at=at),
+    return landscape_of(
+        analysis, campaign.space, campaign.feasible, swings(campaign), campaign.seed
     )
 
 

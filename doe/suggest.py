@@ -24,7 +24,7 @@ from doe.analysis.optimum import Analysis
 from doe.analysis.strata import hard_factors, whole_plots
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
-from doe.factors import Feasible, FloatArray, NumericFactor
+from doe.factors import CategoricalFactor, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, quadratic_model
 
 __all__ = ["KINDS", "Kind", "SuggestedRun", "Suggestion", "kinds_asked", "suggest"]
@@ -153,7 +153,27 @@ def suggest(
         runs = _with_confirmation(analysis, decision, runs, count, bool(batch.hard))
     predictions = _predictions(analysis, decision.settings)
     chosen = SuggestedRun("confirm", "", decision.settings, predictions)
-    return Suggestion(tuple(runs), *told, analysis.notices, chosen)
+    differs = _differs(analysis, decision.settings)
+    return Suggestion(tuple(runs), *told, (*analysis.notices, *differs), chosen)
+
+
+def _differs(analysis: Analysis, recommended: FloatArray) -> tuple[Notice, ...]:
+    """Return a notice where the polynomials' best settings are others than those recommended."""
+    space = analysis.fits[0].model.space
+    fitted = analysis.optimum.settings
+    if np.abs(space.code(fitted) - space.code(recommended)).max() < SAME_SETTING:
+        return ()
+    named = ", ".join(
+        factor.levels[round(value)]
+        if isinstance(factor, CategoricalFactor)
+        else f"{float(value):.6g} {factor.unit}".rstrip()
+        for factor, value in zip(space, fitted, strict=True)
+    )
+    what = (
+        f"The fitted polynomials alone would recommend {named}; what is recommended here rests on "
+        "averages over models of freer shape, which bend where the runs bend."
+    )
+    return (Notice("other-than-fit", what),)
 
 
 def _of_fits(analysis: Analysis) -> dict[str, Observations]:

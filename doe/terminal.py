@@ -15,7 +15,6 @@ from doe.ledger import STATUSES, LedgerRow, setting_text
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
-    from doe.analysis.reliability import ProbableRegion
     from doe.campaign import Affordable, Campaign
     from doe.errors import Notice
     from doe.recording import RecordResult
@@ -222,24 +221,10 @@ def _around_lines(result: FitResult) -> list[str]:
     if loose:
         lines += wrapped(f"The results hardly fix the best value of {' and '.join(loose)}.")
     if around.region is not None:
-        lines += wrapped(_region_sentence(around.region))
+        from doe.report.surface_section import region_sentence
+
+        lines += wrapped(region_sentence(around.region))
     return lines
-
-
-def _region_sentence(region: ProbableRegion) -> str:
-    chance = f"{100 * region.level:.0f} %"
-    if region.highest < region.level:
-        return (
-            f"Nowhere in what the rig can run does one run meet every limit with {chance} chance; "
-            f"the highest found is {int(100 * region.highest)} %."
-        )
-    swung = ""
-    if (region.aims.swings > 0).any():
-        swung = f", and in {_share(region.share_with_swings)} with the rig's swings counted"
-    return (
-        f"One run meets every limit with at least {chance} chance in {_share(region.share)} of "
-        f"what the rig can run of the ranges{swung}."
-    )
 
 
 def suggest_lines(result: SuggestResult) -> list[str]:

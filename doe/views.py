@@ -27,7 +27,7 @@ from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
 from doe.report.html import FitEvidence, Header, LimitRoom
 from doe.report.pictures import (
-    ProfileView,
+    EffectCurve,
     RunPoints,
     SurfaceView,
     Table,
@@ -45,6 +45,7 @@ from doe.sheet import (
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
+    from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.terms import Model
 
@@ -53,6 +54,7 @@ __all__ = [
     "box_maps",
     "closed_in_sentences",
     "derived_table",
+    "effect_curves",
     "explorer",
     "fit_evidence",
     "header",
@@ -60,7 +62,6 @@ __all__ = [
     "margins_table",
     "middle_setting",
     "pressure_map",
-    "profiles",
     "run_points",
     "run_table",
     "sheet_cautions",
@@ -674,12 +675,14 @@ def _recommended(at: FloatArray) -> RunPoints:
 
 
 def fit_evidence(
-    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+    campaign: Campaign,
+    analysis: Analysis,
+    points: Mapping[str, Sequence[RunPoints]],
+    around: Landscape,
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
-    return FitEvidence(
-        explorer(campaign, analysis, points), limit_rooms(campaign, analysis.optimum.settings)
-    )
+    rooms = limit_rooms(campaign, analysis.optimum.settings)
+    return FitEvidence(explorer(campaign, analysis, points), rooms, around)
 
 
 def explorer(
@@ -731,7 +734,7 @@ def _telling_pairs(space: FactorSpace, fit: FittedModel) -> list[tuple[int, int]
     return sorted(pairs, key=lambda pair: -(reach[pair[0]] + reach[pair[1]]))
 
 
-def profiles(campaign: Campaign, analysis: Analysis) -> tuple[ProfileView, ...]:
+def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, ...]:
     """Return each fitted response along each numeric factor, the others at the best settings."""
     at = analysis.optimum.settings
     views = []
@@ -744,7 +747,7 @@ def profiles(campaign: Campaign, analysis: Analysis) -> tuple[ProfileView, ...]:
             rows[:, i] = x
             p = fit.predict(rows)
             views.append(
-                ProfileView(
+                EffectCurve(
                     fit.response,
                     i,
                     x,

@@ -8,6 +8,7 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -39,7 +40,6 @@ from doe.ledger import (
 )
 from doe.modelling import (
     Finding,
-    Landscape,
     ModelName,
     all_notices,
     analysis_of,
@@ -58,6 +58,7 @@ from doe.standing import LEDGER_FILE, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
+    from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.design.matrix import Design
     from doe.logged import LogWish
@@ -413,9 +414,9 @@ def fit(
         analysis,
         campaign.space,
         views.surfaces(campaign, analysis, points),
-        views.profiles(campaign, analysis),
+        views.effect_curves(campaign, analysis),
         what_next,
-        evidence=views.fit_evidence(campaign, analysis, points),
+        evidence=views.fit_evidence(campaign, analysis, points, around),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(
@@ -465,7 +466,7 @@ def suggest(
 
     campaign = load(asked, start)
     kinds = kinds_asked(kind, without)
-    with locked(campaign.folder):
+    with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
         kept, stage = _without_open_suggestions(campaign, ledger)
         say("fitting what has come back")
@@ -487,33 +488,35 @@ def suggest(
         )
         suggestion = _in_random_order(found, [campaign.seed, stage])
         rows = _suggested_rows(campaign, kept, stage, suggestion)
+        notices = (
+            *campaign.notices(),
+            *ledger.notices,
+            *notices,
+            *standing.over_budget(campaign, [*kept.rows, *rows]),
+            *_replaced(campaign, ledger, kept, rows, accept),
+            *confirmations(campaign, kept, observed),
+            *all_notices(analysis),
+        )
+        asked_for = "".join(
+            [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
+        )
+        accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
+        command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
+        done = {points.kind: points for points in views.run_points(kept.rows)}
+        page = suggest_page(
+            views.header(campaign, "suggest", command, stage=stage, notices=notices),
+            suggestion,
+            campaign.space,
+            campaign.responses,
+            views.box_maps(campaign, analysis.optimum.settings),
+            done.get("done"),
+            done.get("left out"),
+            tuple(row.run for row in rows),
+        )
         written: tuple[Path, ...] = ()
         if accept:
             written = _accept(campaign, kept, stage, rows, suggestion)
-    notices = (
-        *campaign.notices(),
-        *ledger.notices,
-        *notices,
-        *standing.over_budget(campaign, [*kept.rows, *rows]),
-        *_replaced(campaign, ledger, kept, rows, accept),
-        *confirmations(campaign, kept, observed),
-        *all_notices(analysis),
-    )
-    asked_for = "".join([f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)])
-    accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
-    command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
-    done = {points.kind: points for points in views.run_points(kept.rows)}
-    page = suggest_page(
-        views.header(campaign, "suggest", command, stage=stage, notices=notices),
-        suggestion,
-        campaign.space,
-        campaign.responses,
-        views.box_maps(campaign, analysis.optimum.settings),
-        done.get("done"),
-        done.get("left out"),
-        tuple(row.run for row in rows),
-    )
-    file = write_page(_report(campaign, "suggest", stage), page)
+        file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
         campaign,
         stage,
@@ -695,7 +698,11 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
             f"{standing.runs_in_words(waiting)} still to be made and recorded: what stands here "
             "may change with them.",
         )
-    return (f"All planned runs are in. See what to run next: doe suggest {campaign.name}",)
+    return (
+        "All planned runs are in. These are the best settings of the fitted polynomials; "
+        f"doe suggest {campaign.name} weighs the runs with models of freer shape, may recommend "
+        "others, and says what to run next.",
+    )
 
 
 # ------------------------------------------------------------------------------ suggestions

@@ -76,6 +76,13 @@ class TermEstimate:
     p_value: float | None
     sum_of_squares: float | None
 
+    def interval(self, level: float = 0.95) -> tuple[float, float]:
+        """Return coefficient ± t·se, t the (1 + level)/2 quantile at the degrees of freedom."""
+        from scipy.special import stdtrit
+
+        half = float(stdtrit(self.df, (1 + level) / 2)) * self.standard_error
+        return self.coefficient - half, self.coefficient + half
+
 
 @dataclass(frozen=True, slots=True)
 class TermTest:
@@ -920,7 +927,8 @@ def _strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Ite
             f"of a plot); the least known effect has {least:.1f} degrees of freedom.",
         )
     stages = _listed([str(s) for s in sorted(set(data.stages))])
-    if len(set(data.stages)) > 1:
+    unbridged = any(notice.code == "stage-not-allowed-for" for notice in strata.notices)
+    if len(set(data.stages)) > 1 and not unbridged:
         how = "a shift from one stage to the next is not looked for"
         if any(name == "stage" for name, _ in strata.fixed_names):
             how = "repeated settings bridge them, and the shift between them is taken out"

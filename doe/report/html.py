@@ -29,12 +29,13 @@ from doe.report.digits import bearing, between, p_text, percent, plain, shown, w
 from doe.report.explorer import Explorer, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
+    EffectCurve,
     Picture,
-    ProfileView,
     RunPoints,
     SurfaceView,
     Table,
     VarianceView,
+    effect_curve_picture,
     effects_picture,
     fitted_unit,
     fraction_picture,
@@ -43,7 +44,6 @@ from doe.report.pictures import (
     limits_picture,
     normal_picture,
     observed_fitted_picture,
-    profile_picture,
     region_picture,
     residuals_against_picture,
     residuals_picture,
@@ -52,10 +52,20 @@ from doe.report.pictures import (
     variance_picture,
 )
 from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
+from doe.report.surface_section import (
+    ascent_table,
+    choices_table,
+    curvature_table,
+    location_table,
+    region_sentence,
+    ridge_picture,
+    stationary_sentence,
+)
 from doe.report.svg import NARROW, WIDE, draw
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
+    from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
     from doe.design.evaluation import Efficiencies
     from doe.design.matrix import Design
@@ -148,10 +158,14 @@ class LimitRoom:
 
 @dataclass(frozen=True, slots=True)
 class FitEvidence:
-    """What the fit page shows beside the models: any two factors, and `rooms`, tightest first."""
+    """What the fit page shows beside the models.
+
+    Any two factors, room to the limits with the tightest first, and what lies around the best.
+    """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
+    landscape: Landscape | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,7 +268,7 @@ def fit_page(
     analysis: Analysis,
     space: FactorSpace,
     surfaces: Sequence[SurfaceView] = (),
-    profiles: Sequence[ProfileView] = (),
+    curves: Sequence[EffectCurve] = (),
     what_next: Sequence[str] = (),
     live: bool = True,
     evidence: FitEvidence | None = None,
@@ -289,11 +303,17 @@ def fit_page(
             analysis,
             space,
             [figure for name, figure in drawn if name == fit.response.name],
-            [view for view in profiles if view.response.name == fit.response.name],
+            [view for view in curves if view.response.name == fit.response.name],
             said,
+            evidence.landscape,
         )
         for fit in analysis.fits
     ]
+    if evidence.landscape is not None:
+        sections.insert(
+            1 if explorer is not None else 0,
+            _sure_section(analysis, space, evidence.landscape),
+        )
     sections.append(_methods_section(header, analysis, space))
     first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
     return _page(header, first, sections, explorer)
@@ -709,8 +729,9 @@ def _response_section(
     analysis: Analysis,
     space: FactorSpace,
     surfaces: Sequence[Markup],
-    profiles: Sequence[ProfileView],
+    curves: Sequence[EffectCurve],
     said: set[str],
+    landscape: Landscape | None,
 ) -> _Section:
     """Return the evidence on one response; notices already said on the page stay out."""
     key = f"response-{number}"
@@ -721,16 +742,62 @@ def _response_section(
         _minds([notice for notice in fit.notices if notice.what not in said]),
         *surfaces,
         *(
-            _figure(profile_picture(space, view, f"{key}-profile-{i}"))
-            for i, view in enumerate(profiles, start=1)
+            _figure(effect_curve_picture(space, view, f"{key}-effect-{i}"))
+            for i, view in enumerate(curves, start=1)
         ),
         _figure(effects_picture(fit, f"{key}-effects")) if len(fit.estimates) > 1 else "",
         *map(_figure, _judging_pictures(fit, space, key)),
         _folded("Residuals against each factor", _against_factors(fit, space, key)),
+        _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
         _left_out_part(fit),
     )
     return _Section(key, _capital(fit.response.words), body)
+
+
+def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> _Section:
+    """Return where else the best may lie, where limits are likely kept, and what costs what."""
+    intro = (
+        "Were the campaign run again, chance would put the best settings elsewhere: so far, taking "
+        "the fitted models as given. A range as wide as the factor’s own says that the results "
+        "hardly fix it."
+    )
+    trade = (
+        "Of these settings none is better than another in every response: going from one to the "
+        "next gains in one and loses in another."
+    )
+    return _Section(
+        "sure",
+        "How sure the best settings are",
+        _joined(
+            _prose([intro]),
+            _table(location_table(space, around.location)),
+            _prose([region_sentence(around.region)]) if around.region is not None else "",
+            _folded(
+                "What can be had for what",
+                _joined(
+                    _prose([trade]), _table(choices_table(space, analysis.fits, around.choices))
+                ),
+            )
+            if around.choices
+            else "",
+        ),
+        "How sure",
+    )
+
+
+def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
+    """Return, folded, how a surface curves and where it leads: for who wants to know why."""
+    found = shape.stationary
+    parts: list[Markup | str] = []
+    if found is not None:
+        parts += [_prose([stationary_sentence(fit, found)]), _table(curvature_table(fit, found))]
+    if len(shape.ridge) > 1:
+        parts.append(_figure(ridge_picture(fit, shape.ridge, f"{key}-ridge")))
+    if shape.ascent is not None and len(shape.ascent.points) > 1:
+        way = "The steepest way from the middle of the ranges towards the aim, step by step."
+        parts += [_prose([way]), _table(ascent_table(fit, shape.ascent))]
+    return _folded("The shape of the surface", _joined(*parts)) if parts else Markup("")
 
 
 def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Picture]:
@@ -820,9 +887,7 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
         _heading("Its terms"),
         _table(table),
         _prose([words]),
-        _heading("Where the variation goes"),
-        _table(_squares_table(fit)),
-        _prose([_lack_sentence(fit)]),
+        _variation_part(fit),
     )
 
 
@@ -940,6 +1005,15 @@ def _exclusion_words(fit: FittedModel) -> str:
     )
 
 
+def _variation_part(fit: FittedModel) -> Markup:
+    """Return where the variation goes: one table of squares, or tests term by term."""
+    if fit.mixed is None:
+        heading, table = "Where the variation goes", _squares_table(fit)
+    else:
+        heading, table = "Tests of the terms", _tests_table(fit)
+    return _joined(_heading(heading), _table(table), _prose([_lack_sentence(fit)]))
+
+
 def _squares_table(fit: FittedModel) -> Table:
     total = len(fit.runs_used) - 1
     rows = [("model", total - fit.df_residual, fit.ss_model, fit.f_model, fit.p_model)]
@@ -966,8 +1040,26 @@ def _squares_table(fit: FittedModel) -> Table:
     )
 
 
+def _tests_table(fit: FittedModel) -> Table:
+    """Return the tests of a fit by REML: each term is judged by its own scatter."""
+    rows = tuple(
+        (
+            test.label,
+            str(test.df),
+            "–" if test.df_error is None else plain(test.df_error, 3),
+            "–" if test.f is None else plain(test.f, 3),
+            p_text(test.p_value),
+        )
+        for test in fit.tests
+    )
+    headings = ("term", "degrees of freedom", "of its error", "F", "p")
+    return Table(headings, rows, frozenset({1, 2, 3, 4}))
+
+
 def _lack_sentence(fit: FittedModel) -> str:
     lack = fit.lack_of_fit
+    if lack is None and fit.censored:
+        return "With values known only to lie beyond a limit, lack of fit is not worked out."
     if lack is None:
         return "No run was repeated, so there is no pure error to hold the misfit against."
     if lack.p_value is None:

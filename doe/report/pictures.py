@@ -31,12 +31,12 @@ __all__ = [
     "Band",
     "Bars",
     "Curve",
+    "EffectCurve",
     "Estimates",
     "Infeasible",
     "Picture",
     "PointKind",
     "Points",
-    "ProfileView",
     "RunPoints",
     "Shape",
     "Shapes",
@@ -45,6 +45,7 @@ __all__ = [
     "SurfaceView",
     "Table",
     "VarianceView",
+    "effect_curve_picture",
     "effects_picture",
     "fitted_unit",
     "fraction_picture",
@@ -56,7 +57,6 @@ __all__ = [
     "nice_levels",
     "normal_picture",
     "observed_fitted_picture",
-    "profile_picture",
     "region_picture",
     "residuals_against_picture",
     "residuals_picture",
@@ -256,7 +256,7 @@ class SurfaceView:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ProfileView:
+class EffectCurve:
     """A fitted response along one factor (m,), the others held at `at` (k,).
 
     `feasible` (m,) tells where the rig can run; None if it can everywhere.
@@ -396,7 +396,9 @@ def variance_picture(space: FactorSpace, view: VarianceView, key: str = "varianc
     )
 
 
-def profile_picture(space: FactorSpace, view: ProfileView, key: str = "profile") -> Picture:
+def effect_curve_picture(
+    space: FactorSpace, view: EffectCurve, key: str = "effect-curve"
+) -> Picture:
     """Return a response along one factor, with the interval of its mean."""
     response, axis = view.response, _factor_axis(space, view.factor)
     vertical = _padded_axis(response.words, response.unit, view.low, view.high)
@@ -405,7 +407,7 @@ def profile_picture(space: FactorSpace, view: ProfileView, key: str = "profile")
     level = percent(view.level)
     return Picture(
         key,
-        _profile_finding(space, view),
+        _effect_curve_finding(space, view),
         " ".join(
             filter(
                 None,
@@ -423,7 +425,7 @@ def profile_picture(space: FactorSpace, view: ProfileView, key: str = "profile")
             Curve(view.x, view.mean, "fitted mean"),
             *closed,
         ),
-        _profile_table(space, view),
+        _effect_curve_table(space, view),
     )
 
 
@@ -431,7 +433,7 @@ def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95)
     """Return the coefficients of a fit other than the intercept, with intervals."""
     response = fit.response
     shown = sorted((e for e in fit.estimates if e.term.order), key=lambda e: -abs(e.coefficient))
-    bounds = [_interval(e, level) for e in shown]
+    bounds = [e.interval(level) for e in shown]
     clear = tuple(low > 0 or high < 0 for low, high in bounds)
     low, high = np.array([b[0] for b in bounds]), np.array([b[1] for b in bounds])
     values = np.array([e.coefficient for e in shown])
@@ -1067,7 +1069,7 @@ def _surface_table(space: FactorSpace, view: SurfaceView) -> Table:
     return _grid_table(space, view, (named, "standard error"), cells)
 
 
-def _profile_finding(space: FactorSpace, view: ProfileView) -> str:
+def _effect_curve_finding(space: FactorSpace, view: EffectCurve) -> str:
     words, along = _capital(view.response.words), _words(space.factors[view.factor].name)
     first, last = float(view.mean[0]), float(view.mean[-1])
     high, low = int(np.argmax(view.mean)), int(np.argmin(view.mean))
@@ -1081,8 +1083,8 @@ def _profile_finding(space: FactorSpace, view: ProfileView) -> str:
     return f"{words} {'rises' if last > first else 'falls'} with {along}"
 
 
-def _closed_stretches(view: ProfileView, vertical: Axis) -> tuple[Infeasible, ...]:
-    """Return the stretches of a profile that the rig cannot run, as one hatched layer."""
+def _closed_stretches(view: EffectCurve, vertical: Axis) -> tuple[Infeasible, ...]:
+    """Return the stretches of an effect curve that the rig cannot run, as one hatched layer."""
     if view.feasible is None or view.feasible.all():
         return ()
     half = np.diff(view.x).mean() / 2
@@ -1106,7 +1108,7 @@ def _closed_stretches(view: ProfileView, vertical: Axis) -> tuple[Infeasible, ..
     return (Infeasible("the rig cannot run this", 0, tuple(polygons), np.array(places)),)
 
 
-def _profile_table(space: FactorSpace, view: ProfileView) -> Table:
+def _effect_curve_table(space: FactorSpace, view: EffectCurve) -> Table:
     half = (view.high - view.low) / 2
     rows = tuple(
         (
@@ -1175,11 +1177,3 @@ def _effects_finding(fit: FittedModel, shown: Sequence[TermEstimate], clear: Seq
         f"{_capital(_words(first.label))} moves {words} most; {told} of {len(shown)} terms {stand} "
         "clear of zero"
     )
-
-
-def _interval(estimate: TermEstimate, level: float) -> tuple[float, float]:
-    """Return coefficient ± t·se, t the (1 + level)/2 quantile at the degrees of freedom."""
-    from scipy.special import stdtrit
-
-    half = float(stdtrit(estimate.df, (1 + level) / 2)) * estimate.standard_error
-    return estimate.coefficient - half, estimate.coefficient + half

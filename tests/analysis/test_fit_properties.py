@@ -261,7 +261,7 @@ def test_notices_about_the_runs():
     assert said["repeats-apart"].startswith("Runs 9, 10 and 11 were planned as repeats")
     assert "11 runs were made in 2 plots" in said["shared-settings"]
     stages = quadratic_fit(CCD, surface(CCD), stages=(1,) * 8 + (2,) * 3)
-    assert "several-stages" in codes(stages.notices)
+    assert "stage-not-allowed-for" in codes(stages.notices)
 
 
 def test_notices_about_error_and_repeats():

@@ -15,7 +15,7 @@ from doe.factors import FactorSpace, NumericFactor
 from doe.region import MapLine, map_region, survey
 from doe.report.explorer import Explorer, Verdicts, node_levels
 from doe.report.html import FitEvidence, Header, LimitRoom
-from doe.report.pictures import ProfileView, RunPoints, SurfaceView, Table, VarianceView
+from doe.report.pictures import EffectCurve, RunPoints, SurfaceView, Table, VarianceView
 from doe.responses import Response
 from doe.rig import Envelope, Limit
 from doe.suggest import SuggestedRun, Suggestion
@@ -150,7 +150,7 @@ def campaign(
         ),
         efficiencies=Efficiencies(0.42, 0.31, 0.66, 11.2),
         surfaces=tuple(_surfaces(space, analysis, runs, best)),
-        profiles=tuple(_profiles(space, analysis, best)),
+        effect_curves=tuple(_effect_curves(space, analysis, best)),
         variance=(_variance(space, maps[1], runs),),
         suggestion=_suggestion(analysis),
         evidence=_evidence(space, analysis, runs),
@@ -223,13 +223,13 @@ def _surfaces(space, analysis, runs, at):
             )
 
 
-def _profiles(space, analysis, at):
+def _effect_curves(space, analysis, at):
     for fit in analysis.fits:
         x = np.linspace(120, 220, 41)
         rows = np.tile(at, (41, 1))
         rows[:, 0] = x
         p = fit.predict(rows)
-        yield ProfileView(
+        yield EffectCurve(
             fit.response,
             0,
             x,

@@ -66,7 +66,7 @@ def pages(m: SimpleNamespace, **changes: object) -> dict[str, str]:
             m.analysis,
             m.space,
             m.surfaces,
-            m.profiles,
+            m.effect_curves,
             ("Run the best settings twice.",),
             evidence=m.evidence,
         ),
@@ -181,7 +181,9 @@ def replaced(m: SimpleNamespace, text: str) -> SimpleNamespace:
                 )
                 for v in m.surfaces
             ),
-            "profiles": tuple(replace(v, response=response[v.response.name]) for v in m.profiles),
+            "effect_curves": tuple(
+                replace(v, response=response[v.response.name]) for v in m.effect_curves
+            ),
             "design": replace(m.design, family=text, reason=text, model=text),
             "run_rows": tuple({**row, "kind": text} for row in m.run_rows),
             "suggestion": replace(

@@ -127,7 +127,7 @@ def every_picture(m: SimpleNamespace) -> list[p.Picture]:
     return [
         *(p.region_picture(m.space, region, m.runs) for region in m.maps),
         *(p.surface_picture(m.space, view) for view in m.surfaces),
-        *(p.profile_picture(m.space, view) for view in m.profiles),
+        *(p.effect_curve_picture(m.space, view) for view in m.effect_curves),
         *(p.variance_picture(m.space, view) for view in m.variance),
         *(p.effects_picture(fit) for fit in fits),
         *(p.observed_fitted_picture(fit) for fit in fits),

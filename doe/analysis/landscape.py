@@ -1,0 +1,100 @@
+"""What lies around the best settings: the shape of each surface, and how sure the best are.
+
+Shapes: k factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+from doe.analysis.fit import FittedModel
+from doe.analysis.location import Location, location_of_best
+from doe.analysis.optimum import Analysis, candidates_for_search
+from doe.analysis.pareto import Choice, choices
+from doe.analysis.reliability import ProbableRegion, all_aims, probable_region
+from doe.analysis.surface import (
+    Ascent,
+    PathPoint,
+    Stationary,
+    ridge,
+    stationary_point,
+    steepest_ascent,
+)
+from doe.factors import FactorSpace, Feasible, FloatArray
+
+__all__ = ["Landscape", "Shape", "landscape_of"]
+
+RIDGE_RADII = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25)
+"""Coded distances from the middle of the ranges."""
+
+
+@dataclass(frozen=True)
+class Shape:
+    """The shape of one response's surface at the categorical levels of its best settings.
+
+    `stationary` is None and `ridge` empty for a model without curvature; those two ways are those
+    towards the aim, `ascent` None and `ridge` empty where the aim is a target.
+    """
+
+    stationary: Stationary | None
+    ridge: tuple[PathPoint, ...]
+    ascent: Ascent | None
+
+
+@dataclass(frozen=True)
+class Landscape:
+    """What lies around the best settings, for each response and for all together.
+
+    Attributes
+    ----------
+    location
+        Where else the best settings for all aims could lie.
+    choices
+        Settings that no others beat; empty with a single response.
+    region
+        Where every limit is likely met; None where no response has a limit, and where nothing is
+        known of one that has.
+    """
+
+    shapes: Mapping[str, Shape]
+    location: Location
+    choices: tuple[Choice, ...]
+    region: ProbableRegion | None
+
+
+def landscape_of(
+    analysis: Analysis, space: FactorSpace, feasible: Feasible, swings: FloatArray, seed: int
+) -> Landscape:
+    """Return the shapes of the fitted surfaces, and how sure the best settings are.
+
+    Parameters
+    ----------
+    swings
+        How far each factor strays either way from what is set (k,).
+    """
+    candidates = candidates_for_search(space, feasible)
+    unknown = any(response.interval_wanted() for response in analysis.unfitted)
+    aims = None if unknown else all_aims(analysis.fits, swings)
+    return Landscape(
+        {
+            fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, feasible)
+            for fit in analysis.fits
+        },
+        location_of_best(analysis.fits, candidates, seed=seed),
+        choices(analysis.fits, candidates),
+        None if aims is None else probable_region(aims, feasible),
+    )
+
+
+def _shape(fit: FittedModel, at: FloatArray, feasible: Feasible) -> Shape:
+    aim = fit.response.aim
+    stationary = stationary_point(fit, at)
+    if aim == "target":
+        return Shape(stationary, (), None)
+    up = aim in ("maximise", "above")
+    return Shape(
+        stationary,
+        ridge(fit, feasible, RIDGE_RADII, highest=up, at=at),
+        steepest_ascent(fit, feasible, up=up, at=at),
+    )
