@@ -49,8 +49,9 @@ JsonOption = Annotated[
 def _welcome(context: typer.Context) -> None:
     """Plan subcritical-water extraction campaigns, fit what comes back, and say what to run next.
 
-    In order: new, check, plan, record, fit, suggest. `doe demo` walks through all of them on
-    invented data; `doe status CAMPAIGN` says where a campaign stands.
+    In order: new, check, plan, record, fit, suggest; `augment` adds runs in a way you choose.
+    `doe demo` walks through a campaign on invented data; `doe status CAMPAIGN` says where one
+    stands.
     """
     if context.invoked_subcommand is None:
         sys.stdout.write(WELCOME)
@@ -328,6 +329,73 @@ def suggest(
             as_json,
             lambda: contract.suggest_object(result),
             lambda: terminal.suggest_lines(result),
+            result,
+            result.next_command + sheet,
+        )
+
+    _run(go, as_json)
+
+
+@app.command()
+def augment(
+    campaign: CampaignArgument,
+    by: Annotated[
+        str | None,
+        typer.Option(
+            help="How: fold-over, axial, centres, block, repair, wider-region or higher-order; "
+            "without it, what each of them would buy."
+        ),
+    ] = None,
+    runs: Annotated[
+        int | None, typer.Option(min=1, help="How many, where the way leaves it open.")
+    ] = None,
+    factor: Annotated[
+        list[str] | None,
+        typer.Option(help="A factor to fold over, where not all are; may be repeated."),
+    ] = None,
+    distance: Annotated[
+        float | None, typer.Option(help="Of axial points: 1 is the end of the range.")
+    ] = None,
+    model: Annotated[
+        str | None, typer.Option(help="Model: main-effects, interactions or quadratic.")
+    ] = None,
+    criterion: Annotated[
+        str | None, typer.Option(help="What added runs are best by: d, a or i.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(min=0, help="Instead of the file's seed.")] = None,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
+    ] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Add runs in a way you choose; see first what each way would buy."""
+    for option, given, ways in (
+        ("--factor", factor, ("fold-over",)),
+        ("--distance", distance, ("axial",)),
+        ("--runs", runs, ("centres", "block", "repair", "wider-region", "higher-order")),
+    ):
+        if given is not None and by not in ways:
+            what = f"it goes with --by {' or '.join(ways)}."
+            raise typer.BadParameter(what, param_hint=option)
+
+    def go() -> None:
+        from doe import augmenting, contract, modelling, planning, terminal, workflow
+
+        wish = augmenting.AugmentWish(
+            way=augmenting.way_asked(by),
+            runs=runs,
+            factors=tuple(factor or ()),
+            distance=distance,
+            model=modelling.model_asked(model),
+            criterion=planning.criterion_asked(criterion),
+            seed=seed,
+        )
+        result = workflow.augment(campaign, Path.cwd(), wish=wish, accept=accept, say=_say)
+        sheet = f"   (the filled sheet-stage{result.stage}.csv)" if accept else ""
+        _answer(
+            as_json,
+            lambda: contract.augment_object(result),
+            lambda: terminal.augment_lines(result),
             result,
             result.next_command + sheet,
         )

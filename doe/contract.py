@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from doe.modelling import Finding
     from doe.recording import RecordResult
     from doe.workflow import (
+        AugmentResult,
         CheckResult,
         FitResult,
         NewResult,
@@ -39,6 +40,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "FORMAT",
+    "augment_object",
     "check_object",
     "demo_object",
     "error_object",
@@ -242,6 +244,29 @@ def suggest_object(result: SuggestResult) -> Object:
         ],
         "stop": {"advice": result.suggestion.advice, "why": result.suggestion.why},
         "recommended": _recommended_now(result),
+    }
+
+
+def augment_object(result: AugmentResult) -> Object:
+    """Return what each way to add runs buys, and the runs of the one asked for."""
+    planned = result.planned
+    return {
+        **_start(result.campaign, result.notices, result.files),
+        "stage": result.stage,
+        "accepted": result.accepted,
+        "ways": [
+            {
+                "way": offer.way,
+                "runs": None if offer.addition is None else len(offer.addition.settings),
+                "buys": None if offer.addition is None else offer.addition.buys,
+                "days": None if offer.days is None else len(offer.days.days),
+                "hours": None if offer.days is None else _number(offer.days.hours),
+                "why_not": offer.why_not or None,
+            }
+            for offer in result.offers
+        ],
+        "can_do": [] if planned is None else list(planned.judgement.can_do),
+        "runs": [] if planned is None else _runs(result.campaign.space, planned.rows),
     }
 
 

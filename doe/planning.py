@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from doe.terms import Model
 
 __all__ = [
+    "Criterion",
     "Judgement",
     "PlanWish",
     "chosen",

@@ -11,7 +11,9 @@ from typing import Literal
 from doe.errors import StateError
 from doe.whole_file import toml_text, write_page
 
-__all__ = ["StageRecord", "read_stage", "stage_file", "write_stage"]
+__all__ = ["MadeBy", "StageRecord", "read_stage", "stage_file", "write_stage"]
+
+MadeBy = Literal["plan", "suggest", "augment"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class StageRecord:
     Attributes
     ----------
     made_by
-        The command: ``plan``, or ``suggest`` for accepted suggestions.
+        The command: ``plan``, or ``suggest`` and ``augment`` for accepted runs.
     planned
         Hash of the planned settings of its runs.
     fixed
@@ -35,7 +37,7 @@ class StageRecord:
     """
 
     stage: int
-    made_by: Literal["plan", "suggest"]
+    made_by: MadeBy
     seed: int
     family: str
     model: str

@@ -15,11 +15,13 @@ from doe.ledger import STATUSES, LedgerRow, setting_text
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
+    from doe.augmenting import Offer
     from doe.campaign import Affordable, Campaign
     from doe.errors import Notice
     from doe.recording import RecordResult
     from doe.responses import Response
     from doe.workflow import (
+        AugmentResult,
         CheckResult,
         FitResult,
         NewResult,
@@ -29,6 +31,7 @@ if TYPE_CHECKING:
     )
 
 __all__ = [
+    "augment_lines",
     "check_lines",
     "ending",
     "fit_lines",
@@ -249,6 +252,37 @@ def suggest_lines(result: SuggestResult) -> list[str]:
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]
     return lines
+
+
+def augment_lines(result: AugmentResult) -> list[str]:
+    """Return what each way to add runs would buy; or the runs of the way asked for."""
+    lines = [*_title(result.campaign)]
+    planned = result.planned
+    if planned is None:
+        for offer in result.offers:
+            if offer.addition is None:
+                lines += wrapped(f"{offer.way}: not here. {offer.why_not}", "  – ")
+                continue
+            lines += wrapped(f"{offer.way}: {offer.addition.buys}{_costs(offer)}", "  • ")
+        return lines
+    (offer,) = result.offers
+    if offer.addition is not None:
+        lines += wrapped(f"Stage {result.stage}, {offer.way}. {offer.addition.buys}")
+    lines += ["", *_run_table(result.campaign.space, planned.rows), ""]
+    if planned.days is not None:
+        lines += wrapped(planned.days.sentence)
+    lines += ["", *wrapped("All runs together:")]
+    for sentence in planned.judgement.can_do:
+        lines += wrapped(sentence, "  • ")
+    if result.accepted:
+        lines += ["", f"In the ledger as stage {result.stage}."]
+    return lines
+
+
+def _costs(offer: Offer) -> str:
+    if offer.days is None:
+        return ""
+    return f" It takes {offer.days.hours:.0f} h on {_count(len(offer.days.days), 'day')}."
 
 
 def status_lines(result: StatusResult) -> list[str]:

@@ -14,11 +14,12 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe import recording, standing
+from doe import augmenting, recording, standing
+from doe.augmenting import AugmentWish, Offer
 from doe.campaign import (
     CAMPAIGN_FILE,
     Affordable,
@@ -29,7 +30,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
-from doe.errors import Notice, StateError
+from doe.errors import DesignError, Notice, StateError
 from doe.ledger import (
     Ledger,
     LedgerRow,
@@ -53,7 +54,7 @@ from doe.modelling import (
 from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
-from doe.stage import StageRecord, read_stage, stage_file, write_stage
+from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
 from doe.standing import LEDGER_FILE, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
@@ -66,12 +67,14 @@ if TYPE_CHECKING:
     from doe.suggest import Suggestion
 
 __all__ = [
+    "AugmentResult",
     "CheckResult",
     "FitResult",
     "NewResult",
     "PlanResult",
     "StatusResult",
     "SuggestResult",
+    "augment",
     "check",
     "fit",
     "load",
@@ -161,6 +164,20 @@ class SuggestResult:
     numbers: tuple[int, ...]
     accepted: bool
     rows: tuple[LedgerRow, ...]
+    next_command: str
+    files: tuple[Path, ...]
+    notices: tuple[Notice, ...]
+
+
+@dataclass(frozen=True)
+class AugmentResult:
+    """Ways to add runs, each with what it buys; `planned` is the stage of the one asked for."""
+
+    campaign: Campaign
+    stage: int
+    offers: tuple[Offer, ...]
+    planned: PlanResult | None
+    accepted: bool
     next_command: str
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
@@ -305,7 +322,7 @@ def plan(
         days = scheduled(campaign, design, first_run=1, first_day=1)
         rows = rows_of(campaign, design, days, stage=1, first_run=1)
         say("judging what the design can tell")
-        result, page = _judged_plan(campaign, design, rows, days, affordable)
+        result, page = _judged_plan(campaign, 1, design, rows, days, affordable)
         sheets = _sheets(campaign, 1, rows)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
@@ -468,7 +485,7 @@ def suggest(
     kinds = kinds_asked(kind, without)
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
-        kept, stage = _without_open_suggestions(campaign, ledger)
+        kept, stage = _without_open_additions(campaign, ledger)
         say("fitting what has come back")
         _refuse_before_results(campaign, kept)
         observed, notices = observations(campaign, kept)
@@ -515,7 +532,8 @@ def suggest(
         )
         written: tuple[Path, ...] = ()
         if accept:
-            written = _accept(campaign, kept, stage, rows, suggestion)
+            design = _suggested_design(campaign, suggestion)
+            written = _appended(campaign, kept, stage, "suggest", design, rows)
         file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
         campaign,
@@ -528,6 +546,69 @@ def suggest(
         command,
         (file, *written),
         notices,
+    )
+
+
+def augment(
+    asked: str,
+    start: Path,
+    *,
+    wish: AugmentWish,
+    accept: bool = False,
+    say: Say = _silent,
+) -> AugmentResult:
+    """Add runs in a way that the person names; without one, say what each way would buy.
+
+    Accepted twice without a run started in between, they are planned once.
+
+    Raises
+    ------
+    DesignError
+        The way cannot be gone here, or runs are accepted without one.
+    StateError, CampaignFileError
+        There is no plan; all that is wrong with the campaign's file.
+    """
+    campaign = load(asked, start)
+    if accept and wish.way is None:
+        raise DesignError.of(
+            "no-way",
+            "--accept adds runs, and no way to add them is named.",
+            f"Name one: doe augment {campaign.name} --by {'|'.join(augmenting.WAYS)} --accept",
+        )
+    with locked(campaign.folder) if accept else contextlib.nullcontext():
+        ledger = planned_ledger(campaign)
+        kept, stage = _without_open_additions(campaign, ledger)
+        first = read_stage(campaign.folder, min(row.stage for row in kept.rows))
+        offers = augmenting.offered(campaign, kept, stage, first, wish, say)
+        notices = (
+            *campaign.notices(),
+            *ledger.notices,
+            *augmenting.nothing_run_yet(kept.rows),
+            *standing.looked_over(campaign, kept),
+        )
+        command = f"doe augment {campaign.name} --by {wish.way or 'WAY'}"
+        chosen = offers[0]
+        if wish.way is None or chosen.design is None or chosen.addition is None:
+            return AugmentResult(campaign, stage, offers, None, False, command, (), notices)
+        rows = rows_of(campaign, chosen.design, chosen.days, stage=stage, first_run=kept.next_run)
+        say("judging what all runs together can tell")
+        planned, page = _judged_plan(
+            campaign, stage, chosen.design, rows, chosen.days, campaign.affordable(), kept.rows
+        )
+        notices = (*notices, *_replaced(campaign, ledger, kept, rows, accept), *planned.notices)
+        written: tuple[Path, ...] = ()
+        if accept:
+            written = _appended(campaign, kept, stage, "augment", chosen.design, rows)
+        report = write_page(_report(campaign, "plan", stage), page)
+    return AugmentResult(
+        campaign,
+        stage,
+        offers,
+        planned,
+        accept,
+        f"doe record {campaign.name} FILE" if accept else f"{command} --accept",
+        (report, *written),
+        tuple(dict.fromkeys(notices)),
     )
 
 
@@ -577,7 +658,7 @@ def _refuse_if_started(campaign: Campaign, ledger: Ledger) -> None:
 def _stage_record(
     campaign: Campaign,
     stage: int,
-    made_by: Literal["plan", "suggest"],
+    made_by: MadeBy,
     design: Design,
     rows: Sequence[LedgerRow],
 ) -> StageRecord:
@@ -640,26 +721,32 @@ def _write(sheets: _Sheets) -> tuple[Path, ...]:
 
 def _judged_plan(
     campaign: Campaign,
+    stage: int,
     design: Design,
     rows: tuple[LedgerRow, ...],
     days: Schedule | None,
     affordable: Affordable,
+    earlier: tuple[LedgerRow, ...] = (),
 ) -> tuple[PlanResult, str]:
-    """Return what the design is worth before any run is made, and its page; nothing is written."""
+    """Return what the design is worth before any run is made, and its page; nothing is written.
+
+    It is judged together with the runs of earlier stages.
+    """
     from doe import views
     from doe.report.html import plan_page
 
-    found = judged(campaign, design)
+    whole = augmenting.with_all_runs(campaign, earlier, design) if earlier else design
+    found = judged(campaign, whole)
     at = views.middle_setting(campaign)
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()
-    over = standing.over_budget(campaign, rows)
+    over = standing.over_budget(campaign, (*earlier, *rows))
     of_days = days.notices if days is not None else ()
     notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *over)
-    points = views.run_points(rows)
+    points = views.run_points((*earlier, *rows))
     page = plan_page(
         views.header(
-            campaign, "plan", f"doe record {campaign.name} FILE", stage=1, notices=notices
+            campaign, "plan", f"doe record {campaign.name} FILE", stage=stage, notices=notices
         ),
         replace(design, notices=()),
         views.run_table(campaign, rows),
@@ -668,11 +755,11 @@ def _judged_plan(
         found.can_do,
         views.derived_table(campaign, rows),
         views.margins_table(campaign, rows),
-        views.variance_views(campaign, found.model, design.coded, at, points),
+        views.variance_views(campaign, found.model, whole.coded, at, points),
         points,
         None if days is None else (days, needs_of(campaign, design, days)),
     )
-    return PlanResult(campaign, 1, design, found, rows, days, affordable, (), notices), page
+    return PlanResult(campaign, stage, design, found, rows, days, affordable, (), notices), page
 
 
 def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:
@@ -708,14 +795,14 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
 # ------------------------------------------------------------------------------ suggestions
 
 
-def _without_open_suggestions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger, int]:
-    """Return the ledger less accepted suggestions that nobody started, and the stage to fill."""
+def _without_open_additions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger, int]:
+    """Return the ledger less added runs that nobody started, and the number of the next stage."""
     last = max(row.stage for row in ledger.rows)
     record = read_stage(campaign.folder, last)
     open_stage = (
         last > 1
         and record is not None
-        and record.made_by == "suggest"
+        and record.made_by != "plan"
         and not any(started(row) for row in ledger.of_stage(last))
     )
     if not open_stage:
@@ -737,13 +824,13 @@ def _replaced(
     rows: Sequence[LedgerRow],
     accept: bool,
 ) -> tuple[Notice, ...]:
-    """Return a notice where accepted suggestions differ from those accepted before."""
+    """Return a notice where accepted runs differ from those accepted before."""
     former = [row for row in before.rows if row not in kept.rows]
     if not former or not accept or former == list(rows):
         return ()
     return (
         Notice(
-            "suggestions-replaced",
+            "additions-replaced",
             f"{standing.runs_in_words([row.run for row in former])} had been accepted and not been "
             f"started; these {len(rows)} stand in their place. A sheet printed before is void. "
             f"The former ledger is in {campaign.name}/history.",
@@ -808,19 +895,19 @@ def _suggested_rows(
     return rows_of(campaign, design, days, stage=stage, first_run=kept.next_run)
 
 
-def _accept(
+def _appended(
     campaign: Campaign,
     kept: Ledger,
     stage: int,
+    made_by: MadeBy,
+    design: Design,
     rows: tuple[LedgerRow, ...],
-    suggestion: Suggestion,
 ) -> tuple[Path, ...]:
-    """Append the suggested runs to the ledger as a stage; the caller holds the lock."""
+    """Append runs to the ledger as a stage; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
     sheets = _sheets(campaign, stage, rows)
     write_ledger(path, Ledger(kept.schema, (*kept.rows, *rows), kept.extra_columns))
-    design = _suggested_design(campaign, suggestion)
-    write_stage(campaign.folder, _stage_record(campaign, stage, "suggest", design, rows))
+    write_stage(campaign.folder, _stage_record(campaign, stage, made_by, design, rows))
     return (path, *_write(sheets), stage_file(campaign.folder, stage))
 
 

@@ -1,13 +1,15 @@
 """Runs added to what was run, and what they buy.
 
 Fold over, axial points, centre points, a new block, repair after lost runs, a wider region, a
-model of higher order; and the candidates that cut the variance of a model most.
+model of higher order; and the candidates that cut the variance of a model most. Factors that are
+hard to change stay as they are within the whole plots of added runs, as in those that are there.
 
 Shapes: n existing runs, m added runs, c candidates, k factors, p columns.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -30,12 +32,15 @@ from doe.design.optimal import (
     moment_matrix,
     optimal_runs,
 )
+from doe.design.split_plot import split_plot_runs
+from doe.design.strata import hard_factors
 from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, quadratic_model
 
 __all__ = [
     "Addition",
+    "Existing",
     "axial_points_added",
     "block_added",
     "centre_points_added",
@@ -54,8 +59,35 @@ NAMED_MOST = 6
 
 
 @dataclass(frozen=True)
+class Existing:
+    """The runs that are there: settings (n, k) in real units, and the whole plot of each.
+
+    Added runs come in plots of up to `plot_size`; 1 lets every run change the hard factors.
+    `variance_ratio` is the variance between plots over that between runs of a plot.
+    """
+
+    settings: FloatArray
+    plots: tuple[int, ...]
+    plot_size: int = 1
+    variance_ratio: float = 0.0
+
+    @classmethod
+    def free(cls, settings: FloatArray) -> Existing:
+        """Return runs of which each was set anew."""
+        return cls(np.atleast_2d(settings), tuple(range(1, len(settings) + 1)))
+
+    def __len__(self) -> int:
+        return len(self.settings)
+
+    def then(self, plots: Sequence[int]) -> tuple[int, ...]:
+        """Return the plots of these runs, and after them those (m,) of added ones."""
+        last = max(self.plots, default=0)
+        return (*self.plots, *(last + plot for plot in plots))
+
+
+@dataclass(frozen=True)
 class Addition:
-    """Added runs (m, k) in real units, and what they buy for a model.
+    """Added runs (m, k) in real units with their whole plots (from 1), and what they buy.
 
     `before` and `after` are efficiencies over the region, None where the runs cannot estimate the
     model; `gained` are the terms (of the model, or of second order) whose coefficients only the
@@ -65,6 +97,7 @@ class Addition:
 
     kind: str
     settings: FloatArray
+    plots: tuple[int, ...]
     model: Model
     before: Efficiencies | None
     after: Efficiencies | None
@@ -78,23 +111,31 @@ class Addition:
 
 def folded_over(
     model: Model,
-    settings: FloatArray,
+    existing: Existing,
     feasible: Feasible,
     factors: Sequence[str] | None = None,
 ) -> Addition:
-    """Return the mirror images of the runs (n, k): every sign changed, or those of some factors.
+    """Return the mirror images of the runs: every sign changed, or those of some factors.
 
     A full fold-over clears main effects from two-factor interactions (Montgomery, section 8-6).
-    Mirror images that the rig cannot run are left out, and named.
+    Mirror images that the rig cannot run are left out, and named; so are those that were run.
 
     Raises
     ------
     DesignError
-        A factor to be mirrored has three named levels or more, or no mirror image can be run.
+        A factor to be mirrored is unknown or has three named levels or more, or no mirror image
+        is new and can be run.
     """
     space = model.space
-    own = space.names if factors is None else factors
-    mirrored = space.code(settings)
+    own = space.names if factors is None else tuple(factors)
+    unknown = [name for name in own if name not in space.names]
+    if unknown:
+        raise DesignError.of(
+            "unknown-factor",
+            f"there is no factor “{unknown[0]}” to mirror.",
+            f"Name some of: {', '.join(space.names)}.",
+        )
+    mirrored = space.code(existing.settings)
     for i in map(space.index, own):
         factor = space.factors[i]
         if isinstance(factor, CategoricalFactor):
@@ -108,12 +149,22 @@ def folded_over(
         else:
             mirrored[:, i] = -mirrored[:, i]
     images, notices = _runnable(space, feasible, space.decode(mirrored), "mirror image")
-    named = "all factors" if factors is None else _listed(tuple(own))
-    return _addition(f"fold over {named}", model, settings, images, feasible, notices)
+    new = _not_run(space, existing.settings, images)
+    if not len(new):
+        raise DesignError.of(
+            "nothing-to-add",
+            "every mirror image that the rig can run was run.",
+            "Fold over other factors, or add runs in another way.",
+        )
+    if len(new) < len(images):
+        told = f"{len(images) - len(new)} mirror images are runs of their own already: left out."
+        notices = (*notices, Notice("already-run", told))
+    named = "all factors" if factors is None else _listed(own)
+    return _given(f"fold over {named}", model, existing, new, feasible, notices)
 
 
 def axial_points_added(
-    model: Model, settings: FloatArray, feasible: Feasible, distance: float = 1.0
+    model: Model, existing: Existing, feasible: Feasible, distance: float = 1.0
 ) -> Addition:
     """Return two runs a numeric factor, `distance` (coded) from the most central setting.
 
@@ -123,8 +174,14 @@ def axial_points_added(
     Raises
     ------
     DesignError
-        No axial point can be run.
+        The distance is not above zero, or no axial point can be run.
     """
+    if not distance > 0:
+        raise DesignError.of(
+            "no-distance",
+            f"an axial point at distance {distance:g} is none.",
+            "Give a distance above 0; 1 is the end of the range.",
+        )
     space = model.space
     centre = central_setting(space, feasible)
     found, notices = [], []
@@ -148,21 +205,25 @@ def axial_points_added(
             "The rig can run no axial point around the centre.",
             "Add a block or raise the order of the model: that chooses runs the rig can do.",
         )
-    return _addition("axial points", model, settings, np.array(found), feasible, tuple(notices))
+    return _given("axial points", model, existing, np.array(found), feasible, tuple(notices))
 
 
 def centre_points_added(
-    model: Model, settings: FloatArray, feasible: Feasible, count: int
+    model: Model, existing: Existing, feasible: Feasible, count: int
 ) -> Addition:
-    """Return `count` runs on the most central setting: pure error, drift and a hint of bends."""
+    """Return `count` runs on the most central setting: pure error, drift and a hint of bends.
+
+    Each is a whole plot of its own: repeats within one say nothing of the scatter between plots.
+    """
     _check_count(count)
     centre = np.tile(central_setting(model.space, feasible), (count, 1))
-    return _addition("centre points", model, settings, centre, feasible)
+    plots = tuple(range(1, count + 1))
+    return _addition("centre points", model, existing, centre, plots, feasible)
 
 
 def block_added(
     model: Model,
-    settings: FloatArray,
+    existing: Existing,
     feasible: Feasible,
     runs: int,
     generator: np.random.Generator,
@@ -173,49 +234,55 @@ def block_added(
 ) -> Addition:
     """Return the best `runs` runs for a further block (day, lot) whose effect is estimated too.
 
+    In whole plots the runs are chosen without regard to the block; what they buy counts it.
+
     Parameters
     ----------
     blocks
         Blocks of the existing runs (n,); one block if None.
     centres
-        Centre runs among the new ones: they link the blocks.
+        Centre runs among the new ones: they link the blocks. None in whole plots.
     """
     _check_count(runs)
-    before = [1] * len(settings) if blocks is None else list(blocks)
+    before = [1] * len(existing) if blocks is None else list(blocks)
     labels = [*before, *[max(before) + 1] * runs]
-    found = optimal_runs(
-        model,
-        feasible,
-        runs,
-        criterion,
-        generator,
-        fixed=settings,
-        centres=centres,
-        blocks=labels,
-    )
-    return _addition("a block", model, settings, found.settings, feasible, blocks=labels)
+    if existing.plot_size > 1:
+        settings, plots = _chosen(model, existing, feasible, runs, generator, criterion)
+    else:
+        settings = optimal_runs(
+            model,
+            feasible,
+            runs,
+            criterion,
+            generator,
+            fixed=existing.settings,
+            centres=centres,
+            blocks=labels,
+        ).settings
+        plots = tuple(range(1, runs + 1))
+    return _addition("a block", model, existing, settings, plots, feasible, blocks=labels)
 
 
 def repaired(
     model: Model,
-    kept: FloatArray,
+    kept: Existing,
     lost: FloatArray,
     feasible: Feasible,
     runs: int,
     generator: np.random.Generator,
     criterion: Criterion = "I",
 ) -> Addition:
-    """Return the best `runs` runs in place of lost ones, given the runs (n, k) that were kept.
+    """Return the best `runs` runs in place of lost ones, given the runs that were kept.
 
     If as many runs are asked for as were lost (m, k), running these again is tried too, and taken
     where the new choice is no better.
     """
     _check_count(runs)
-    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=kept).settings
-    added = _addition("repair", model, kept, found, feasible)
+    found, plots = _chosen(model, kept, feasible, runs, generator, criterion)
+    added = _addition("repair", model, kept, found, plots, feasible)
     if runs != len(lost) or not feasible(lost).all():
         return added
-    again = _addition("repair", model, kept, lost, feasible)
+    again = _given("repair", model, kept, lost, feasible)
     if again.after is None or added.after is None:
         return added
     new, old = (_merit(a.after, criterion) for a in (added, again))
@@ -226,7 +293,7 @@ def repaired(
 
 def region_extended(
     model: Model,
-    settings: FloatArray,
+    existing: Existing,
     feasible: Feasible,
     runs: int,
     generator: np.random.Generator,
@@ -234,48 +301,112 @@ def region_extended(
 ) -> Addition:
     """Return the best `runs` runs for a wider region: `model` and `feasible` are those of it.
 
-    The existing runs (n, k) count with their real settings, wherever they lie in the new ranges.
+    The existing runs count with their real settings, wherever they lie in the new ranges.
     """
     _check_count(runs)
-    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=settings)
-    return _addition("a wider region", model, settings, found.settings, feasible)
+    found, plots = _chosen(model, existing, feasible, runs, generator, criterion)
+    return _addition("a wider region", model, existing, found, plots, feasible)
 
 
 def order_raised(
     model: Model,
-    settings: FloatArray,
+    existing: Existing,
     feasible: Feasible,
     runs: int,
     generator: np.random.Generator,
     criterion: Criterion = "I",
 ) -> Addition:
-    """Return the best `runs` runs that let the existing ones (n, k) carry a larger `model`."""
+    """Return the best `runs` runs that let the existing ones carry a larger `model`."""
     _check_count(runs)
-    found = optimal_runs(model, feasible, runs, criterion, generator, fixed=settings)
-    return _addition(f"a {model.name} model", model, settings, found.settings, feasible)
+    found, plots = _chosen(model, existing, feasible, runs, generator, criterion)
+    return _addition(f"a {model.name} model", model, existing, found, plots, feasible)
+
+
+def _chosen(
+    model: Model,
+    existing: Existing,
+    feasible: Feasible,
+    runs: int,
+    generator: np.random.Generator,
+    criterion: Criterion,
+) -> tuple[FloatArray, tuple[int, ...]]:
+    """Return the best new runs (m, k), in whole plots where there are any, and their plots."""
+    size = existing.plot_size
+    if size == 1:
+        found = optimal_runs(model, feasible, runs, criterion, generator, fixed=existing.settings)
+        return found.settings, tuple(range(1, runs + 1))
+    number = -(-runs // size)
+    sizes = [runs // number + (j < runs % number) for j in range(number)]
+    split = split_plot_runs(
+        model,
+        feasible,
+        number,
+        sizes,
+        generator,
+        existing.variance_ratio,
+        criterion,
+        fixed=existing.settings,
+        fixed_plots=existing.plots,
+    )
+    return split.settings, split.plots
+
+
+def _given(
+    kind: str,
+    model: Model,
+    existing: Existing,
+    settings: FloatArray,
+    feasible: Feasible,
+    notices: tuple[Notice, ...] = (),
+) -> Addition:
+    """Return the addition of given settings, those with the same hard factors in plots together."""
+    plots = tuple(range(1, len(settings) + 1))
+    if existing.plot_size > 1:
+        held = settings[:, list(hard_factors(model.space))]
+        order = np.lexsort(held.T[::-1])
+        settings, plots = settings[order], _plots_of(held[order], existing.plot_size)
+    return _addition(kind, model, existing, settings, plots, feasible, notices)
+
+
+def _plots_of(held: FloatArray, size: int) -> tuple[int, ...]:
+    """Return the plot of each run, from 1: a new one where a hard factor changes or one is full."""
+    plots, filled = [1], 1
+    for before, now in itertools.pairwise(held):
+        filled = filled + 1 if (before == now).all() and filled < size else 1
+        plots.append(plots[-1] + (filled == 1))
+    return tuple(plots)
+
+
+def _not_run(space: FactorSpace, done: FloatArray, settings: FloatArray) -> FloatArray:
+    """Return those of some settings (m, k) that are none of the runs done (n, k)."""
+    gap = np.abs(space.code(settings)[:, None] - space.code(done)[None]).max(axis=2).min(axis=1)
+    return np.asarray(settings[gap > 10.0**-SAME_SETTING])
 
 
 def _addition(
     kind: str,
     model: Model,
-    settings: FloatArray,
+    existing: Existing,
     added: FloatArray,
+    plots: tuple[int, ...],
     feasible: Feasible,
     notices: tuple[Notice, ...] = (),
     blocks: Sequence[int] | None = None,
 ) -> Addition:
     """Return the addition with what it buys, block effects estimated too if there are blocks."""
-    space, n = model.space, len(settings)
+    space, n = model.space, len(existing)
     region = region_sample(space, feasible)
-    old, new = space.code(settings), space.code(np.vstack([settings, added]))
+    old, new = (space.code(s) for s in (existing.settings, np.vstack([existing.settings, added])))
     was = blocks[:n] if blocks is not None and len(set(blocks[:n])) > 1 else None
-    before = _efficiencies(model, old, region, was)
-    after = _efficiencies(model, new, region, blocks)
+    ratio = existing.variance_ratio
+    before = _efficiencies(model, old, region, existing.plots, ratio, was)
+    after = _efficiencies(model, new, region, existing.then(plots), ratio, blocks)
     degrees = degrees_of_freedom(model, old, was), degrees_of_freedom(model, new, blocks)
     gained = _gained(model, old, new)
     return Addition(
         kind,
         added,
+        plots,
         model,
         before,
         after,
@@ -288,10 +419,15 @@ def _addition(
 
 
 def _efficiencies(
-    model: Model, coded: FloatArray, region: FloatArray, blocks: Sequence[int] | None
+    model: Model,
+    coded: FloatArray,
+    region: FloatArray,
+    plots: Sequence[int],
+    ratio: float,
+    blocks: Sequence[int] | None,
 ) -> Efficiencies | None:
     try:
-        return efficiencies(model, coded, region, blocks=blocks)
+        return efficiencies(model, coded, region, plots=plots, variance_ratio=ratio, blocks=blocks)
     except DesignError:
         return None
 

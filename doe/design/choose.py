@@ -45,7 +45,7 @@ from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
-__all__ = ["FAMILIES", "FitIn", "Purpose", "choose_design"]
+__all__ = ["FAMILIES", "FitIn", "Purpose", "choose_design", "criterion_for"]
 
 Purpose = Literal["screening", "surface"]
 FitIn = Literal["shrink", "move"]
@@ -73,6 +73,14 @@ AIMS: dict[Criterion, str] = {
     "A": "the lowest average variance of its estimates (A-optimal)",
     "I": "the lowest average prediction variance (I-optimal)",
 }
+
+
+def criterion_for(purpose: Purpose) -> Criterion:
+    """Return what a design is best by: sharp estimates to screen, sharp predictions for a surface.
+
+    Goos and Jones 2011, chapter 4 (from memory).
+    """
+    return "D" if purpose == "screening" else "I"
 
 
 def choose_design(
@@ -183,9 +191,7 @@ class _Request:
     @property
     def best_by(self) -> Criterion:
         """The criterion named, else the one that suits the purpose."""
-        if self.criterion is not None:
-            return self.criterion
-        return "D" if self.purpose == "screening" else "I"
+        return criterion_for(self.purpose) if self.criterion is None else self.criterion
 
     @property
     def centres_wanted(self) -> int:

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from doe.design.augment import (
+    Existing,
     axial_points_added,
     block_added,
     centre_points_added,
@@ -97,7 +98,7 @@ def average_variance(model, settings) -> float:
 
 
 def test_fold_over_of_a_half_fraction_is_the_other_half():
-    added = folded_over(linear_model(RIG), HALF, whole_box)
+    added = folded_over(linear_model(RIG), Existing.free(HALF), whole_box)
     whole = {tuple(r) for r in np.vstack([HALF, added.settings])}
     assert whole == {tuple(r) for r in RIG.corners()}
     assert set(added.gained) >= {"temperature", "time × flow", "temperature × time"}
@@ -112,7 +113,9 @@ def test_fold_over_of_seven_factors_in_eight_runs_clears_the_main_effects():
     """2^(7−4) is of resolution III; with its mirror image it is of resolution IV: main effects
     become clear of two-factor interactions, which stay mixed up (Montgomery, section 8-6)."""
     space = box(7)
-    added = folded_over(linear_model(space), fraction_points(regular_fractions(7)[-1]), whole_box)
+    added = folded_over(
+        linear_model(space), Existing.free(fraction_points(regular_fractions(7)[-1])), whole_box
+    )
     assert added.gained == space.names
     runs = np.vstack([fraction_points(regular_fractions(7)[-1]), added.settings])
     line, pairs = linear_model(space), interaction_model(space)
@@ -123,12 +126,12 @@ def test_fold_over_of_seven_factors_in_eight_runs_clears_the_main_effects():
 def test_fold_over_on_one_factor_and_with_names():
     space = FactorSpace((*box(2).factors, CategoricalFactor("stirring", ("off", "on"))))
     runs = np.array([[-1, -1, 0], [1, 1, 0], [-1, 1, 1], [1, -1, 1]], float)
-    added = folded_over(linear_model(space), runs, whole_box, ["stirring"])
+    added = folded_over(linear_model(space), Existing.free(runs), whole_box, ["stirring"])
     assert (added.settings[:, :2] == runs[:, :2]).all()
     assert (added.settings[:, 2] == 1 - runs[:, 2]).all()
     three = FactorSpace((*box(2).factors, CategoricalFactor("solvent", ("a", "b", "c"))))
     with pytest.raises(DesignError, match="solvent has 3 levels"):
-        folded_over(linear_model(three), runs, whole_box)
+        folded_over(linear_model(three), Existing.free(runs), whole_box)
 
 
 def test_mirror_images_that_cannot_be_run_are_named():
@@ -138,16 +141,16 @@ def test_mirror_images_that_cannot_be_run_are_named():
         return s[:, 0] + 2 * s[:, 1] < 330
 
     kept = HALF[feasible(HALF)]
-    added = folded_over(linear_model(RIG), kept, feasible)
+    added = folded_over(linear_model(RIG), Existing.free(kept), feasible)
     assert feasible(added.settings).all()
     assert len(added.settings) == len(kept) - 1
     assert "220, 60, 1" in added.notices[0].what
     with pytest.raises(DesignError, match="no mirror image"):
-        folded_over(linear_model(RIG), kept, lambda s: np.zeros(len(s), bool))
+        folded_over(linear_model(RIG), Existing.free(kept), lambda s: np.zeros(len(s), bool))
 
 
 def test_axial_points_make_a_composite():
-    added = axial_points_added(quadratic_model(RIG), RIG.corners(), whole_box)
+    added = axial_points_added(quadratic_model(RIG), Existing.free(RIG.corners()), whole_box)
     assert RIG.code(added.settings) == pytest.approx(
         np.array([s * np.eye(3)[i] for i in range(3) for s in (-1, 1)])
     )
@@ -157,26 +160,28 @@ def test_axial_points_make_a_composite():
 
 
 def test_axial_points_are_drawn_in_to_what_the_rig_can_run():
-    added = axial_points_added(quadratic_model(RIG), RIG.corners(), lambda s: s[:, 0] <= 203)
+    added = axial_points_added(
+        quadratic_model(RIG), Existing.free(RIG.corners()), lambda s: s[:, 0] <= 203
+    )
     assert added.settings[:, 0].max() == 200
     assert "upper axial point of temperature" in added.notices[0].what
     assert "drawn in to 200" in added.notices[0].what
 
 
 def test_centre_points_bring_pure_error():
-    added = centre_points_added(linear_model(RIG), HALF, whole_box, 4)
+    added = centre_points_added(linear_model(RIG), Existing.free(HALF), whole_box, 4)
     assert (added.settings == [160, 35, 3]).all()
     assert (added.degrees_before.pure_error, added.degrees_after.pure_error) == (0, 3)
     assert "pure error go from 0 to 3" in added.buys
     assert "4 runs more" in added.buys
     with pytest.raises(DesignError, match="at least one run"):
-        centre_points_added(linear_model(RIG), HALF, whole_box, 0)
+        centre_points_added(linear_model(RIG), Existing.free(HALF), whole_box, 0)
 
 
 def test_a_block_leaves_room_for_its_own_effect():
     """The best second block of four for main effects is orthogonal to the first: X'X = 8·I. In two
     blocks of 2³, 8 = 4 terms + 1 block + 3."""
-    added = block_added(linear_model(RIG), HALF, whole_box, 4, rng())
+    added = block_added(linear_model(RIG), Existing.free(HALF), whole_box, 4, rng())
     X = linear_model(RIG).matrix(RIG.code(np.vstack([HALF, added.settings])))
     assert pytest.approx(8 * np.eye(4)) == X.T @ X
     assert added.blocks == (1,) * 4 + (2,) * 4
@@ -184,7 +189,7 @@ def test_a_block_leaves_room_for_its_own_effect():
     assert (found.model, found.blocks, found.residual) == (4, 1, 3)
     third = block_added(
         linear_model(RIG),
-        np.vstack([HALF, added.settings]),
+        Existing.free(np.vstack([HALF, added.settings])),
         whole_box,
         4,
         rng(),
@@ -196,14 +201,18 @@ def test_a_block_leaves_room_for_its_own_effect():
 
 
 def test_repeats_in_two_blocks_are_not_pure_error():
-    added = block_added(linear_model(box(1)), np.array([[-1.0], [1.0]]), whole_box, 2, rng())
+    added = block_added(
+        linear_model(box(1)), Existing.free(np.array([[-1.0], [1.0]])), whole_box, 2, rng()
+    )
     assert sorted(added.settings[:, 0]) == [-1, 1]
     assert added.degrees_after.pure_error == 0
 
 
 def test_repair_of_a_factorial_runs_the_lost_corner_again():
     corners = box(3).corners()
-    added = repaired(interaction_model(box(3)), corners[1:], corners[:1], whole_box, 1, rng(), "D")
+    added = repaired(
+        interaction_model(box(3)), Existing.free(corners[1:]), corners[:1], whole_box, 1, rng(), "D"
+    )
     assert (added.settings == corners[:1]).all()
     assert added.buys.startswith("Running the lost settings again is as good.")
 
@@ -211,14 +220,14 @@ def test_repair_of_a_factorial_runs_the_lost_corner_again():
 def test_repair_finds_better_than_a_lost_run_that_told_little():
     """Of nine runs the lost one repeated a middle; a corner tells more of the main effects."""
     kept, lost = box(2).corners(), np.array([[0.0, 0.0]])
-    added = repaired(linear_model(box(2)), kept, lost, whole_box, 1, rng(), "D")
+    added = repaired(linear_model(box(2)), Existing.free(kept), lost, whole_box, 1, rng(), "D")
     assert (np.abs(added.settings) == 1).all()
     assert "lost settings again would give less" in added.buys
 
 
 def test_raising_the_order_makes_the_larger_model_estimable():
     model = quadratic_model(box(2))
-    added = order_raised(model, full_factorial(2), whole_box, 5, rng(), "D")
+    added = order_raised(model, Existing.free(full_factorial(2)), whole_box, 5, rng(), "D")
     assert added.before is None
     assert added.after is not None
     assert added.gained == ("a²", "b²")
@@ -230,7 +239,7 @@ def test_raising_the_order_makes_the_larger_model_estimable():
 def test_a_wider_region_is_reached_and_old_runs_count():
     wide = FactorSpace((NumericFactor("a", "", -1, 3), NumericFactor("b", "", -1, 1)))
     old = box(2).corners()
-    added = region_extended(linear_model(wide), old, whole_box, 2, rng(), "D")
+    added = region_extended(linear_model(wide), Existing.free(old), whole_box, 2, rng(), "D")
     assert (added.settings[:, 0] == 3).all()
     assert sorted(added.settings[:, 1]) == [-1, 1]
     assert added.before is not None

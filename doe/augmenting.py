@@ -1,0 +1,343 @@
+"""From a campaign's runs to runs added in a way that the person names, and what each way buys.
+
+Shapes: n runs that are there, m added runs, k factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal, get_args
+
+import numpy as np
+
+from doe.campaign import Campaign, shaping_parts
+from doe.errors import DesignError, DoeError, Notice
+from doe.factors import FloatArray
+from doe.ledger import Ledger, LedgerRow
+from doe.modelling import MODELS, ModelName, model_of
+from doe.planning import Criterion, scheduled
+from doe.schedule import Schedule
+from doe.stage import StageRecord
+
+if TYPE_CHECKING:
+    from doe.design.augment import Addition, Existing
+    from doe.design.matrix import Design
+    from doe.terms import Model
+
+__all__ = [
+    "WAYS",
+    "AugmentWish",
+    "Offer",
+    "Way",
+    "existing_runs",
+    "nothing_run_yet",
+    "offered",
+    "way_asked",
+    "with_all_runs",
+]
+
+Way = Literal["fold-over", "axial", "centres", "block", "repair", "wider-region", "higher-order"]
+WAYS: tuple[Way, ...] = get_args(Way)
+KINDS: dict[Way, str] = {
+    "fold-over": "mirror",
+    "axial": "axial",
+    "centres": "centre",
+    "repair": "repair",
+}
+CENTRES = 3
+BLOCK = 4
+SPARE = 2
+"""Runs beyond those that a larger model needs: something has to judge it by."""
+VARIANCE_RATIO = 1.0
+"""Between plots over between runs of a plot, as `doe plan` takes it."""
+
+
+@dataclass(frozen=True, slots=True)
+class AugmentWish:
+    """In which way runs are to be added, and what the person names of it; None leaves it open.
+
+    `factors` are those that a fold-over mirrors, `distance` (coded) is that of axial points.
+    """
+
+    way: Way | None = None
+    runs: int | None = None
+    factors: tuple[str, ...] = ()
+    distance: float | None = None
+    model: ModelName | None = None
+    criterion: Criterion | None = None
+    seed: int | None = None
+
+
+@dataclass(frozen=True)
+class Offer:
+    """One way to add runs: what it adds and buys, as a stage of its own; or why it cannot."""
+
+    way: Way
+    addition: Addition | None
+    design: Design | None
+    days: Schedule | None
+    why_not: str = ""
+
+
+def way_asked(name: str | None) -> Way | None:
+    """Return the way to add runs that goes by this name.
+
+    Raises
+    ------
+    DesignError
+        There is none.
+    """
+    if name is None:
+        return None
+    for known in WAYS:
+        if name == known:
+            return known
+    raise DesignError.of(
+        "unknown-way",
+        f"there is no way “{name}” to add runs.",
+        f"Ask for one of: {', '.join(WAYS)}.",
+    )
+
+
+def offered(
+    campaign: Campaign,
+    ledger: Ledger,
+    stage: int,
+    record: StageRecord | None,
+    wish: AugmentWish,
+    say: Callable[[str], None],
+) -> tuple[Offer, ...]:
+    """Return the way asked for, worked out; all ways, each with what it buys, if none is.
+
+    Runs count at their planned settings; those left out count as lost.
+
+    Parameters
+    ----------
+    stage
+        The stage that the added runs become.
+    record
+        How the first stage was made: its model, and the ranges that it was made for.
+
+    Raises
+    ------
+    DesignError
+        The way that is asked for cannot be gone; without a way the offers say why.
+    """
+    ground = _Ground.of(campaign, ledger, record, wish)
+    if wish.way is not None:
+        say(f"adding runs: {wish.way}")
+        return (_offer(ground, wish.way, stage),)
+    found = []
+    for way in WAYS:
+        say(f"weighing {way}")
+        try:
+            found.append(_offer(ground, way, stage))
+        except DoeError as error:
+            problem = error.problems[0]
+            found.append(Offer(way, None, None, None, f"{problem.what} {problem.remedy}"))
+    return tuple(found)
+
+
+@dataclass(frozen=True)
+class _Ground:
+    """What is there to add to, and what was asked for."""
+
+    campaign: Campaign
+    rows: tuple[LedgerRow, ...]
+    kept: Existing
+    stages: tuple[int, ...]
+    lost: FloatArray
+    model: Model
+    next_model: Model | None
+    ranges_changed: bool
+    wish: AugmentWish
+
+    @classmethod
+    def of(
+        cls, campaign: Campaign, ledger: Ledger, record: StageRecord | None, wish: AugmentWish
+    ) -> _Ground:
+        rows = tuple(row for row in ledger.rows if row.status != "left out")
+        if not rows:
+            raise DesignError.of(
+                "no-runs-kept",
+                f"every run of {campaign.name} is left out: there is nothing to add to.",
+                f"Plan anew under another name: doe new NAME (runs.csv holds {len(ledger.rows)}).",
+            )
+        named: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
+        words = record.model if record is not None else ""
+        for each in MODELS:
+            named = each if model_of(campaign.space, each).name == words else named
+        larger = MODELS[MODELS.index(named) + 1 :]
+        asked = wish.model or (larger[0] if larger else None)
+        return cls(
+            campaign,
+            rows,
+            existing_runs(campaign, rows),
+            tuple(row.stage for row in rows),
+            _lost_settings(ledger),
+            model_of(campaign.space, wish.model or named),
+            None if asked is None else model_of(campaign.space, asked),
+            record is not None
+            and record.shaping.get("factors") != shaping_parts(campaign).get("factors"),
+            wish,
+        )
+
+    @property
+    def criterion(self) -> Criterion:
+        from doe.design.choose import criterion_for
+
+        return self.wish.criterion or criterion_for(self.campaign.purpose)
+
+    @property
+    def seed(self) -> int:
+        return self.campaign.seed if self.wish.seed is None else self.wish.seed
+
+    def generator(self) -> np.random.Generator:
+        return np.random.default_rng([self.seed, len(self.rows)])
+
+
+def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
+    """Return runs of the ledger with their whole plots, counted over all stages.
+
+    Where a factor is hard to change and runs share a plot, added runs come in plots of that size.
+    """
+    from doe.design.augment import Existing
+    from doe.design.strata import hard_factors
+
+    labels = [(row.stage, row.plot) for row in rows]
+    order = list(dict.fromkeys(labels))
+    size = max(labels.count(label) for label in order)
+    held = size > 1 and bool(hard_factors(campaign.space))
+    return Existing(
+        np.array([row.settings for row in rows], dtype=np.float64),
+        tuple(order.index(label) + 1 for label in labels),
+        size if held else 1,
+        VARIANCE_RATIO if held else 0.0,
+    )
+
+
+def _lost_settings(ledger: Ledger) -> FloatArray:
+    """Return the settings (m, k) of runs left out that no later stage runs again."""
+    kept = [row for row in ledger.rows if row.status != "left out"]
+    lost = [
+        row.settings
+        for row in ledger.rows
+        if row.status == "left out"
+        and not any(k.stage > row.stage and k.settings == row.settings for k in kept)
+    ]
+    return np.array(lost, dtype=np.float64).reshape(-1, len(ledger.schema.space))
+
+
+def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
+    from doe.design.matrix import Design, randomised
+
+    campaign, addition = ground.campaign, _added(ground, way)
+    design = randomised(
+        Design(
+            space=campaign.space,
+            settings=addition.settings,
+            kinds=(KINDS.get(way, "chosen"),) * len(addition.settings),
+            plots=addition.plots,
+            family="added",
+            reason=f"Runs added by {way}. {addition.buys}",
+            model=addition.model.name,
+            seed=ground.seed,
+            notices=addition.notices,
+            variance_ratio=ground.kept.variance_ratio,
+        ),
+        np.random.default_rng([ground.seed, stage]),
+    )
+    first_day = max((row.day or 0 for row in ground.rows), default=0) + 1
+    days = scheduled(campaign, design, ground.rows[-1].run + 1, first_day)
+    return Offer(way, addition, design, days)
+
+
+def _added(ground: _Ground, way: Way) -> Addition:
+    from doe.design import augment
+
+    kept, model, feasible = ground.kept, ground.model, ground.campaign.feasible
+    wish, generator, criterion = ground.wish, ground.generator(), ground.criterion
+    if way == "fold-over":
+        return augment.folded_over(model, kept, feasible, wish.factors or None)
+    if way == "axial":
+        larger = model_of(ground.campaign.space, "quadratic")
+        return augment.axial_points_added(larger, kept, feasible, wish.distance or 1.0)
+    if way == "centres":
+        return augment.centre_points_added(model, kept, feasible, wish.runs or CENTRES)
+    if way == "block":
+        runs = wish.runs or ground.campaign.runs_per_day()[1] or BLOCK
+        return augment.block_added(
+            model, kept, feasible, runs, generator, criterion, blocks=ground.stages
+        )
+    if way == "repair":
+        _check_lost(ground)
+        runs = wish.runs or len(ground.lost)
+        return augment.repaired(model, kept, ground.lost, feasible, runs, generator, criterion)
+    if way == "wider-region":
+        _check_widened(ground)
+        runs = wish.runs or BLOCK
+        return augment.region_extended(model, kept, feasible, runs, generator, criterion)
+    larger_model = _next_model(ground)
+    runs = wish.runs or _runs_for(larger_model, kept)
+    return augment.order_raised(larger_model, kept, feasible, runs, generator, criterion)
+
+
+def _runs_for(model: Model, kept: Existing) -> int:
+    """Return how many runs let a model be estimated, with something left to judge it by."""
+    X = model.matrix(model.space.code(kept.settings))
+    missing = len(model) - int(np.linalg.matrix_rank(X))
+    least = max(missing, len(model) - len(X)) + SPARE
+    return kept.plot_size * -(-least // kept.plot_size)
+
+
+def _check_lost(ground: _Ground) -> None:
+    if not len(ground.lost):
+        raise DesignError.of(
+            "nothing-lost",
+            "no run is left out, or what was lost is planned again.",
+            "Mark a lost run in runs.csv: status “left out”, with the reason.",
+        )
+
+
+def _check_widened(ground: _Ground) -> None:
+    if not ground.ranges_changed:
+        raise DesignError.of(
+            "ranges-as-planned",
+            "the factors in campaign.toml are as they were when stage 1 was planned.",
+            "Widen a range there first; the runs made keep their settings.",
+        )
+
+
+def _next_model(ground: _Ground) -> Model:
+    if ground.next_model is None:
+        raise DesignError.of(
+            "no-higher-order",
+            f"the runs were planned for a {ground.model.name} model, the largest there is here.",
+            "Add a block, centre points or a wider region.",
+        )
+    return ground.next_model
+
+
+def with_all_runs(campaign: Campaign, rows: Sequence[LedgerRow], added: Design) -> Design:
+    """Return the runs that are kept and those added as one design, to be judged together."""
+    kept = [row for row in rows if row.status != "left out"]
+    existing = existing_runs(campaign, kept)
+    return replace(
+        added,
+        settings=np.vstack([existing.settings, added.settings]),
+        kinds=(*(row.kind for row in kept), *added.kinds),
+        plots=existing.then(added.plots),
+        notices=(),
+    )
+
+
+def nothing_run_yet(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice where no run was made yet: a plan of all runs at once may do better."""
+    if any(row.status != "planned" for row in rows):
+        return ()
+    what = (
+        "No run was made yet: a plan of all runs at once may do better than runs added to a plan "
+        "(doe plan --runs N)."
+    )
+    return (Notice("nothing-run-yet", what),)
