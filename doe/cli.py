@@ -117,6 +117,10 @@ def plan(
     model: Annotated[
         str | None, typer.Option(help="Model: main-effects, interactions or quadratic.")
     ] = None,
+    also: Annotated[
+        str | None,
+        typer.Option(help="A larger model: its further terms are wanted, and not required."),
+    ] = None,
     criterion: Annotated[
         str | None, typer.Option(help="What an optimal design is best by: d, a or i.")
     ] = None,
@@ -146,6 +150,7 @@ def plan(
             family=family,
             centres=centres,
             model=modelling.model_asked(model),
+            also=modelling.model_asked(also),
             criterion=planning.criterion_asked(criterion),
             blocks=blocks,
             plots=plots,

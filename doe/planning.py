@@ -9,6 +9,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from doe.campaign import Affordable, Campaign
 from doe.errors import DesignError
 from doe.factors import FloatArray
@@ -39,15 +41,22 @@ Criterion = Literal["D", "A", "I"]
 CRITERIA: tuple[Criterion, ...] = ("D", "A", "I")
 SCATTERS = 3.0
 """The change of a response that a design is asked to see, in standard deviations of a run."""
-PLOTS_TO_JUDGE = 3
-"""Whole plots beyond the terms that change with them: degrees of freedom for their scatter."""
+TO_JUDGE = 3
+"""Degrees of freedom wanted for the scatter between whole plots, and for that within them."""
+
+
+OTHER_RATIOS = (0.1, 10.0)
+"""Variance between plots over that within them, for which a split plot is tried too."""
+ORDERS = 8
+"""Random orders whose cost is averaged."""
 
 
 @dataclass(frozen=True, slots=True)
 class PlanWish:
     """What the person names of a design; None leaves it to the tool.
 
-    `plots` is the number of whole plots, `plot_size` their runs. `fit_in` shrinks a classical
+    `plots` is the number of whole plots, `plot_size` their runs. Terms of the model `also` are
+    wanted, those of `model` required. `fit_in` shrinks a classical
     design into what the rig can run, or moves its runs there.
     """
 
@@ -59,6 +68,7 @@ class PlanWish:
     blocks: int | None = None
     plots: int | None = None
     plot_size: int | None = None
+    also: ModelName | None = None
     seed: int | None = None
     fit_in: Literal["shrink", "move"] | None = None
 
@@ -121,6 +131,7 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
             model=named,
             blocks=wish.blocks,
             fit_in=wish.fit_in,
+            also=None if wish.also is None else model_of(space, wish.also),
         )
 
     plots = _whole_plots(campaign, affordable, wish)
@@ -157,19 +168,34 @@ def _whole_plots(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> 
     size = max(1, math.ceil(a_day / changes))
     if size == 1:
         return None
-    most = affordable.runs if wish.runs is None else wish.runs
-    return WholePlots.of(max(1, _plots_needed(campaign, wish, size, most)), size)
+    most = affordable.runs if wish.runs is None else min(wish.runs, affordable.runs)
+    return _balanced_plots(campaign, wish, size, max(most, size))
 
 
-def _plots_needed(campaign: Campaign, wish: PlanWish, size: int, most: int) -> int:
-    """Return how many plots carry the model and judge the scatter between plots."""
-    from doe.design.strata import whole_plot_terms
+def _balanced_plots(campaign: Campaign, wish: PlanWish, least: int, most: int) -> WholePlots:
+    """Return plots of at least `least` runs, `most` in all, that can judge both kinds of scatter.
+
+    What changes with the plots is judged by the plots beyond its terms, what changes within them
+    by the runs beyond plots and terms; larger plots trade the former for the latter. As many runs
+    are spent as both need, or all where the person says how many.
+    """
+    from doe.design.split_plot import WholePlots
+    from doe.design.strata import whole_plot_columns
 
     default: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
     model = model_of(campaign.space, wish.model or default)
-    held = len(whole_plot_terms(model)) + 1
-    wanted = max(held + PLOTS_TO_JUDGE, math.ceil((len(model) + PLOTS_TO_JUDGE) / size))
-    return min(wanted if wish.runs is None else most // size, most // size)
+    held = whole_plot_columns(model)
+    found: list[tuple[int, WholePlots]] = []
+    for size in range(least, most + 1):
+        wanted = max(
+            held + TO_JUDGE,
+            math.ceil((len(model) - held + TO_JUDGE) / (size - 1)),
+        )
+        number = most // size if wish.runs is not None else min(wanted, most // size)
+        between = number - held
+        within = number * (size - 1) - (len(model) - held)
+        found.append((min(between, within, TO_JUDGE), WholePlots.of(number, size)))
+    return max(found, key=lambda each: each[0])[1]
 
 
 def scheduled(
@@ -268,8 +294,64 @@ def _what_it_sees(
             "These chances take it that plots scatter as much as the runs of a plot do "
             f"(variance ratio {design.variance_ratio:g}); if plots scatter more, they are less.",
         )
+    if design.family == "split-plot":
+        sentences += [_robustness(campaign, design, model), _cost_of_plots(campaign, design)]
     sentences[0] = f"{first.words[0].upper()}{first.words[1:]}: {_small(sentences[0])}"
     return tuple(sentences)
+
+
+def _robustness(campaign: Campaign, design: Design, model: Model) -> str:
+    """Return how much of the best design's efficiency is kept if plots scatter otherwise."""
+    from doe.design.choose import criterion_for
+    from doe.design.split_plot import efficiency_at_ratios
+
+    criterion = criterion_for(campaign.purpose)
+    kept = efficiency_at_ratios(
+        model,
+        campaign.feasible,
+        design.settings,
+        design.plots,
+        criterion,
+        np.random.default_rng([design.seed, 2]),
+        OTHER_RATIOS,
+    )
+    worst = min(one.efficiency for one in kept)
+    return (
+        f"If the variance between plots is {' or '.join(f'{r:g}' for r in OTHER_RATIOS)} times "
+        f"that within them, this design keeps {math.floor(100 * worst)} % or more of the "
+        f"{criterion}-efficiency of the best one found for that."
+    )
+
+
+def _cost_of_plots(campaign: Campaign, design: Design) -> str:
+    """Return what whole plots cost, and what the same runs completely at random would."""
+    from doe.design.split_plot import changes_at_random, hard_changes
+    from doe.design.strata import hard_factors
+
+    space, n = campaign.space, len(design)
+    names = " and ".join(space.names[i] for i in hard_factors(space))
+    text = (
+        f"In whole plots {names} changes {hard_changes(space, design.settings)} times; with the "
+        f"same runs completely at random it would {changes_at_random(space, design.settings):.0f} "
+        "times."
+    )
+    generator = np.random.default_rng([design.seed, 3])
+    orders = [design.settings[generator.permutation(n)] for _ in range(ORDERS)]
+    free = tuple(range(1, n + 1))
+    at_random = [
+        scheduled(campaign, replace(design, settings=order, plots=free), 1, 1) for order in orders
+    ]
+    own = scheduled(campaign, design, 1, 1)
+    hot = [None if one is None else one.thermal.planned.kept_hot_hours for one in (own, *at_random)]
+    hours = [each for each in hot if each is not None]
+    if own is None or len(hours) <= ORDERS:
+        return text
+    days = np.mean([len(one.days) for one in at_random if one is not None])
+    return (
+        f"{text} If the rig stays hot between the runs of a day, heating and cooling then take "
+        f"{hours[0]:.1f} h against {np.mean(hours[1:]):.1f} h, and the runs {len(own.days)} days "
+        f"against {days:.0f}."
+    )
 
 
 def _scatter(response: Response) -> tuple[float, str]:

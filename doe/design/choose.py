@@ -39,7 +39,13 @@ from doe.design.response_surface import (
     doehlert,
 )
 from doe.design.screening import Fraction, alias_structure, fraction_points, regular_fractions
-from doe.design.split_plot import SplitPlot, WholePlots, hard_changes, order_costs, split_plot_runs
+from doe.design.split_plot import (
+    SplitPlot,
+    WholePlots,
+    changes_at_random,
+    hard_changes,
+    split_plot_runs,
+)
 from doe.design.strata import hard_factors
 from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
@@ -97,6 +103,7 @@ def choose_design(
     model: Model | None = None,
     blocks: int | None = None,
     fit_in: FitIn | None = None,
+    also: Model | None = None,
 ) -> Design:
     """Return the design that suits purpose, budget and region, and says why; not yet randomised.
 
@@ -118,6 +125,9 @@ def choose_design(
     criterion, model, blocks
         Criterion, model and number of blocks (days, lots), if the person names them: the design
         is then an optimal one (or, in whole plots, one without blocks).
+    also
+        A larger model: its further terms are wanted, not required, and may outnumber the runs
+        (DuMouchel and Jones 1994). The design is then an optimal one.
     fit_in
         What to do with a classical design of which the rig cannot run every setting: ``shrink``
         its ranges to the largest box found that it can, or ``move`` the runs that it cannot make
@@ -132,7 +142,7 @@ def choose_design(
         model or the blocks, or a family that the region or the budget does not allow.
     """
     request = _Request(
-        space, feasible, purpose, runs, seed, centres, plots, criterion, model, blocks, fit_in
+        space, feasible, purpose, runs, seed, centres, plots, criterion, model, blocks, fit_in, also
     )
     if family is not None and family not in FAMILIES:
         raise DesignError.of(
@@ -147,6 +157,13 @@ def choose_design(
             "Ask for blocks with optimal-d or optimal-i, or with no family.",
         )
     _check_levels(space)
+    if also is not None and (request.must_hold or family not in (None, "optimal-d", "optimal-i")):
+        raise DesignError.of(
+            "wanted-only-optimal",
+            "terms that are only wanted were named, and only an optimal design whose every run may "
+            "be set anew takes them.",
+            "Leave them out (--also), or ask for optimal-d or optimal-i without whole plots.",
+        )
     if family == "split-plot" or (family is None and request.must_hold):
         return _split_plot(request, asked=family is not None)
     if family in ("optimal-d", "optimal-i"):
@@ -177,6 +194,7 @@ class _Request:
     model: Model | None = None
     blocks: int | None = None
     fit_in: FitIn | None = None
+    also: Model | None = None
 
     @property
     def must_hold(self) -> bool:
@@ -186,7 +204,8 @@ class _Request:
 
     @property
     def names_what_only_optimal_gives(self) -> bool:
-        return any(named is not None for named in (self.criterion, self.model, self.blocks))
+        named = (self.criterion, self.model, self.blocks, self.also)
+        return any(each is not None for each in named)
 
     @property
     def best_by(self) -> Criterion:
@@ -540,20 +559,26 @@ def _optimal(request: _Request, why: str) -> Design:
     centres = _centres_within(request, model, runs)
     blocks = _blocks_within(request, runs)
     generator = np.random.default_rng(request.seed)
+    wide = model if request.also is None else _with_wanted(model, request.also)
+    wanted = wide.terms[len(model.terms) :]
     found = optimal_runs(
-        model,
+        wide,
         request.feasible,
         runs,
         criterion,
         generator,
         centres=centres,
         blocks=blocks or None,
+        wanted=wanted,
     )
     kinds = ("chosen",) * (runs - centres) + ("centre",) * centres
     reason = (
         f"{why} The {runs} runs are chosen on what the rig can run, for {_with_article(model)}:"
         f" {AIMS[criterion]}."
     )
+    if wanted:
+        names = ", ".join(term.label(request.space.names) for term in wanted)
+        reason += f" They also show, as far as they can, {names}, which the model leaves out."
     notices = _region_notices(request, centres)
     offer = _Offer("", "", model, None, found.settings, kinds, notices)
     family = f"optimal-{criterion.lower()}"
@@ -562,6 +587,19 @@ def _optimal(request: _Request, why: str) -> Design:
     second: Criterion = "D" if criterion == "I" else "I"
     other = _few_starts(request, model, runs, second, centres)
     return _with_runner_up(request, model, design, f"{_an(second)}-optimal design", other)
+
+
+def _with_wanted(model: Model, larger: Model) -> Model:
+    """Return the model, and after its terms those of a larger one."""
+    rest = tuple(term for term in larger.terms if term not in set(model.terms))
+    if not rest:
+        raise DesignError.of(
+            "nothing-wanted",
+            f"the model ({model.name}) has every term of the one that is wanted also"
+            f" ({larger.name}).",
+            "Name a larger model as wanted, or a smaller one as required: --model main-effects.",
+        )
+    return replace(model, terms=model.terms + rest)
 
 
 def _blocks_within(request: _Request, runs: int) -> tuple[int, ...]:
@@ -614,9 +652,9 @@ def _split_plot(request: _Request, asked: bool) -> Design:
     )
     other = _few_starts(request, model, runs, request.best_by, 0)
     before = hard_changes(space, found.settings[np.argsort(found.plots, kind="stable")])
-    costs = order_costs(space, other, generator)
+    changes = changes_at_random(space, other)
     title = (
-        f"the same number of runs completely at random, with about {costs.at_random.changes:.0f}"
+        f"the same number of runs completely at random, with about {changes:.0f}"
         f" changes of {names} where this design has at most {max(before, number - 1)}"
     )
     return _with_runner_up(request, model, design, title, other)

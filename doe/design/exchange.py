@@ -12,7 +12,8 @@ Shapes: n runs, k factors, p columns, s starts, c candidate values of one coordi
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import itertools
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -47,6 +48,7 @@ __all__ = [
     "exchanged",
     "moment_matrix",
     "nothing_feasible",
+    "plainer",
     "spread_of",
     "values_to_try",
     "wanted_precision",
@@ -62,6 +64,11 @@ GAIN_LEAST = 1e-7
 RATIO_LEAST = 1e-4
 CONDITION_MAX = 1e10
 ILL = 1e3  # trace of M⁻¹ in the basis of the region, beyond which M is inverted afresh
+PLAIN_LOSS = 5e-4
+"""Share of the efficiency that plain numbers may cost."""
+MULTIPLES = (5, 2, 1, 0.5, 0.2, 0.1)
+TWINS = 0.05
+"""Coded distance below which two runs are taken for repeats that an exchange left unlike."""
 ZOOM = 0.3 / 2.0 ** np.arange(8)
 
 
@@ -379,6 +386,93 @@ def values_to_try(factor: Factor, now: FloatArray) -> FloatArray:
     reach = np.concatenate([-ZOOM, ZOOM]) * factor.half_range
     near = factor.settable(now[:, None] + reach[None, :])
     return np.hstack([np.tile(spread, (len(now), 1)), near])
+
+
+def plain_values(factor: NumericFactor, value: float) -> FloatArray:
+    """Return values (c,) near one that are plainer to set, the plainest first.
+
+    Ends and middle of the range, then multiples of 5, 2, 1, ½, ⅕ and ⅒ of the decimal unit that
+    is at most a twentieth of it; none where the factor has steps, which are plain as they are.
+    """
+    if factor.step is not None:
+        return np.empty(0)
+    unit = 10.0 ** np.floor(np.log10((factor.high - factor.low) / 20))
+    multiples = [size * unit * np.round(value / (size * unit)) for size in MULTIPLES]
+    landmarks = np.array([factor.low, factor.high, factor.centre])
+    near = landmarks[np.abs(landmarks - value) < unit]
+    return factor.settable(np.concatenate([near, multiples]))
+
+
+def plainer(
+    search: Search,
+    feasible: Feasible,
+    settings: FloatArray,
+    together: Callable[[int], Sequence[IntArray]],
+    value: Callable[[FloatArray], float],
+) -> FloatArray:
+    """Return settings (n, k) in plainer numbers, as far as they cost next to nothing.
+
+    Where a factor has no step an exchange ends on settings such as 160.02 °C, and on repeats that
+    differ in the last figure and so show no pure error.
+
+    Parameters
+    ----------
+    together
+        For a factor the runs that can only change together.
+    value
+        The criterion of settings: lower is better.
+    """
+    space, settings = search.model.space, settings.copy()
+    before = value(settings)
+    slack = len(search.model) if search.weights is None else abs(before)
+    most = before + PLAIN_LOSS * slack
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        tried = []
+        for runs in together(i):
+            for to in plain_values(factor, float(settings[runs[0], i])):
+                moved = settings.copy()
+                moved[runs, i] = to
+                tried.append((runs, moved[runs]))
+        if not tried:
+            continue
+        fine = iter(feasible(np.vstack([rows for _, rows in tried])).tolist())
+        settled: set[int] = set()
+        for runs, rows in tried:
+            possible = min(next(fine) for _ in runs)
+            if not possible or int(runs[0]) in settled:
+                continue
+            moved = settings.copy()
+            moved[runs] = rows
+            if value(moved) <= most:
+                settings = moved
+                settled.add(int(runs[0]))
+    return _twins_joined(space, settings, together, value, most)
+
+
+def _twins_joined(
+    space: FactorSpace,
+    settings: FloatArray,
+    together: Callable[[int], Sequence[IntArray]],
+    value: Callable[[FloatArray], float],
+    most: float,
+) -> FloatArray:
+    """Return settings (n, k) with runs that nearly repeat another made to repeat it."""
+    free = [i for i in space.numeric if all(len(runs) == 1 for runs in together(i))]
+    stepless = [i for i in free if getattr(space.factors[i], "step", None) is None]
+    for one, other in itertools.combinations(range(len(settings)), 2):
+        apart = np.abs(space.code(settings[[one]]) - space.code(settings[[other]]))[0]
+        moving = np.flatnonzero(apart)
+        if not len(moving) or apart.max() > TWINS or not set(moving) <= set(stepless):
+            continue
+        for kept, changed in ((one, other), (other, one)):
+            moved = settings.copy()
+            moved[changed] = moved[kept]
+            if value(moved) <= most:
+                settings = moved
+                break
+    return settings
 
 
 def criterion_weights(

@@ -35,6 +35,7 @@ from doe.design.exchange import (
     exchanged,
     moment_matrix,
     nothing_feasible,
+    plainer,
     spread_of,
 )
 from doe.errors import DesignError
@@ -172,11 +173,20 @@ def optimal_runs(
     settings = _polish(feasible, search, settings[ahead], PASSES)
     values = _values(search, search.rows(settings))
     winner = int(np.argmin(values))
-    whole = np.vstack([held, settings[winner]])
-    _check_found(required, whole, tags, runs)
     near = values <= values[winner] + 1e-4 * (1 if criterion == "D" else abs(values[winner]))
-    value = values[winner] if criterion != "D" else _d_efficiency(required, whole, tags)
-    chosen = np.vstack([settings[winner], centre])
+    best_found = plainer(
+        search,
+        feasible,
+        settings[winner],
+        lambda _: [np.array([run]) for run in range(free)],
+        lambda tried: float(_values(search, search.rows(tried[None]))[0]),
+    )
+    whole = np.vstack([held, best_found])
+    _check_found(required, whole, tags, runs)
+    value = _values(search, search.rows(best_found[None]))[0]
+    if criterion == "D":
+        value = _d_efficiency(required, whole, tags)
+    chosen = np.vstack([best_found, centre])
     return Optimum(chosen, float(value), int(near.sum()), len(values))
 
 

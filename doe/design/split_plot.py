@@ -15,7 +15,7 @@ Shapes: n runs, k factors, p columns, s starts, c candidate values, b whole plot
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -34,25 +34,23 @@ from doe.design.exchange import (
     best_different,
     check_estimable,
     criterion_weights,
+    plainer,
     values_to_try,
 )
-from doe.design.strata import hard_factors, whole_plot_terms
+from doe.design.strata import hard_factors, whole_plot_columns
 from doe.errors import DesignError
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.terms import Model, information_matrix
 
 __all__ = [
-    "OrderCost",
-    "OrderCosts",
     "RatioEfficiency",
     "SplitPlot",
     "WholePlots",
+    "changes_at_random",
     "efficiency_at_ratios",
     "hard_changes",
     "hard_factors",
-    "order_costs",
     "split_plot_runs",
-    "whole_plot_terms",
 ]
 
 GRID_MOST = 5_000
@@ -61,10 +59,6 @@ POLISHED = 3
 PROMISING = 0.3
 PASSES = 12
 RATIOS = (0.1, 1.0, 10.0)
-ORDERS = 20
-
-Cost = Callable[[FloatArray], tuple[float, float]]
-"""Hours and days that settings (n, k), run in this order, take."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,74 +120,22 @@ class RatioEfficiency:
     efficiency: float
 
 
-@dataclass(frozen=True, slots=True)
-class OrderCost:
-    """Changes of the hard factors in an order of runs, and its hours and days if asked for."""
-
-    changes: float
-    hours: float | None = None
-    days: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class OrderCosts:
-    """The order in whole plots, and the same runs completely at random (mean of some orders)."""
-
-    in_plots: OrderCost
-    at_random: OrderCost
-    hard: tuple[str, ...]
-
-    @property
-    def sentence(self) -> str:
-        """Both costs side by side, in words."""
-        named = " and ".join(self.hard)
-        return (
-            f"In whole plots {named} changes {self.in_plots.changes:.0f} times"
-            f"{_time(self.in_plots)}; with the same runs in completely random order"
-            f" {self.at_random.changes:.0f} times{_time(self.at_random)}."
-        )
-
-
 def hard_changes(space: FactorSpace, settings: FloatArray) -> int:
     """Return how often a hard factor changes from one run to the next, in the order given."""
     held = settings[:, list(hard_factors(space))]
     return int((np.abs(np.diff(held, axis=0)) > 1e-9).any(axis=1).sum())
 
 
-def order_costs(
-    space: FactorSpace,
-    settings: FloatArray,
-    generator: np.random.Generator,
-    cost: Cost | None = None,
-    orders: int = ORDERS,
-) -> OrderCosts:
-    """Return what runs (n, k) cost in their order, and on average in completely random order.
+def changes_at_random(space: FactorSpace, settings: FloatArray) -> float:
+    """Return how often a hard factor changes on average if runs (n, k) come in random order.
 
-    Parameters
-    ----------
-    cost
-        Hours and days of settings in order; None counts the changes only.
+    Each of n − 1 neighbours is a pair drawn at random; of cᵢ runs on each of the hard settings,
+    Σ cᵢ(cᵢ − 1) of n(n − 1) ordered pairs are alike.
     """
-    shuffled = [settings[generator.permutation(len(settings))] for _ in range(orders)]
-    each = [_order_cost(space, order, cost) for order in shuffled]
-    mean = OrderCost(
-        float(np.mean([c.changes for c in each])),
-        None if cost is None else float(np.mean([c.hours or 0.0 for c in each])),
-        None if cost is None else float(np.mean([c.days or 0.0 for c in each])),
-    )
-    names = tuple(space.names[i] for i in hard_factors(space))
-    return OrderCosts(_order_cost(space, settings, cost), mean, names)
-
-
-def _order_cost(space: FactorSpace, settings: FloatArray, cost: Cost | None) -> OrderCost:
-    changes = float(hard_changes(space, settings))
-    return OrderCost(changes) if cost is None else OrderCost(changes, *cost(settings))
-
-
-def _time(cost: OrderCost) -> str:
-    if cost.hours is None or cost.days is None:
-        return ""
-    return f" ({cost.hours:.0f} h, {cost.days:.0f} days)"
+    held = settings[:, list(hard_factors(space))]
+    n = len(held)
+    count = np.unique(held, axis=0, return_counts=True)[1]
+    return float((n * (n - 1) - (count * (count - 1)).sum()) / n) if n else 0.0
 
 
 def split_plot_runs(
@@ -254,15 +196,22 @@ def split_plot_runs(
     settings = _polish(feasible, search, layout, grid.settings[at[best]])
     values = _values(search, layout, search.rows(settings))
     winner = int(np.argmin(values))
-    whole = np.vstack([held, settings[winner]])
-    check_estimable(model, whole, sum(sizes))
     near = values <= values[winner] + 1e-4 * (1 if criterion == "D" else abs(values[winner]))
-    value = float(values[winner])
+    best_found = plainer(
+        search,
+        feasible,
+        settings[winner],
+        layout.moving_together,
+        lambda tried: float(_values(search, layout, search.rows(tried[None]))[0]),
+    )
+    whole = np.vstack([held, best_found])
+    check_estimable(model, whole, sum(sizes))
+    value = float(_values(search, layout, search.rows(best_found[None]))[0])
     if criterion == "D":
         after = [len(set(held_plots)) + len(held) + j for j in layout.plot_of_run]
         value = _d_efficiency(model, whole, [*held_plots, *after], variance_ratio)
     return SplitPlot(
-        settings[winner],
+        best_found,
         tuple(int(j) + 1 for j in layout.plot_of_run),
         variance_ratio,
         criterion,
@@ -276,43 +225,54 @@ def split_plot_runs(
 def efficiency_at_ratios(
     model: Model,
     feasible: Feasible,
-    found: SplitPlot,
+    settings: FloatArray,
+    plots: Sequence[int],
+    criterion: Criterion,
     generator: np.random.Generator,
     ratios: Sequence[float] = RATIOS,
-    starts: int | None = None,
+    repeat_levels: bool = True,
 ) -> tuple[RatioEfficiency, ...]:
-    """Return how good a split plot stays if the variance ratio is another than it was made for.
+    """Return how good a split plot (n, k) stays if the variance ratio is another than its own.
 
     The best design at each ratio is searched for; the design itself counts as found.
     """
+    sizes = np.unique(np.asarray(plots), return_counts=True)[1].tolist()
     results = []
     for ratio in ratios:
         best = split_plot_runs(
             model,
             feasible,
-            len(found.sizes),
-            found.sizes,
+            len(sizes),
+            sizes,
             generator,
             ratio,
-            found.criterion,
-            starts=starts,
-            repeat_levels=found.repeated,
+            criterion,
+            repeat_levels=repeat_levels,
         )
-        own, other = (_criterion_value(model, feasible, design, ratio) for design in (found, best))
-        share = own / other if found.criterion == "D" else other / own
+        own, other = (
+            _criterion_value(model, feasible, *design, ratio, criterion)
+            for design in ((settings, plots), (best.settings, best.plots))
+        )
+        share = own / other if criterion == "D" else other / own
         results.append(RatioEfficiency(ratio, float(min(1.0, share))))
     return tuple(results)
 
 
-def _criterion_value(model: Model, feasible: Feasible, design: SplitPlot, ratio: float) -> float:
-    if design.criterion == "D":
-        return _d_efficiency(model, design.settings, design.plots, ratio)
+def _criterion_value(
+    model: Model,
+    feasible: Feasible,
+    settings: FloatArray,
+    plots: Sequence[int],
+    ratio: float,
+    criterion: Criterion,
+) -> float:
+    if criterion == "D":
+        return _d_efficiency(model, settings, plots, ratio)
     grid = Grid.of(model, feasible, GRID_MOST)
-    weights = criterion_weights(model, design.criterion, grid, None, feasible)
+    weights = criterion_weights(model, criterion, grid, None, feasible)
     assert weights is not None
-    X = model.matrix(model.space.code(design.settings))
-    M = information_matrix(X, design.plots, ratio)
-    return float(np.trace(np.linalg.inv(M) @ weights))
+    X = model.matrix(model.space.code(settings))
+    return float(np.trace(np.linalg.inv(information_matrix(X, plots, ratio)) @ weights))
 
 
 def _d_efficiency(
@@ -346,12 +306,18 @@ class _Layout:
             plot_of_run,
             tuple(np.flatnonzero(plot_of_run == j) for j in range(len(sizes))),
             variance_ratio / (1 + variance_ratio * size),
-            _tied_plots(len(sizes), _whole_plot_columns(model), repeat),
+            _tied_plots(len(sizes), whole_plot_columns(model), repeat),
         )
 
     def runs_together(self, group: int) -> IntArray:
         """Return the runs whose hard factors move together."""
         return np.concatenate([self.runs_of[j] for j in self.tied[group]])
+
+    def moving_together(self, factor: int) -> list[IntArray]:
+        """Return the runs in which a factor can only change together."""
+        if factor in self.hard:
+            return [self.runs_together(group) for group in range(len(self.tied))]
+        return [np.array([run]) for run in range(len(self.plot_of_run))]
 
     def sums(self, X: FloatArray) -> FloatArray:
         """Return the sum of the rows of each plot (s, b, p)."""
@@ -380,11 +346,6 @@ def _tied_plots(plots: int, needed: int, repeat: bool) -> tuple[tuple[int, ...],
     if plots % 2:
         groups[-1].append(plots - 1)
     return tuple(tuple(group) for group in groups)
-
-
-def _whole_plot_columns(model: Model) -> int:
-    own = set(whole_plot_terms(model))
-    return sum(term in own for term, _ in model.columns)
 
 
 @dataclass(frozen=True)
@@ -728,7 +689,7 @@ def _check(
             " whole plots.",
             f"Allow at least {len(model)} runs, or aim at a smaller model.",
         )
-    needed = _whole_plot_columns(model)
+    needed = whole_plot_columns(model)
     if held_plots + plots < needed:
         names = " and ".join(model.space.names[i] for i in hard_factors(model.space))
         raise DesignError.of(

@@ -18,6 +18,7 @@ __all__ = [
     "hard_factors",
     "plot_degrees_of_freedom",
     "satterthwaite",
+    "whole_plot_columns",
     "whole_plot_terms",
 ]
 
@@ -36,6 +37,12 @@ def whole_plot_terms(model: Model) -> tuple[Term, ...]:
     return tuple(
         term for term in model.terms if all(i in hard for i, p in enumerate(term.powers) if p)
     )
+
+
+def whole_plot_columns(model: Model) -> int:
+    """Return how many columns of a model whole plots must carry, the intercept among them."""
+    own = set(whole_plot_terms(model))
+    return sum(term in own for term, _ in model.columns)
 
 
 @dataclass(frozen=True, slots=True)

@@ -269,7 +269,7 @@ def _degrees_sentence(space: FactorSpace, coded: FloatArray, sight: Sight) -> st
     text = (
         f"{_count(found.plots).capitalize()} whole plots over {settings} of {names} leave"
         f" {_count(found.plot_error)} {_degrees(found.plot_error)} to judge {names} by"
-        f" ({_none(found.plot_pure)} from repeated plots), and {_count(found.run_error)} to judge"
+        f" ({_none(found.plot_pure)} from repeated plots), and {_none(found.run_error)} to judge"
         f" what changes within a plot"
     )
     return text + _more_clause(sight, "repeating two of the plots")
