@@ -21,6 +21,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from doe import rig as rig_room
 from doe.errors import Notice, StateError
 from doe.factors import FactorSpace, FloatArray
+from doe.forbidden import Forbidden, with_forbidden
 from doe.ledger import LedgerSchema
 from doe.quantities import (
     WATER_TO_SOLID,
@@ -156,6 +157,7 @@ class Campaign:
     file_hash: str
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""
+    forbidden: tuple[Forbidden, ...] = ()
 
     @property
     def name(self) -> str:
@@ -204,8 +206,10 @@ class Campaign:
         )
 
     def envelope(self, settings: npt.ArrayLike) -> Envelope:
-        """Return the rig's verdict on settings (n, k), run × limit."""
-        return rig_room.envelope(self.rig, self.conditions(settings))
+        """Return the verdict on settings (n, k), run × limit: the rig's, and what is forbidden."""
+        rows = np.atleast_2d(np.asarray(settings, dtype=np.float64))
+        found = rig_room.envelope(self.rig, self.conditions(rows))
+        return with_forbidden(found, self.forbidden, self.space, rows)
 
     def feasible(self, settings: FloatArray) -> npt.NDArray[np.bool_]:
         """Return whether the rig can run each of n settings (n, k)."""
@@ -452,6 +456,7 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
         ),
         "fixed": repr(campaign.fixed),
         "factors": [repr(factor) for factor in campaign.space],
+        "forbidden": [repr(each) for each in campaign.forbidden],
     }
     return {
         name: hashlib.sha256(json.dumps(part, sort_keys=True).encode()).hexdigest()[:16]

@@ -2,7 +2,7 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[feed]`, `[factors.*]`, `[responses.*]`.
+`[feed]`, `[factors.*]`, `[forbidden.*]`, `[responses.*]`.
 """
 
 from __future__ import annotations
@@ -33,6 +33,7 @@ from doe.campaign import (
 )
 from doe.errors import CampaignFileError, Problem, StateError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
+from doe.forbidden import Condition, Forbidden
 from doe.quantities import (
     FLOW,
     MASS,
@@ -113,7 +114,7 @@ _KNOWN_FACTORS: dict[str, _Known] = {
         lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
     ),
 }
-_TOP_TABLES = ("budget", "rig", "fixed", "feed", "factors", "responses")
+_TOP_TABLES = ("budget", "rig", "fixed", "feed", "factors", "forbidden", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LEDGER_WORDS = {
     "run",
@@ -216,6 +217,8 @@ def _assemble(
     feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
     _check_references(feed, responses, problems)
     space = FactorSpace(tuple(factors.values()))
+    combinations = _table(table, "forbidden", problems, required=False)
+    forbidden = _forbidden(combinations, space, rig, problems)
     if top is not None:
         unread = {"pressure"} if "pressure" in (table.get("fixed") or ()) else set()
         _check_roles(top, budget, fixed, set(table.get("factors") or ()), unread, problems)
@@ -249,6 +252,7 @@ def _assemble(
         responses=tuple(responses.values()),
         file_hash=file_hash,
         changes_boiling=changes_boiling,
+        forbidden=forbidden,
         feed=cast(Feed, feed),
     )
 
@@ -585,6 +589,74 @@ def _check_step(
             )
             return False
     return True
+
+
+def _forbidden(
+    table: Mapping[str, Any], space: FactorSpace, rig: Rig | None, problems: _Problems
+) -> tuple[Forbidden, ...]:
+    """Return the forbidden combinations that could be read."""
+    found = []
+    for name, raw in table.items():
+        place = ("forbidden", name)
+        if not isinstance(raw, dict):
+            what, remedy = f"{name} is not a table.", f"Write [forbidden.{name}] above its keys."
+            problems.add("wrong-type", what, remedy, *place)
+            continue
+        because = raw.get("because")
+        if not isinstance(because, str) or not because.strip():
+            remedy = 'Say why nobody is to run it: because = "it chars".'
+            problems.add("missing-key", "because is missing.", remedy, *place, "because")
+        parts = {key: value for key, value in raw.items() if key != "because"}
+        conditions = [
+            condition
+            for key, value in parts.items()
+            if (condition := _condition(key, value, space, rig, problems, name)) is not None
+        ]
+        if not parts:
+            remedy = 'Name factors and when: temperature = "above 180 degC".'
+            problems.add("no-condition", "it names no factor.", remedy, *place)
+        elif conditions:
+            found.append(Forbidden(name, tuple(conditions), str(because)))
+    return tuple(found)
+
+
+def _condition(
+    factor_name: str,
+    text: object,
+    space: FactorSpace,
+    rig: Rig | None,
+    problems: _Problems,
+    name: str,
+) -> Condition | None:
+    place = ("forbidden", name, factor_name)
+    if factor_name not in space.names:
+        remedy = f"Name one of: {', '.join(space.names)}; and the reason as because."
+        problems.add("unknown-factor", f"there is no factor {factor_name!r}.", remedy, *place)
+        return None
+    i = space.index(factor_name)
+    factor = space.factors[i]
+    if isinstance(factor, CategoricalFactor):
+        levels = [text] if isinstance(text, str) else text
+        if not isinstance(levels, list) or not levels or not set(levels) <= set(factor.levels):
+            remedy = f"Give one or more of: {', '.join(factor.levels)}."
+            problems.add("unknown-level", f"found {text!r}.", remedy, *place)
+            return None
+        return Condition(i, "is", levels=tuple(factor.levels.index(each) for each in levels))
+    sense, _, amount = text.strip().partition(" ") if isinstance(text, str) else ("", "", "")
+    known = _KNOWN_FACTORS.get(factor_name)
+    example = f'{factor_name} = "above {factor.centre:g} {factor.unit}".'
+    if sense not in ("above", "below"):
+        problems.add("wrong-condition", f"found {text!r}.", f"Write as in {example}", *place)
+        return None
+    try:
+        if known is None:
+            value, _ = read_as_written(amount, factor.unit)
+        else:
+            value = _shown(known.read(amount), rig)
+    except QuantityError as error:
+        problems.add("wrong-quantity", error.what, error.remedy, *place)
+        return None
+    return Condition(i, "above" if sense == "above" else "below", value)
 
 
 def _responses(table: Mapping[str, Any], problems: _Problems) -> dict[str, Response]:

@@ -66,7 +66,7 @@ CONDITION_MAX = 1e10
 ILL = 1e3  # trace of M⁻¹ in the basis of the region, beyond which M is inverted afresh
 PLAIN_LOSS = 5e-4
 """Share of the efficiency that plain numbers may cost."""
-MULTIPLES = (5, 2, 1, 0.5, 0.2, 0.1)
+MULTIPLES = (0.1, 0.2, 0.5, 1, 2, 5)
 TWINS = 0.05
 """Coded distance below which two runs are taken for repeats that an exchange left unlike."""
 ZOOM = 0.3 / 2.0 ** np.arange(8)
@@ -388,19 +388,20 @@ def values_to_try(factor: Factor, now: FloatArray) -> FloatArray:
     return np.hstack([np.tile(spread, (len(now), 1)), near])
 
 
-def plain_values(factor: NumericFactor, value: float) -> FloatArray:
-    """Return values (c,) near one that are plainer to set, the plainest first.
+def plain_values(factor: NumericFactor, values: FloatArray) -> tuple[FloatArray, ...]:
+    """Return values near given ones (g,) that are plainer to set, in turns to be tried.
 
-    Ends and middle of the range, then multiples of 5, 2, 1, ½, ⅕ and ⅒ of the decimal unit that
-    is at most a twentieth of it; none where the factor has steps, which are plain as they are.
+    First ends and middle of the range, then multiples of ⅒, ⅕, ½, 1, 2 and 5 of the decimal unit
+    that is at most a twentieth of it; none where the factor has steps, which are plain as they are.
     """
     if factor.step is not None:
-        return np.empty(0)
+        return ()
     unit = 10.0 ** np.floor(np.log10((factor.high - factor.low) / 20))
-    multiples = [size * unit * np.round(value / (size * unit)) for size in MULTIPLES]
     landmarks = np.array([factor.low, factor.high, factor.centre])
-    near = landmarks[np.abs(landmarks - value) < unit]
-    return factor.settable(np.concatenate([near, multiples]))
+    gap = np.abs(values[:, None] - landmarks)
+    near = np.where(gap.min(axis=1) < unit, landmarks[gap.argmin(axis=1)], values)
+    rounded = [size * unit * np.round(values / (size * unit)) for size in MULTIPLES]
+    return tuple(factor.settable(turn) for turn in (near, *rounded))
 
 
 def plainer(
@@ -426,29 +427,40 @@ def plainer(
     before = value(settings)
     slack = len(search.model) if search.weights is None else abs(before)
     most = before + PLAIN_LOSS * slack
-    for i in space.numeric:
-        factor = space.factors[i]
-        assert isinstance(factor, NumericFactor)
-        tried = []
-        for runs in together(i):
-            for to in plain_values(factor, float(settings[runs[0], i])):
-                moved = settings.copy()
-                moved[runs, i] = to
-                tried.append((runs, moved[runs]))
-        if not tried:
-            continue
-        fine = iter(feasible(np.vstack([rows for _, rows in tried])).tolist())
-        settled: set[int] = set()
-        for runs, rows in tried:
-            possible = min(next(fine) for _ in runs)
-            if not possible or int(runs[0]) in settled:
-                continue
-            moved = settings.copy()
-            moved[runs] = rows
-            if value(moved) <= most:
-                settings = moved
-                settled.add(int(runs[0]))
+    for turn in range(1 + len(MULTIPLES)):
+        for i in space.numeric:
+            factor = space.factors[i]
+            assert isinstance(factor, NumericFactor)
+            groups = together(i)
+            turns = plain_values(factor, np.array([settings[runs[0], i] for runs in groups]))
+            if turns:
+                settings = _set_where_free(
+                    feasible, settings, i, groups, turns[turn], lambda s: value(s) <= most
+                )
     return _twins_joined(space, settings, together, value, most)
+
+
+def _set_where_free(
+    feasible: Feasible,
+    settings: FloatArray,
+    factor: int,
+    groups: Sequence[IntArray],
+    to: FloatArray,
+    good: Callable[[FloatArray], bool],
+) -> FloatArray:
+    """Return settings with a factor set `to` (g,) in those groups of runs where all stays well."""
+    moved = settings.copy()
+    for runs, value in zip(groups, to, strict=True):
+        moved[runs, factor] = value
+    fine = feasible(moved)
+    for runs in groups:
+        if (moved[runs, factor] == settings[runs, factor]).all() or not fine[runs].all():
+            continue
+        tried = settings.copy()
+        tried[runs, factor] = moved[runs, factor]
+        if good(tried):
+            settings = tried
+    return settings
 
 
 def _twins_joined(

@@ -339,3 +339,21 @@ def test_protection_against_bends_that_are_only_wanted():
     robust = optimal_runs(model, whole_box, 8, "D", rng(), wanted=squares)
     assert np.linalg.matrix_rank(model.matrix(robust.settings)) == len(model)
     assert robust.value > 0.6
+
+
+@pytest.mark.parametrize("criterion", ["D", "I"])
+@pytest.mark.parametrize("k", [2, 3])
+def test_settings_without_a_step_are_plain_and_repeats_are_repeats(criterion, k):
+    """Two decimals are enough for a range of two, and no run is a last figure from another."""
+
+    def cut(settings):
+        return settings[:, 0] + settings[:, 1] <= 1.1 + 1e-9
+
+    space = FactorSpace(tuple(NumericFactor(f"x{i}", "", -1, 1) for i in range(k)))
+    runs = 10 if k == 2 else 14
+    found = optimal_runs(quadratic_model(space), cut, runs, criterion, rng()).settings
+    assert cut(found).all()
+    apart = np.abs(found[:, None] - found[None]).max(axis=2)[np.triu_indices(runs, 1)]
+    assert not ((apart > 0) & (apart < 0.05)).any()
+    inner = found[np.abs(found) < 1]
+    assert np.abs(inner * 100 - np.round(inner * 100)).max() < 1e-6
