@@ -44,6 +44,7 @@ from doe.design.split_plot import (
     WholePlots,
     changes_at_random,
     hard_changes,
+    plots_in_blocks,
     split_plot_runs,
 )
 from doe.design.strata import hard_factors
@@ -124,7 +125,7 @@ def choose_design(
         one run each, lets every run change them.
     criterion, model, blocks
         Criterion, model and number of blocks (days, lots), if the person names them: the design
-        is then an optimal one (or, in whole plots, one without blocks).
+        is then an optimal one. In whole plots a block holds whole ones.
     also
         A larger model: its further terms are wanted, not required, and may outnumber the runs
         (DuMouchel and Jones 1994). The design is then an optimal one.
@@ -150,11 +151,12 @@ def choose_design(
             f"There is no design family “{family}”.",
             f"Ask for one of {', '.join(FAMILIES)}, or for none.",
         )
-    if blocks is not None and family is not None and not family.startswith("optimal"):
+    blocked = family is None or family.startswith("optimal") or family == "split-plot"
+    if blocks is not None and not blocked:
         raise DesignError.of(
             "blocks-only-optimal",
             f"blocks were asked for with the family “{family}”, which is made without them here.",
-            "Ask for blocks with optimal-d or optimal-i, or with no family.",
+            "Ask for blocks with optimal-d, optimal-i or split-plot, or with no family.",
         )
     _check_levels(space)
     if also is not None and (request.must_hold or family not in (None, "optimal-d", "optimal-i")):
@@ -649,6 +651,7 @@ def _split_plot(request: _Request, asked: bool) -> Design:
         notices=_rounding_notices(space, corners, space.settable(corners))
         + _plot_notices(request, found, names),
         variance_ratio=plots.variance_ratio,
+        blocks=_blocks_of_plots(request, model, found, generator),
     )
     other = _few_starts(request, model, runs, request.best_by, 0)
     before = hard_changes(space, found.settings[np.argsort(found.plots, kind="stable")])
@@ -660,18 +663,31 @@ def _split_plot(request: _Request, asked: bool) -> Design:
     return _with_runner_up(request, model, design, title, other)
 
 
+def _blocks_of_plots(
+    request: _Request, model: Model, found: SplitPlot, generator: np.random.Generator
+) -> tuple[int, ...]:
+    """Return the block of each run, whole plots shared out over the blocks asked for."""
+    if request.blocks is None:
+        return ()
+    number = len(found.sizes)
+    if not 1 < request.blocks <= number // 2:
+        raise DesignError.of(
+            "blocks-contradict",
+            f"{number} whole plots cannot be divided into {request.blocks} blocks of at least two"
+            " plots.",
+            f"Ask for 2 to {max(2, number // 2)} blocks, or for more whole plots.",
+        )
+    return plots_in_blocks(
+        model, found.settings, found.plots, found.variance_ratio, request.blocks, generator
+    )
+
+
 def _plots_within(request: _Request) -> WholePlots:
     if request.plots is None:
         raise DesignError.of(
             "no-plots",
             "A split plot was asked for, and nothing says how many whole plots there may be.",
             "Give their number and the runs of each.",
-        )
-    if request.blocks is not None:
-        raise DesignError.of(
-            "plots-contradict-blocks",
-            "Whole plots and blocks together are not possible.",
-            "Ask for whole plots alone: put whole ones into a day.",
         )
     if not request.plots.sizes or min(request.plots.sizes) < 1:
         raise DesignError.of(

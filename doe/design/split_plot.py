@@ -21,6 +21,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from doe.design.evaluation import block_contrasts
 from doe.design.exchange import (
     GAIN_LEAST,
     RATIO_LEAST,
@@ -34,6 +35,7 @@ from doe.design.exchange import (
     best_different,
     check_estimable,
     criterion_weights,
+    estimable,
     plainer,
     values_to_try,
 )
@@ -50,6 +52,7 @@ __all__ = [
     "efficiency_at_ratios",
     "hard_changes",
     "hard_factors",
+    "plots_in_blocks",
     "split_plot_runs",
 ]
 
@@ -58,6 +61,7 @@ STARTS = 60
 POLISHED = 3
 PROMISING = 0.3
 PASSES = 12
+BLOCK_STARTS = 10
 RATIOS = (0.1, 1.0, 10.0)
 
 
@@ -220,6 +224,63 @@ def split_plot_runs(
         int(near.sum()),
         len(values),
     )
+
+
+def plots_in_blocks(
+    model: Model,
+    settings: FloatArray,
+    plots: Sequence[int],
+    variance_ratio: float,
+    blocks: int,
+    generator: np.random.Generator,
+) -> tuple[int, ...]:
+    """Return the block (from 1) of each run: whole plots shared out so that terms stay clear.
+
+    Blocks get as many plots each, or one more. Plots change places while the information on the
+    model, block effects estimated beside it, grows; the best of several random starts is taken.
+
+    Raises
+    ------
+    DesignError
+        The blocks cannot be told from the terms, however the plots are shared out.
+    """
+    X = model.matrix(model.space.code(settings))
+    of_run = np.unique(np.asarray(plots), return_inverse=True)[1].ravel()
+    number, p = int(of_run.max()) + 1, X.shape[1]
+
+    def information(of_plot: IntArray) -> float:
+        whole = np.hstack([X, block_contrasts(of_plot[of_run].tolist())])
+        if not estimable(whole):
+            return -np.inf
+        M = information_matrix(whole, plots, variance_ratio)
+        left = M[:p, :p] - M[:p, p:] @ np.linalg.solve(M[p:, p:], M[p:, :p])
+        return float(np.linalg.slogdet(left)[1])
+
+    best, best_value = np.zeros(number, dtype=np.int_), -np.inf
+    for _ in range(BLOCK_STARTS):
+        now = generator.permutation(np.arange(number) % blocks)
+        value, moved = information(now), True
+        while moved:
+            moved = False
+            for one, other in itertools.combinations(range(number), 2):
+                if now[one] == now[other]:
+                    continue
+                now[[one, other]] = now[[other, one]]
+                tried = information(now)
+                if tried > value + GAIN_LEAST:
+                    value, moved = tried, True
+                else:
+                    now[[one, other]] = now[[other, one]]
+        if value > best_value:
+            best, best_value = now, value
+    if not np.isfinite(best_value):
+        raise DesignError.of(
+            "blocks-confounded",
+            f"{number} whole plots in {blocks} blocks cannot tell the blocks from the terms of the"
+            f" model ({model.name}).",
+            "Use fewer blocks or more whole plots, or aim at a smaller model.",
+        )
+    return tuple(int(best[j]) + 1 for j in of_run)
 
 
 def efficiency_at_ratios(

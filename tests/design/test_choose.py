@@ -320,8 +320,11 @@ def test_criterion_model_and_blocks_named():
 def test_what_contradicts_is_refused():
     with pytest.raises(DesignError, match="nothing says how many whole plots"):
         choose_design(HARD, whole_box, "surface", family="split-plot")
-    with pytest.raises(DesignError, match="Whole plots and blocks together"):
-        choose_design(HARD, whole_box, "surface", plots=WholePlots.of(6, 3), blocks=2)
+    with pytest.raises(DesignError, match="6 whole plots cannot be divided into 4 blocks"):
+        choose_design(HARD, whole_box, "surface", plots=WholePlots.of(6, 3), blocks=4)
+    held = choose_design(HARD, whole_box, "surface", plots=WholePlots.of(8, 3), blocks=2)
+    assert len(set(zip(held.plots, held.blocks, strict=True))) == 8
+    assert sorted(np.bincount(held.blocks)[1:]) == [12, 12]
     with pytest.raises(DesignError, match="3 terms of temperature alone"):
         choose_design(HARD, whole_box, "surface", plots=WholePlots.of(2, 6))
     with pytest.raises(DesignError, match="cannot be divided into 9 blocks"):

@@ -18,6 +18,7 @@ from doe.design.split_plot import (
     hard_changes,
     hard_factors,
     plot_gains,
+    plots_in_blocks,
     split_plot_runs,
 )
 from doe.design.strata import whole_plot_terms
@@ -237,6 +238,39 @@ def test_thermal_changes_against_counting_by_hand():
     # four at −1 and two at +1 in random order: 5 neighbours, each unlike with 2·4·2/(6·5)
     assert changes_at_random(space, runs) == pytest.approx(5 * 16 / 30)
     assert changes_at_random(space, runs) == pytest.approx(np.mean(shuffled), abs=0.05)
+
+
+def test_whole_plots_in_blocks_by_brute_force():
+    """Six plots in two blocks: ten ways to share them out, each judged by generalised least
+    squares with the block as a further column."""
+    space = box(2, 0.5)
+    model = quadratic_model(space)
+    found = split_plot_runs(model, whole_box, 6, 3, rng(3), 1.0)
+    blocks = plots_in_blocks(model, found.settings, found.plots, 1.0, 2, rng())
+    plot = np.array(found.plots)
+    X = model.matrix(space.code(found.settings))
+    V = np.eye(18) + (plot[:, None] == plot[None, :])
+
+    def information(of_run) -> float:
+        whole = np.column_stack([X, of_run])
+        M = whole.T @ np.linalg.inv(V) @ whole
+        return np.linalg.det(M) / M[-1, -1]
+
+    sign = {True: 1.0, False: -1.0}
+    ways = [
+        np.array([sign[p in one] for p in plot]) for one in itertools.combinations(range(1, 7), 3)
+    ]
+    own = np.array([sign[b == 1] for b in blocks])
+    assert information(own) == pytest.approx(max(map(information, ways)))
+    assert min(map(information, ways)) < 0.99 * information(own)
+    assert len(set(zip(found.plots, blocks, strict=True))) == 6
+
+
+def test_whole_plots_that_cannot_be_told_from_blocks_are_refused():
+    space = box(2, 1.0)
+    runs = np.array([[-1, -1], [-1, 1], [1, -1], [1, 1]], float)
+    with pytest.raises(DesignError, match="cannot tell the blocks from the terms"):
+        plots_in_blocks(linear_model(space), runs, (1, 1, 2, 2), 1.0, 2, rng())
 
 
 def test_plots_within_a_budget():
