@@ -283,6 +283,7 @@ def _what_it_sees(
         plots=design.plots,
         variance_ratio=design.variance_ratio,
         region_coded=region,
+        blocks=design.blocks or None,
     )
     sentences = list(sight.sentences)
     if others and sight.powers:

@@ -257,6 +257,7 @@ def power_of_terms(
     *,
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
+    blocks: Sequence[int] | None = None,
 ) -> tuple[TermPower, ...]:
     """Return, for each term but the intercept, the chance of finding it significant.
 
@@ -271,6 +272,8 @@ def power_of_terms(
         Chance taken of calling a term significant that is not there.
     plots, variance_ratio
         Whole plot of each run (n,), and variance between plots over that between runs.
+    blocks
+        Block of each run (n,), whose effects are estimated beside the model.
 
     Raises
     ------
@@ -287,8 +290,8 @@ def power_of_terms(
     """
     if change <= 0 or scatter <= 0:
         raise ValueError("change and scatter must be positive")
-    covariance = _covariance(model, coded, plots, variance_ratio)
-    df = _error_degrees(model, coded, plots, variance_ratio)
+    covariance = _covariance(model, coded, plots, variance_ratio, blocks)
+    df = _error_degrees(model, coded, plots, variance_ratio, blocks)
     owner = [term for term, _ in model.columns]
     powers = []
     for term in model.terms:
@@ -312,19 +315,27 @@ def power_of_terms(
 
 
 def _error_degrees(
-    model: Model, coded: FloatArray, plots: Sequence[int] | None, variance_ratio: float
+    model: Model,
+    coded: FloatArray,
+    plots: Sequence[int] | None,
+    variance_ratio: float,
+    blocks: Sequence[int] | None,
 ) -> FloatArray:
     """Return the error degrees of freedom (p,) of each column of the model."""
-    n, p = len(coded), len(model)
-    if n - p < 1:
+    X, p = model.matrix(coded), len(model)
+    if blocks is not None:
+        X = np.hstack([X, block_contrasts(blocks)])
+    n, beside = len(X), X.shape[1] - p
+    if n - p - beside < 1:
+        blocked = f" and {beside} block effects" if beside else ""
         raise DesignError.of(
             "no-residual",
-            f"{n} runs for {p} terms leave nothing to judge the terms by.",
+            f"{n} runs for {p} terms{blocked} leave nothing to judge the terms by.",
             "Add runs, or aim at a smaller model.",
         )
     if plots is None or len(set(plots)) == n:
-        return np.full(p, float(n - p))
-    return satterthwaite(model.matrix(coded), [plots], [variance_ratio], np.eye(p))
+        return np.full(p, float(n - p - beside))
+    return satterthwaite(X, [plots], [variance_ratio], np.eye(p + beside)[:p])
 
 
 def _stratum(

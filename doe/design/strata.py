@@ -65,13 +65,20 @@ class PlotDegreesOfFreedom:
 
 
 def plot_degrees_of_freedom(
-    model: Model, coded: FloatArray, plots: Sequence[int]
+    model: Model, coded: FloatArray, plots: Sequence[int], blocks: Sequence[int] | None = None
 ) -> PlotDegreesOfFreedom:
-    """Return how runs (n, k) in whole plots (n,) divide into model, plot and run error."""
+    """Return how runs (n, k) in whole plots (n,) divide into model, plot and run error.
+
+    With blocks (n,) their effects count with the model, and repeats only within a block.
+    """
     X, Z = model.matrix(coded), _indicators(plots)
+    if blocks is not None:
+        X = np.hstack([X, _indicators(blocks)])
     own, both = (int(np.linalg.matrix_rank(A)) for A in (X, np.hstack([X, Z])))
     setting = np.round(coded, SAME_SETTING) + 0.0
     held = setting[:, list(hard_factors(model.space))]
+    if blocks is not None:
+        held = np.column_stack([held, np.asarray(blocks, dtype=np.float64)])
     plot = np.asarray(plots, dtype=np.float64)[:, None]
     levels = len(np.unique(held, axis=0))
     distinct = len(np.unique(np.hstack([plot, setting]), axis=0))

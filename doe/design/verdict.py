@@ -89,6 +89,7 @@ def what_it_sees(
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
     region_coded: FloatArray | None = None,
+    blocks: Sequence[int] | None = None,
     alpha: float = 0.05,
 ) -> Sight:
     """Return what a design can see, judged with the error that its order allows.
@@ -102,6 +103,8 @@ def what_it_sees(
         Whole plot of each run (n,), and variance between plots over that between runs.
     region_coded
         Points (m, k) over which the prediction variance is averaged when a run is lost.
+    blocks
+        Block of each run (n,), whose effects are estimated beside the model.
 
     Raises
     ------
@@ -111,13 +114,22 @@ def what_it_sees(
     held = None if plots is None or len(set(plots)) == len(coded) else tuple(plots)
     ratio = 0.0 if held is None else variance_ratio
 
-    def powers_of(runs: FloatArray, groups: Sequence[int] | None) -> tuple[TermPower, ...]:
+    def powers_of(
+        runs: FloatArray, groups: Sequence[int] | None, of_block: Sequence[int] | None
+    ) -> tuple[TermPower, ...]:
         return power_of_terms(
-            model, runs, change, scatter, alpha, plots=groups, variance_ratio=ratio
+            model,
+            runs,
+            change,
+            scatter,
+            alpha,
+            plots=groups,
+            variance_ratio=ratio,
+            blocks=of_block,
         )
 
-    degrees = degrees_of_freedom(model, coded)
-    powers = powers_of(coded, held) if degrees.residual > 0 else ()
+    degrees = degrees_of_freedom(model, coded, blocks)
+    powers = powers_of(coded, held, blocks) if degrees.residual > 0 else ()
     lost = losses(model, coded, region_coded, plots=held, variance_ratio=ratio)
     sight = Sight(
         change,
@@ -125,8 +137,8 @@ def what_it_sees(
         unit,
         powers,
         degrees,
-        None if held is None else plot_degrees_of_freedom(model, coded, held),
-        _more(coded, held, powers_of) if len(model) > 1 else None,
+        None if held is None else plot_degrees_of_freedom(model, coded, held, blocks),
+        _more(coded, held, blocks, powers_of) if len(model) > 1 else None,
         lost,
         (),
     )
@@ -179,27 +191,35 @@ def _trace(M: FloatArray, W: FloatArray) -> float:
     return float(np.trace(np.linalg.solve(M, W)))
 
 
-_Powers = Callable[[FloatArray, Sequence[int] | None], tuple[TermPower, ...]]
+_Powers = Callable[[FloatArray, Sequence[int] | None, Sequence[int] | None], tuple[TermPower, ...]]
 
 
 def _more(
-    coded: FloatArray, plots: Sequence[int] | None, powers_of: _Powers, more: int = MORE
+    coded: FloatArray,
+    plots: Sequence[int] | None,
+    blocks: Sequence[int] | None,
+    powers_of: _Powers,
 ) -> MoreRuns:
     """Return what repeating two whole plots, or two runs, buys for the weakest main effect.
 
-    One after the other the repeat that helps most is taken, so every setting is one the rig runs.
+    One after the other the repeat that helps most is taken, so every setting is one the rig runs;
+    it belongs to the block of what it repeats.
     """
     units = range(len(coded)) if plots is None else sorted(set(plots))
-    runs, groups = coded, None if plots is None else list(plots)
+    runs = coded
+    groups = None if plots is None else list(plots)
+    of_block = None if blocks is None else list(blocks)
     repeated: list[int] = []
     best: tuple[TermPower, ...] = ()
-    for _ in range(more):
+    for _ in range(MORE):
         tried = []
         for unit in units:
             own = [unit] if plots is None else np.flatnonzero(np.asarray(plots) == unit).tolist()
             new = None if groups is None else [*groups, *[max(groups) + 1] * len(own)]
-            tried.append((powers_of(np.vstack([runs, coded[own]]), new), unit, own, new))
-        best, unit, own, groups = max(tried, key=lambda option: _weakest(option[0])[0])
+            beside = None if of_block is None else [*of_block, *(of_block[i] for i in own)]
+            powers = powers_of(np.vstack([runs, coded[own]]), new, beside)
+            tried.append((powers, unit, own, new, beside))
+        best, unit, own, groups, of_block = max(tried, key=lambda option: _weakest(option[0])[0])
         runs = np.vstack([runs, coded[own]])
         repeated.append(int(unit))
     df = _weakest(best)[1]

@@ -149,3 +149,15 @@ def test_a_run_that_alone_carries_a_term():
     assert [loss.lost for loss in found[:8]] == [()] * 8
     assert found[8].lost == ("1", "x²")
     assert found[8].d_kept == 0
+
+
+def test_blocks_cost_their_degrees_of_freedom():
+    """A 2² run twice, a block each: 8 runs, 3 terms, 1 block effect, so 4 degrees of freedom; the
+    noncentral t with them, as the blocks are orthogonal to the effects."""
+    space = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
+    runs = np.vstack([space.corners(), space.corners()])
+    sight = what_it_sees(linear_model(space), runs, 4.0, 1.5, blocks=[1] * 4 + [2] * 4)
+    assert sight.degrees.blocks == 1
+    assert sight.degrees.residual == 4
+    expected = t_power(2.0 / (1.5 / np.sqrt(8)), 4)
+    assert [p.power for p in sight.powers] == pytest.approx([expected] * 2, rel=1e-6)
