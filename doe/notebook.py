@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from doe import workflow
+from doe.augmenting import AugmentWish, way_asked
 from doe.campaign import Campaign
 from doe.errors import Problem, ResultsError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
@@ -137,6 +138,20 @@ class CampaignHandle:
         return Suggestions(
             workflow.suggest(str(self.folder), self.folder, runs=runs, accept=accept)
         )
+
+    def augment(self, *, accept: bool = False, **wish: Any) -> Additions:
+        """Say what each way to add runs would buy; with a way, add runs in it.
+
+        Parameters
+        ----------
+        accept
+            The runs join the ledger as a stage.
+        **wish
+            What you name of it, as in `doe.augmenting.AugmentWish`: way, runs, factors, distance,
+            model, criterion, seed.
+        """
+        named = AugmentWish(**{**wish, "way": way_asked(wish.get("way"))})
+        return Additions(workflow.augment(str(self.folder), self.folder, wish=named, accept=accept))
 
 
 class Check:
@@ -333,6 +348,35 @@ class Suggestions:
                 }
             )
         return pd.DataFrame(rows)
+
+
+class Additions:
+    """Ways to add runs: `ways` with what each buys, and the `runs` of the one asked for."""
+
+    def __init__(self, result: workflow.AugmentResult) -> None:
+        self.result = result
+
+    @property
+    def ways(self) -> pd.DataFrame:
+        """One row a way: how many runs, what they buy, or why it cannot be gone."""
+        import pandas as pd
+
+        rows = [
+            {
+                "way": offer.way,
+                "runs": None if offer.addition is None else len(offer.addition.settings),
+                "buys": None if offer.addition is None else offer.addition.buys,
+                "why_not": offer.why_not or None,
+            }
+            for offer in self.result.offers
+        ]
+        return pd.DataFrame(rows)
+
+    @property
+    def runs(self) -> pd.DataFrame:
+        """The runs of the way asked for; no rows without one."""
+        planned = self.result.planned
+        return _frame(self.result.campaign, () if planned is None else planned.rows)
 
 
 def _settings_of(frame: pd.DataFrame, space: FactorSpace) -> FloatArray:

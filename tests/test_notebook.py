@@ -30,6 +30,12 @@ def test_frames_carry_a_campaign_through_the_loop(mint: doe.CampaignHandle) -> N
     predicted = fit.predict(frame)
     assert len(predicted) == 2 * len(frame)
     assert (predicted["run_low"] < predicted["mean_low"]).all()
+    ways = mint.augment().ways.set_index("way")
+    assert ways.loc["centres", "runs"] == 3
+    assert "pure error" in ways.loc["centres", "buys"]
+    added = mint.augment(way="axial", distance=0.5).runs
+    assert len(added) == 6
+    assert set(added["kind"]) == {"axial"}
     runs = mint.suggest(runs=2, accept=True).runs
     assert list(runs["run"]) == [len(frame) + 1, len(frame) + 2]
     assert len(mint.ledger()) == len(frame) + 2
