@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from doe.analysis.location import Location
     from doe.analysis.optimum import Best
     from doe.analysis.reliability import ProbableRegion
+    from doe.analysis.screened import ScreeningVerdict
+    from doe.analysis.screening_effects import Stratum
     from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.campaign import Campaign
     from doe.demo import DemoResult
@@ -218,6 +220,7 @@ def fit_object(result: FitResult) -> Object:
             for choice in result.landscape.choices
         ],
         "probable_region": _probable_region(result.landscape.region, space),
+        "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
     }
 
 
@@ -439,6 +442,64 @@ def _finding(found: Finding) -> Object:
             for drift in found.scrutiny.drift
         ],
         "to_mind": [notice.what for notice in found.notices],
+    }
+
+
+def _screening(verdict: ScreeningVerdict) -> Object:
+    """Return which factors matter: by effects of two levels, or by definitive screening's steps."""
+    effects, steps = verdict.effects, verdict.steps
+    curvature = None if effects is None else effects.curvature
+    return {
+        "stage": verdict.stage,
+        "matter": list(verdict.matter),
+        "words": list(verdict.sentences),
+        "strata": [_stratum(stratum) for stratum in (() if effects is None else effects.strata)],
+        "curvature": None
+        if curvature is None
+        else {
+            "corners_less_centre": _number(curvature.difference),
+            "standard_error": _number(curvature.standard_error),
+            "df": _number(curvature.df),
+            "p_value": _number(curvature.p_value),
+        },
+        "two_steps": None
+        if steps is None
+        else {
+            "main_effects": [
+                {
+                    "term": one.label,
+                    "coefficient": _number(one.coefficient),
+                    "standard_error": _number(one.standard_error),
+                    "p_value": _number(one.p_value),
+                    "kept": one.kept,
+                }
+                for one in steps.main
+            ],
+            "error_sd": _number(steps.error_sd),
+            "df": steps.df_error,
+            "second_order": list(steps.second_order),
+        },
+    }
+
+
+def _stratum(stratum: Stratum) -> Object:
+    lenth = stratum.lenth
+    return {
+        "stratum": stratum.name,
+        "pseudo_standard_error": None if lenth is None else _number(lenth.pse),
+        "margin": None if lenth is None else _number(lenth.margin),
+        "simultaneous_margin": None if lenth is None else _number(lenth.simultaneous),
+        "not_judged": stratum.why_not,
+        "effects": [
+            {
+                "term": effect.label,
+                "effect": _number(effect.effect),
+                "aliases": list(effect.aliases),
+                "beyond_margin": effect.clear,
+                "beyond_simultaneous_margin": effect.surely,
+            }
+            for effect in stratum.effects
+        ],
     }
 
 

@@ -17,6 +17,7 @@ from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
 from doe.factors import FactorSpace, FloatArray
 from doe.ledger import Censored, Ledger, LedgerRow
+from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.observations import Observations
     from doe.analysis.optimum import Analysis
+    from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.scrutiny import Scrutiny
     from doe.analysis.selection import Recommendation
     from doe.analysis.transformation import BoxCox
@@ -43,6 +45,7 @@ __all__ = [
     "model_of",
     "observations",
     "scale_notices",
+    "screenings",
     "swings",
 ]
 
@@ -266,6 +269,37 @@ def _finding(
         with contextlib.suppress(FitError):
             wanted = power_wanted(fitted.model, data)
     return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
+
+
+def screenings(
+    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+) -> dict[str, ScreeningVerdict]:
+    """Return for each response what its screening runs say; empty where none were planned.
+
+    Two-level designs are read as screening where that is the campaign's purpose, definitive
+    screening always. The runs are those of the first stage made so.
+    """
+    from doe.analysis.screened import DEFINITIVE, TWO_LEVEL, screening_verdict
+    from doe.analysis.transformation import NONE, log
+
+    stages = sorted({stage for data in observed.values() for stage in data.stages})
+    wanted = (DEFINITIVE, *(TWO_LEVEL if campaign.purpose == "screening" else ()))
+    records = [read_stage(campaign.folder, stage) for stage in stages]
+    made = next((r for r in records if r is not None and r.family in wanted), None)
+    if made is None:
+        return {}
+    fits = {fitted.response.name: fitted for fitted in analysis.fits}
+    return {
+        response.name: screening_verdict(
+            response,
+            observed[response.name],
+            made.family,
+            made.stage,
+            log() if response.scale == "log" else NONE,
+            fits.get(response.name),
+        )
+        for response in campaign.responses
+    }
 
 
 def landscape(campaign: Campaign, analysis: Analysis) -> Landscape:

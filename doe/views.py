@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.screened import ScreeningVerdict
     from doe.terms import Model
 
 __all__ = [
@@ -679,10 +680,13 @@ def fit_evidence(
     analysis: Analysis,
     points: Mapping[str, Sequence[RunPoints]],
     around: Landscape,
+    screened: Mapping[str, ScreeningVerdict],
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
-    return FitEvidence(explorer(campaign, analysis, points), rooms, around)
+    return FitEvidence(
+        explorer(campaign, analysis, points), rooms, around, tuple(screened.values())
+    )
 
 
 def explorer(

@@ -52,6 +52,12 @@ from doe.report.pictures import (
     variance_picture,
 )
 from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
+from doe.report.screening_section import (
+    effects_table,
+    refit_table,
+    steps_table,
+    stratum_picture,
+)
 from doe.report.surface_section import (
     ascent_table,
     choices_table,
@@ -67,6 +73,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
+    from doe.analysis.screened import ScreeningVerdict
     from doe.design.evaluation import Efficiencies
     from doe.design.matrix import Design
     from doe.region import RegionMap, Survey
@@ -160,12 +167,14 @@ class LimitRoom:
 class FitEvidence:
     """What the fit page shows beside the models.
 
-    Any two factors, room to the limits with the tightest first, and what lies around the best.
+    Any two factors, room to the limits with the tightest first, what lies around the best, and
+    what screening says of each response.
     """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
     landscape: Landscape | None = None
+    screenings: tuple[ScreeningVerdict, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -314,8 +323,10 @@ def fit_page(
             1 if explorer is not None else 0,
             _sure_section(analysis, space, evidence.landscape),
         )
+    if evidence.screenings:
+        sections.insert(0, _screening_section(evidence.screenings))
     sections.append(_methods_section(header, analysis, space))
-    first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
+    first = _fit_first_screen(header, analysis, space, what_next, evidence)
     return _page(header, first, sections, explorer)
 
 
@@ -433,7 +444,7 @@ def _fit_first_screen(
     analysis: Analysis,
     space: FactorSpace,
     what_next: Sequence[str],
-    rooms: Sequence[LimitRoom],
+    evidence: FitEvidence,
 ) -> Markup:
     optimum = analysis.optimum
     responses = {fit.response.name: fit.response for fit in analysis.fits}
@@ -445,9 +456,10 @@ def _fit_first_screen(
         if name in responses
     ]
     return _joined(
+        _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         _part("best", _Panel(f"Set on the rig{together}", settings)),
         _prose(expected, "lead"),
-        _prose([_aims_sentence(analysis), _rooms_sentence(rooms)]),
+        _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command)
         if header.next_command not in " ".join(what_next)
@@ -786,6 +798,27 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
     )
 
 
+def _screening_section(verdicts: Sequence[ScreeningVerdict]) -> _Section:
+    """Return which factors matter for each response, and what that rests on."""
+    parts: list[Markup | str] = []
+    for number, verdict in enumerate(verdicts, start=1):
+        finding, *basis = verdict.sentences
+        parts += [_heading(_capital(verdict.response.words)), _prose([finding], "lead")]
+        parts += [_points(basis)]
+        if verdict.effects is not None:
+            for i, stratum in enumerate(verdict.effects.strata, start=1):
+                picture = stratum_picture(verdict, stratum, f"screening-{number}-{i}")
+                parts.append(
+                    _table(effects_table(verdict, stratum)) if picture is None else _figure(picture)
+                )
+        if verdict.steps is not None:
+            parts.append(_table(steps_table(verdict, verdict.steps)))
+        if verdict.refit is not None:
+            words = "The model of both steps, fitted at the achieved settings, in coded units:"
+            parts += [_prose([words]), _table(refit_table(verdict.refit))]
+    return _Section("screening", "Which factors matter", _joined(*parts), "Which factors")
+
+
 def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
     """Return, folded, how a surface curves and where it leads: for who wants to know why."""
     found = shape.stationary
@@ -946,7 +979,9 @@ METHOD_SOURCES = (
     "Several aims together: Derringer, Suich 1980, Journal of Quality Technology 12, 214–219.",
     "Runs in groups: REML with standard errors and degrees of freedom after Kenward, Roger 1997, "
     "Biometrics 53, 983–997.",
-    "Half-normal plot: Daniel 1959, Technometrics 1, 311–341.",
+    "Half-normal plot: Daniel 1959, Technometrics 1, 311–341. Margins of effects without repeats: "
+    "Lenth 1989, Technometrics 31, 469–473.",
+    "Definitive screening in two steps: Jones, Nachtsheim 2017, Technometrics 59, 319–329.",
     "Digits of a result: GUM (JCGM 100:2008), 7.2.6.",
 )
 """Sources of the methods; all but the first and the last are cited from memory."""
