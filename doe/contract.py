@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from doe.analysis.fit import FittedModel, Prediction
-    from doe.analysis.landscape import Shape
+    from doe.analysis.landscape import Shape, Straying
     from doe.analysis.location import Location
     from doe.analysis.optimum import Best
     from doe.analysis.reliability import ProbableRegion
@@ -208,6 +208,7 @@ def fit_object(result: FitResult) -> Object:
             },
             "interval_level": optimum.level,
             "all_aims_probability": _number(optimum.all_aims_probability),
+            "straying": _straying(result.landscape.straying, space),
             **_location(result.landscape.location, space),
         },
         "pareto": [
@@ -441,6 +442,10 @@ def _finding(found: Finding) -> Object:
             }
             for drift in found.scrutiny.drift
         ],
+        "pull_on_best": [
+            {"run": pull.run, "moved": _number(pull.moved), "change": _number(pull.change)}
+            for pull in found.pulls
+        ],
         "to_mind": [notice.what for notice in found.notices],
     }
 
@@ -576,6 +581,19 @@ def _location(location: Location, space: FactorSpace) -> Object:
             where[factor.column] = [_number(spread.low), _number(spread.high)]
             on_edge[factor.column] = [_number(spread.at_low_end), _number(spread.at_high_end)]
     return {"location": where, "on_edge": on_edge}
+
+
+def _straying(found: Straying, space: FactorSpace) -> Object:
+    """Return what the rig's swings do at the recommended settings."""
+    return {
+        "swings": {
+            column: _number(swing)
+            for column, swing in zip(space.columns, found.swings, strict=True)
+        },
+        "chance": _number(found.chance),
+        "chance_with_swings": _number(found.chance_with_swings),
+        "added_sd": {name: _number(sd) for name, sd in found.added_sd.items()},
+    }
 
 
 def _probable_region(region: ProbableRegion | None, space: FactorSpace) -> Object | None:

@@ -25,7 +25,7 @@ from doe.ledger import LedgerRow
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, LimitRoom
+from doe.report.html import FitEvidence, Header, Judged, LimitRoom
 from doe.report.pictures import (
     EffectCurve,
     RunPoints,
@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
+    from doe.modelling import Finding
     from doe.terms import Model
 
 __all__ = [
@@ -681,11 +682,15 @@ def fit_evidence(
     points: Mapping[str, Sequence[RunPoints]],
     around: Landscape,
     screened: Mapping[str, ScreeningVerdict],
+    found: Mapping[str, Finding],
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
+    judged = {
+        name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
+    }
     return FitEvidence(
-        explorer(campaign, analysis, points), rooms, around, tuple(screened.values())
+        explorer(campaign, analysis, points), rooms, around, tuple(screened.values()), judged
     )
 
 

@@ -400,9 +400,10 @@ def fit(
     next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
     say("weighing the models")
     several_days = len(set(days_of(ledger))) > 1 and not by_day
-    found = findings(campaign, analysis, observed, days_of(ledger) if several_days else None)
-    around = landscape(campaign, analysis)
     screened = screenings(campaign, analysis, observed)
+    days = days_of(ledger) if several_days else None
+    found = findings(campaign, analysis, observed, screened, days)
+    around = landscape(campaign, analysis)
     notices = (
         *campaign.notices(),
         *ledger.notices,
@@ -421,7 +422,7 @@ def fit(
         views.surfaces(campaign, analysis, points),
         views.effect_curves(campaign, analysis),
         what_next,
-        evidence=views.fit_evidence(campaign, analysis, points, around, screened),
+        evidence=views.fit_evidence(campaign, analysis, points, around, screened, found),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(

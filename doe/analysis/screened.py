@@ -162,10 +162,12 @@ def _of_two_level(
     sentences = [_finding(response, space, matter, judged, every)]
     if repeats is not None:
         sentences.append(_of_repeats(repeats, clear, unit))
-    sentences += [_of_stratum(s, unit, len(found.strata)) for s in found.strata]
+    else:
+        sentences += [_of_stratum(s, unit, len(found.strata)) for s in found.strata]
     sentences += [_of_test(space, term, p, df) for term, (p, df) in tests.items()]
-    if any(s.lenth is not None for s in found.strata):
-        sentences.append(LENTH_TRUSTS if repeats is None else REPEATS_DECIDE)
+    lenth = next((s for s in found.strata if s.lenth is not None), None)
+    if lenth is not None:
+        sentences.append(LENTH_TRUSTS if repeats is None else _repeats_decide(lenth, unit))
     sentences += _mixed_up(clear, space)
     if found.curvature is not None:
         sentences.append(_bend(found.curvature, unit))
@@ -177,10 +179,18 @@ LENTH_TRUSTS = (
     "Lenth’s margins take it that most contrasts do nothing; where many act, the margins are too "
     "wide and real effects are missed."
 )
-REPEATS_DECIDE = (
-    "The repeats decide here: Lenth’s margins take it that most contrasts do nothing, which with "
-    "few contrasts is bold; where many act, they are too wide."
-)
+
+
+def _repeats_decide(stratum: Stratum, unit: str) -> str:
+    """Return why repeats judge, and what Lenth's margin alone would have said."""
+    assert stratum.lenth is not None
+    clear = [effect for effect in stratum.effects if effect.clear]
+    size = f"{stratum.lenth.margin:.3g} {unit}".rstrip()
+    return (
+        f"The repeats decide here. By Lenth’s margin alone ({size}) {len(clear) or 'none'} of "
+        f"{len(stratum.effects)} contrasts would be clear; it takes it that most of them do "
+        "nothing, which with so few is bold."
+    )
 
 
 def _only(term: Term) -> int:
@@ -291,8 +301,8 @@ def _of_stratum(stratum: Stratum, unit: str, strata: int) -> str:
     if stratum.lenth is None:
         first = stratum.effects[0]
         return (
-            f"{where}: {_count(len(stratum.effects), 'contrast')}, the largest {_sized(first, unit)}. "
-            f"{stratum.why_not}"
+            f"{where}: {_count(len(stratum.effects), 'contrast')}, the largest "
+            f"{_sized(first, unit)}. {stratum.why_not}"
         )
     margin, most = stratum.lenth.margin, stratum.lenth.simultaneous
     sure = [e for e in stratum.effects if e.surely]

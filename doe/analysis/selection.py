@@ -97,6 +97,7 @@ def recommend_model(
     *,
     transformation: Transformation = NONE,
     alternatives: Mapping[str, Observations] | None = None,
+    proposed: Sequence[Model] = (),
     draws: int = DRAWS,
 ) -> Recommendation:
     """Return one recommended model, with the comparison behind it.
@@ -108,6 +109,9 @@ def recommend_model(
     alternatives
         The same runs in other factors, by name (a severity in place of temperature and time):
         compared beside the others, but never recommended, since settings are not chosen in them.
+    proposed
+        Models chosen elsewhere by these runs, such as the two steps of definitive screening: no
+        error of left-out runs is given, since the choice is not repeated without them.
 
     Raises
     ------
@@ -133,6 +137,7 @@ def recommend_model(
         model = Model(space, search.terms(choose(search.gram())), name)
         error = search.left_out_error(folds, choose)
         candidates.append(_candidate(response, model, data, transformation, error))
+    candidates += [_candidate(response, model, data, transformation, None) for model in proposed]
     for name, other in (alternatives or {}).items():
         candidates += _alternative(response, name, other.usable(), transformation)
     best, beaten = _best([c for c in candidates if c.model.space is space])
@@ -146,14 +151,16 @@ def recommend_model(
 def _alternative(
     response: Response, name: str, data: Observations, transformation: Transformation
 ) -> list[Candidate]:
-    """Return the largest model in other factors as a candidate; none where none can be fitted."""
+    """Return the model chosen forward in other factors; none where none can be fitted."""
     try:
         largest, _ = largest_model(data.space, data, quadratic_model(data.space))
     except FitError:
         return []
-    model = Model(largest.space, largest.terms, f"{largest.name} in {name}")
     search = _Search.of(largest, data, transformation)
-    error = search.left_out_error(search.folds(), search.fixed(model))
+    model = Model(
+        data.space, search.terms(search.forward(search.gram())), f"forward choice in {name}"
+    )
+    error = search.left_out_error(search.folds(), search.forward)
     return [_candidate(response, model, data, transformation, error)]
 
 

@@ -27,6 +27,14 @@ from doe.errors import Notice
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
 from doe.report.explorer import Explorer, payload_text
+from doe.report.judgement_section import (
+    Judged,
+    candidates_table,
+    drift_sentences,
+    pull_sentence,
+    runs_table,
+    terms_table,
+)
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
     EffectCurve,
@@ -66,6 +74,7 @@ from doe.report.surface_section import (
     region_sentence,
     ridge_picture,
     stationary_sentence,
+    straying_sentence,
 )
 from doe.report.svg import NARROW, WIDE, draw
 
@@ -85,6 +94,7 @@ __all__ = [
     "DERIVED_NONE",
     "FitEvidence",
     "Header",
+    "Judged",
     "LimitRoom",
     "check_page",
     "fit_page",
@@ -168,13 +178,14 @@ class FitEvidence:
     """What the fit page shows beside the models.
 
     Any two factors, room to the limits with the tightest first, what lies around the best, and
-    what screening says of each response.
+    what screening says of each response; `judged` how each response's model was judged.
     """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
     landscape: Landscape | None = None
     screenings: tuple[ScreeningVerdict, ...] = ()
+    judged: Mapping[str, Judged] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -315,6 +326,7 @@ def fit_page(
             [view for view in curves if view.response.name == fit.response.name],
             said,
             evidence.landscape,
+            evidence.judged.get(fit.response.name),
         )
         for fit in analysis.fits
     ]
@@ -744,6 +756,7 @@ def _response_section(
     curves: Sequence[EffectCurve],
     said: set[str],
     landscape: Landscape | None,
+    judged: Judged | None,
 ) -> _Section:
     """Return the evidence on one response; notices already said on the page stay out."""
     key = f"response-{number}"
@@ -762,6 +775,7 @@ def _response_section(
         _folded("Residuals against each factor", _against_factors(fit, space, key)),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
+        _judged_part(fit, space, judged, said) if judged is not None else "",
         _left_out_part(fit),
     )
     return _Section(key, _capital(fit.response.words), body)
@@ -785,6 +799,7 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
             _prose([intro]),
             _table(location_table(space, around.location)),
             _prose([region_sentence(around.region)]) if around.region is not None else "",
+            _prose([straying_sentence(space, analysis.fits, around.straying)]),
             _folded(
                 "What can be had for what",
                 _joined(
@@ -922,6 +937,38 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
         _prose([words]),
         _variation_part(fit),
     )
+
+
+def _judged_part(fit: FittedModel, space: FactorSpace, judged: Judged, said: set[str]) -> Markup:
+    """Return which model the runs speak for, and which runs the model hangs on."""
+    advised, scrutiny = judged.recommendation, judged.scrutiny
+    notices = (*scrutiny.notices, *(advised.notices if advised is not None else ()))
+    compared = (
+        _joined(
+            _table(candidates_table(advised)),
+            _prose([AICC_WORDS]),
+            _folded("Its terms, one by one", _table(terms_table(advised, scrutiny))),
+        )
+        if advised is not None
+        else _prose(["With these runs models cannot be compared."])
+    )
+    return _joined(
+        _heading("Which model the runs speak for"),
+        _prose([advised.why]) if advised is not None else "",
+        _points([notice.what for notice in notices if notice.what not in said], "mind"),
+        compared,
+        _heading("Which runs it hangs on"),
+        _prose([pull_sentence(space, judged.pulls), *drift_sentences(scrutiny.drift)]),
+        _folded("Every run, and what it does to the fit", _table(runs_table(fit, judged.pulls))),
+    )
+
+
+AICC_WORDS = (
+    "AICc weighs misfit against the number of terms: less is better, and a difference below 2 "
+    "decides nothing. Left-out runs (or plots) are predicted by a fit without them, the choice of "
+    "terms repeated each time. Models in severity or permittivity are compared only: settings are "
+    "not chosen in them."
+)
 
 
 def _formula(fit: FittedModel) -> str:
