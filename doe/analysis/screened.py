@@ -215,7 +215,7 @@ def _tests_of(
 def _of_test(space: FactorSpace, term: Term, p: float, df: float) -> str:
     return (
         f"{_words(_plain(space.names[_only(term)]))} is judged by the fitted model instead: "
-        f"p = {p:.2g}, {_count(round(df, 1), 'degree')} of freedom."
+        f"{_p(p)}, {_count(round(df, 1), 'degree')} of freedom."
     )
 
 
@@ -380,7 +380,7 @@ def _bend(curvature: Curvature, unit: str) -> str:
     start = f"The corner runs lie on average {size} {side} the centre"
     if curvature.p_value is None or curvature.df is None:
         return f"{start}; without repeats nothing tells whether that is a bend."
-    p, df = f"p = {curvature.p_value:.2g}", f"{curvature.df:.3g} degrees of freedom"
+    p, df = _p(curvature.p_value), f"{curvature.df:.3g} degrees of freedom"
     if curvature.p_value < BENT:
         return (
             f"{start} ({p}, {df}): some factor bends, and two levels cannot say which. Ask for a "
@@ -492,6 +492,10 @@ def _unit(response: Response, scale: Transformation) -> str:
 
 def _signed(value: float) -> str:
     return f"{value:+.3g}".replace("-", "−")
+
+
+def _p(value: float) -> str:
+    return "p < 0.001" if value < 0.001 else f"p = {value:.2g}"
 
 
 def _plain(words: str) -> str:

@@ -62,8 +62,9 @@ class Candidate:
 class Recommendation:
     """The model to take, why in one line, what it was compared with, and how sure its terms are.
 
-    `survival` is the share of simulated repeats of the campaign, drawn from the largest model
-    that the runs can carry, in which stepwise choice took the term.
+    `survival` is the share of simulated repeats of the campaign in which stepwise choice took the
+    term: drawn from the largest model that the runs can carry, or from the recommended one where
+    that holds terms beyond it.
     """
 
     model: Model
@@ -119,7 +120,7 @@ def recommend_model(
         Not even main effects can be fitted.
     """
     data = observations.usable()
-    largest, notices = largest_model(space, data, quadratic_model(space))
+    largest, _ = largest_model(space, data, quadratic_model(space))
     search = _Search.of(largest, data, transformation)
     folds = search.folds()
     models = [linear_model(space), interaction_model(space), quadratic_model(space)]
@@ -141,11 +142,13 @@ def recommend_model(
     for name, other in (alternatives or {}).items():
         candidates += _alternative(response, name, other.usable(), transformation)
     best, beaten = _best([c for c in candidates if c.model.space is space])
-    survival = search.survival(np.random.default_rng(seed), draws)
-    notices = (*notices, *_doubts(best, survival, search.left_out))
-    return Recommendation(
-        best.model, _why(best, beaten, candidates, search), tuple(candidates), survival, notices
-    )
+    drawn = search
+    if not set(best.model.terms) <= set(largest.terms):
+        drawn = _Search.of(best.model, data, transformation)
+    survival = drawn.survival(np.random.default_rng(seed), draws)
+    why = _why(best, beaten, candidates, search)
+    doubts = _doubts(best, survival, search.left_out)
+    return Recommendation(best.model, why, tuple(candidates), survival, doubts)
 
 
 def _alternative(

@@ -775,7 +775,7 @@ def _response_section(
         _folded("Residuals against each factor", _against_factors(fit, space, key)),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
-        _judged_part(fit, space, judged, said) if judged is not None else "",
+        _judged_part(fit, space, best, judged, said) if judged is not None else "",
         _left_out_part(fit),
     )
     return _Section(key, _capital(fit.response.words), body)
@@ -939,10 +939,13 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
     )
 
 
-def _judged_part(fit: FittedModel, space: FactorSpace, judged: Judged, said: set[str]) -> Markup:
+def _judged_part(
+    fit: FittedModel, space: FactorSpace, best: Best | None, judged: Judged, said: set[str]
+) -> Markup:
     """Return which model the runs speak for, and which runs the model hangs on."""
     advised, scrutiny = judged.recommendation, judged.scrutiny
     notices = (*scrutiny.notices, *(advised.notices if advised is not None else ()))
+    pulled = "" if best is None else pull_sentence(space, best.settings, judged.pulls)
     compared = (
         _joined(
             _table(candidates_table(advised)),
@@ -958,7 +961,7 @@ def _judged_part(fit: FittedModel, space: FactorSpace, judged: Judged, said: set
         _points([notice.what for notice in notices if notice.what not in said], "mind"),
         compared,
         _heading("Which runs it hangs on"),
-        _prose([pull_sentence(space, judged.pulls), *drift_sentences(scrutiny.drift)]),
+        _prose([pulled, *drift_sentences(scrutiny.drift)]),
         _folded("Every run, and what it does to the fit", _table(runs_table(fit, judged.pulls))),
     )
 

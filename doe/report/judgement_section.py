@@ -9,9 +9,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from doe.factors import FactorSpace
+import numpy as np
+
+from doe.factors import FactorSpace, FloatArray
 from doe.report.digits import p_text, percent, plain
-from doe.report.pictures import Table, setting_text
+from doe.report.pictures import Table
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -27,6 +29,7 @@ __all__ = [
     "terms_table",
 ]
 
+RUNS_NAMED = 2
 FAR_PULL = 0.1
 """Share of a factor's range by which one run must move the best to be named."""
 
@@ -89,31 +92,43 @@ def drift_sentences(drifts: Sequence[Drift]) -> list[str]:
         if drift.why_not is not None:
             told.append(f"Drift over {drift.over}: {drift.why_not}.")
         elif drift.p_value is not None:
-            much = "changes values" if drift.p_value < 0.05 else "shows no effect"
+            found = "a change" if drift.p_value < 0.05 else "no change"
             told.append(
-                f"Drift: beside the model, {drift.over} {much} (p {p_text(drift.p_value)})."
+                f"Drift: the values left by the model show {found} with {drift.over} "
+                f"(p {p_text(drift.p_value)})."
             )
     return told
 
 
-def pull_sentence(space: FactorSpace, pulls: Sequence[PullOnBest]) -> str:
-    """Return which run alone decides where the best settings of the response are."""
-    known = [(pull.moved, pull) for pull in pulls if pull.moved is not None]
+def pull_sentence(space: FactorSpace, best: FloatArray, pulls: Sequence[PullOnBest]) -> str:
+    """Return whether single runs decide where the best settings (k,) of the response are."""
+    known = [pull for pull in pulls if pull.settings is not None and pull.moved is not None]
     if not known:
         return ""
-    moved, far = max(known, key=lambda one: one[0])
-    if moved < FAR_PULL or far.settings is None:
+    far = [pull for pull in known if (pull.moved or 0.0) > FAR_PULL]
+    if not far:
         return (
             "No single run decides where the best settings are: without any one of them they move "
-            f"by at most {percent(moved)} of a factor’s range."
+            f"by at most {percent(max(pull.moved or 0.0 for pull in known))} of a factor’s range."
         )
-    to = ", ".join(
-        f"{factor.name.replace('_', ' ')} {text}"
-        for factor, text in zip(space, setting_text(space, far.settings), strict=True)
-    )
+    there = np.array([pull.settings for pull in far])
+    apart = np.abs(space.code(there) - space.code(best)) / 2
+    named = [
+        space.names[i].replace("_", " ") for i in space.numeric if apart[:, i].max() > FAR_PULL
+    ]
+    where = " and ".join(filter(None, (", ".join(named[:-1]), *named[-1:])))
+    runs = [str(pull.run) for pull in far]
+    if len(runs) > RUNS_NAMED:
+        return (
+            f"The best settings hang on single runs: leaving out any of {len(runs)} of the "
+            f"{len(known)} runs tried moves them by more than {percent(FAR_PULL)} of a "
+            f"range in {where}. These results hardly fix them."
+        )
+    told = "run " + runs[0] if len(runs) == 1 else "runs " + " and ".join(runs)
     return (
-        f"Run {far.run} decides most where the best settings are: without it they lie at {to}, "
-        f"{percent(moved)} of a factor’s range away. Repeat it before relying on them."
+        f"The best settings hang on {told}: without {'it' if len(runs) == 1 else 'either'} they "
+        f"move by more than {percent(FAR_PULL)} of a range in {where}. Repeat "
+        f"{'it' if len(runs) == 1 else 'them'} before relying on these settings."
     )
 
 
@@ -142,14 +157,14 @@ def runs_table(fit: FittedModel, pulls: Sequence[PullOnBest]) -> Table:
         "studentised residual",
         "leverage",
         "Cook’s distance",
-        "moves the best by, share of a range",
-        f"changes the mean there by{tail}",
+        "moves the best",
+        f"changes its mean{tail}",
     )
     return Table(headings, rows, frozenset(range(len(headings))))
 
 
 def _figure(value: float) -> str:
-    return plain(float(value), 2) if value == value else "–"
+    return f"{value:.2f}".replace("-", "−") if np.isfinite(value) else "–"
 
 
 def _moved(pull: PullOnBest | None) -> str:

@@ -71,18 +71,18 @@ def stratum_picture(verdict: ScreeningVerdict, stratum: Stratum, key: str) -> Pi
 
 def _finding(verdict: ScreeningVerdict, stratum: Stratum) -> str:
     where = {"between plots": "Between plots", "both": "Between and within plots"}
-    start = where.get(stratum.name, "Between runs")
     clear = [_words(e.label) for e in stratum.effects if verdict.clear(e)]
     count = len(stratum.effects)
+    start = where.get(stratum.name, "Between runs")
     if verdict.clear(stratum.effects[0]) is None:
         return f"{start}, {_words(stratum.effects[0].label)} is the largest of {count} unjudged"
     if not clear:
         return f"{start}, none of {count} contrasts lies beyond chance"
-    named = ", ".join(clear[:NAMED_IN_TITLE])
-    more = len(clear) - NAMED_IN_TITLE
-    named += f" and {more} more" if more > 0 else ""
+    named, more = clear[:NAMED_IN_TITLE], len(clear) - NAMED_IN_TITLE
+    told = [*named, f"{more} more"] if more > 0 else named
+    listed = " and ".join(filter(None, (", ".join(told[:-1]), told[-1])))
     verb = "lies" if len(clear) == 1 else "lie"
-    return f"{start}, {named} {verb} beyond chance, out of {count} contrasts"
+    return f"{start}, {listed} {verb} beyond chance, out of {count} contrasts"
 
 
 def _how_to_read(verdict: ScreeningVerdict, stratum: Stratum) -> str:
@@ -171,7 +171,7 @@ def refit_table(fit: FittedModel) -> Table:
     )
     tail = f", {unit}" if unit else ""
     return Table(
-        ("term", f"coefficient{tail}", f"standard error, too short{tail}"), rows, frozenset({1, 2})
+        ("term", f"coefficient{tail}", f"standard error (too short){tail}"), rows, frozenset({1, 2})
     )
 
 

@@ -7,6 +7,7 @@ Shapes: k factors.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -100,7 +101,10 @@ def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: St
     if added:
         told += f" At the recommended settings that makes a standard deviation of {_and(added)}."
     if found.chance is not None and found.chance_with_swings is not None:
-        kept, strayed = percent(found.chance), percent(found.chance_with_swings)
+        kept, strayed = (
+            f"{math.floor(100 * chance)}\N{NO-BREAK SPACE}%"  # a chance is rounded down
+            for chance in (found.chance, found.chance_with_swings)
+        )
         told += (
             f" The chance that one run meets every limit is {kept} there with settings kept, "
             f"{strayed} with the straying counted."
