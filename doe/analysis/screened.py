@@ -18,6 +18,7 @@ import numpy as np
 from doe.analysis.fit import FittedModel, fit_response
 from doe.analysis.observations import Observations
 from doe.analysis.screening_effects import (
+    FEWEST_CONTRASTS,
     Curvature,
     Effect,
     Repeats,
@@ -406,9 +407,10 @@ def _of_definitive(
             refit = fit_response(response, found.model, data, transformation=scale)
         except FitError:
             refit = None
-    kept = tuple(one.label for one in found.main if one.kept)
+    judged = found.error_sd is not None or len(found.main) >= FEWEST_CONTRASTS
+    kept = tuple(one.label for one in found.main if one.kept and judged)
     unit = _unit(response, scale)
-    sentences = [_finding_of_steps(response, found), *_step_sentences(found, unit)]
+    sentences = [_finding_of_steps(response, found, kept, judged), *_step_sentences(found, unit)]
     return ScreeningVerdict(
         response,
         stage,
@@ -423,10 +425,16 @@ def _of_definitive(
     )
 
 
-def _finding_of_steps(response: Response, found: TwoStep) -> str:
-    kept = [_plain(one.label) for one in found.main if one.kept]
-    quiet = [_plain(one.label) for one in found.main if not one.kept]
+def _finding_of_steps(response: Response, found: TwoStep, kept: Sequence[str], judged: bool) -> str:
     words = _words(response.words)
+    if not judged:
+        largest = max(found.main, key=lambda one: abs(one.coefficient))
+        return (
+            f"{words}: nothing is left to judge the factors by; the largest main effect is that "
+            f"of {_plain(largest.label)}."
+        )
+    kept = [_plain(label) for label in kept]
+    quiet = [_plain(one.label) for one in found.main if not one.kept]
     if not kept:
         return f"{words}: no factor shows a main effect beyond chance."
     parts = [f"{_listed(kept)} {'matters' if len(kept) == 1 else 'matter'}"]

@@ -29,6 +29,7 @@ from doe.responses import Response
 from doe.terms import Model, Term
 
 __all__ = [
+    "FEWEST_CONTRASTS",
     "Curvature",
     "Effect",
     "LenthMargins",
