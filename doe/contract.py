@@ -18,10 +18,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from doe.analysis.fit import FittedModel, Prediction
-    from doe.analysis.landscape import Shape
+    from doe.analysis.landscape import Shape, Straying
     from doe.analysis.location import Location
     from doe.analysis.optimum import Best
     from doe.analysis.reliability import ProbableRegion
+    from doe.analysis.screened import ScreeningVerdict
+    from doe.analysis.screening_effects import Stratum
     from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.campaign import Campaign
     from doe.demo import DemoResult
@@ -208,6 +210,7 @@ def fit_object(result: FitResult) -> Object:
             },
             "interval_level": optimum.level,
             "all_aims_probability": _number(optimum.all_aims_probability),
+            "straying": _straying(result.landscape.straying, space),
             **_location(result.landscape.location, space),
         },
         "pareto": [
@@ -220,6 +223,7 @@ def fit_object(result: FitResult) -> Object:
             for choice in result.landscape.choices
         ],
         "probable_region": _probable_region(result.landscape.region, space),
+        "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
     }
 
 
@@ -463,7 +467,69 @@ def _finding(found: Finding) -> Object:
             }
             for drift in found.scrutiny.drift
         ],
+        "pull_on_best": [
+            {"run": pull.run, "moved": _number(pull.moved), "change": _number(pull.change)}
+            for pull in found.pulls
+        ],
         "to_mind": [notice.what for notice in found.notices],
+    }
+
+
+def _screening(verdict: ScreeningVerdict) -> Object:
+    """Return which factors matter: by effects of two levels, or by definitive screening's steps."""
+    effects, steps = verdict.effects, verdict.steps
+    curvature = None if effects is None else effects.curvature
+    return {
+        "stage": verdict.stage,
+        "matter": list(verdict.matter),
+        "words": list(verdict.sentences),
+        "strata": [_stratum(stratum) for stratum in (() if effects is None else effects.strata)],
+        "curvature": None
+        if curvature is None
+        else {
+            "corners_less_centre": _number(curvature.difference),
+            "standard_error": _number(curvature.standard_error),
+            "df": _number(curvature.df),
+            "p_value": _number(curvature.p_value),
+        },
+        "two_steps": None
+        if steps is None
+        else {
+            "main_effects": [
+                {
+                    "term": one.label,
+                    "coefficient": _number(one.coefficient),
+                    "standard_error": _number(one.standard_error),
+                    "p_value": _number(one.p_value),
+                    "kept": one.kept,
+                }
+                for one in steps.main
+            ],
+            "error_sd": _number(steps.error_sd),
+            "df": steps.df_error,
+            "second_order": list(steps.second_order),
+        },
+    }
+
+
+def _stratum(stratum: Stratum) -> Object:
+    lenth = stratum.lenth
+    return {
+        "stratum": stratum.name,
+        "pseudo_standard_error": None if lenth is None else _number(lenth.pse),
+        "margin": None if lenth is None else _number(lenth.margin),
+        "simultaneous_margin": None if lenth is None else _number(lenth.simultaneous),
+        "not_judged": stratum.why_not,
+        "effects": [
+            {
+                "term": effect.label,
+                "effect": _number(effect.effect),
+                "aliases": list(effect.aliases),
+                "beyond_margin": effect.clear,
+                "beyond_simultaneous_margin": effect.surely,
+            }
+            for effect in stratum.effects
+        ],
     }
 
 
@@ -540,6 +606,19 @@ def _location(location: Location, space: FactorSpace) -> Object:
             where[factor.column] = [_number(spread.low), _number(spread.high)]
             on_edge[factor.column] = [_number(spread.at_low_end), _number(spread.at_high_end)]
     return {"location": where, "on_edge": on_edge}
+
+
+def _straying(found: Straying, space: FactorSpace) -> Object:
+    """Return what the rig's swings do at the recommended settings."""
+    return {
+        "swings": {
+            column: _number(swing)
+            for column, swing in zip(space.columns, found.swings, strict=True)
+        },
+        "chance": _number(found.chance),
+        "chance_with_swings": _number(found.chance_with_swings),
+        "added_sd": {name: _number(sd) for name, sd in found.added_sd.items()},
+    }
 
 
 def _probable_region(region: ProbableRegion | None, space: FactorSpace) -> Object | None:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -15,8 +15,9 @@ import numpy as np
 from doe import standing
 from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
-from doe.factors import FactorSpace, FloatArray
+from doe.factors import FactorSpace, FloatArray, NumericFactor
 from doe.ledger import Censored, Ledger, LedgerRow
+from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.observations import Observations
     from doe.analysis.optimum import Analysis
-    from doe.analysis.scrutiny import Scrutiny
+    from doe.analysis.screened import ScreeningVerdict
+    from doe.analysis.scrutiny import PullOnBest, Scrutiny
     from doe.analysis.selection import Recommendation
     from doe.analysis.transformation import BoxCox
 
@@ -43,12 +45,17 @@ __all__ = [
     "model_of",
     "observations",
     "scale_notices",
+    "screenings",
     "swings",
 ]
 
 ModelName = Literal["main-effects", "interactions", "quadratic"]
 MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
 BOILED = "boiled: the achieved settings lie below saturation"
+LEAST_SPREAD = 1e-6
+PULLS_MOST = 20
+"""Runs whose pull on the best is worked out, those of largest influence first: each costs a fit and
+a search."""
 CLEARLY_BENT = 0.6
 """Power below which the whole interval must lie before a logarithm is advised (our rule)."""
 
@@ -216,12 +223,14 @@ def analysis_of(
 class Finding:
     """What the runs say of a response's model: which to take, which scale, what to mind.
 
-    `wanted` is None where a value is not above zero, and where there are too few runs to tell.
+    `wanted` is None where a value is not above zero, and where there are too few runs to tell;
+    `pulls` are those of the runs that move the fit most.
     """
 
     recommendation: Recommendation | None
     wanted: BoxCox | None
     scrutiny: Scrutiny
+    pulls: tuple[PullOnBest, ...] = ()
 
     @property
     def notices(self) -> tuple[Notice, ...]:
@@ -233,19 +242,30 @@ def findings(
     campaign: Campaign,
     analysis: Analysis,
     observed: Mapping[str, Observations],
+    screened: Mapping[str, ScreeningVerdict],
     days: Sequence[int] | None = None,
 ) -> dict[str, Finding]:
     """Return for each fitted response how its model compares, and what time and plan did to it."""
-    return {
-        fitted.response.name: _finding(campaign, fitted, observed[fitted.response.name], days)
-        for fitted in analysis.fits
-    }
+    from doe.analysis.optimum import candidates_for_search
+    from doe.analysis.scrutiny import pull_on_best
+
+    candidates = candidates_for_search(campaign.space, campaign.feasible)
+    found = {}
+    for fitted in analysis.fits:
+        name = fitted.response.name
+        finding = _finding(campaign, fitted, observed[name], screened.get(name), days)
+        pulls = pull_on_best(
+            fitted, observed[name], campaign.feasible, candidates=candidates, most=PULLS_MOST
+        )
+        found[name] = replace(finding, pulls=pulls)
+    return found
 
 
 def _finding(
     campaign: Campaign,
     fitted: FittedModel,
     data: Observations,
+    screened: ScreeningVerdict | None,
     days: Sequence[int] | None,
 ) -> Finding:
     from doe.analysis.scrutiny import scrutinise
@@ -254,6 +274,7 @@ def _finding(
     recommendation = wanted = None
     if any(data.censored):  # a limit is no value: neither choice is worked out for limits
         return Finding(None, None, scrutinise(fitted, data, days=days))
+    steps = None if screened is None else screened.steps
     with contextlib.suppress(FitError):
         recommendation = recommend_model(
             fitted.response,
@@ -261,11 +282,108 @@ def _finding(
             data,
             campaign.seed,
             transformation=fitted.scale,
+            alternatives=_in_physical_terms(campaign, data),
+            proposed=() if steps is None else (steps.model,),
         )
     if fitted.response.scale == "none":
         with contextlib.suppress(FitError):
             wanted = power_wanted(fitted.model, data)
     return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
+
+
+def _in_physical_terms(campaign: Campaign, data: Observations) -> dict[str, Observations]:
+    """Return the runs with the severity in place of temperature and time, and with permittivity.
+
+    Permittivity stands for the temperature alone: pressure hardly changes it. Both are those of
+    pure water at the settings achieved, the severity with the ramps that the rig needs.
+    """
+    from doe.rig import derived
+
+    names, data = campaign.space.names, data.usable()
+    if "temperature" not in names or not len(data.runs):
+        return {}
+    known = np.isfinite(data.planned).all(axis=1, keepdims=True)
+    planned = np.where(known, data.planned, data.achieved)
+    now, then = (
+        derived(campaign.rig, campaign.conditions(rows)) for rows in (data.achieved, planned)
+    )
+    found = {}
+    for word, key, gone in (
+        ("severity", "severity_log10", ("temperature", "time")),
+        ("permittivity", "relative_permittivity", ("temperature",)),
+    ):
+        if set(gone) <= set(names):
+            other = _with_covariate(data, word, gone, planned, now[key], then[key])
+            if other is not None:
+                found[word] = other
+    return found
+
+
+def _with_covariate(
+    data: Observations,
+    word: str,
+    gone: Sequence[str],
+    planned: FloatArray,
+    now: FloatArray,
+    then: FloatArray,
+) -> Observations | None:
+    """Return the runs with some factors gone and a covariate in their place.
+
+    None where it hardly changes. Plots that the gone factors alone kept apart stay a block.
+    """
+    from doe.analysis.strata import hard_factors, whole_plots
+
+    every = np.concatenate([now, then])
+    if not np.isfinite(every).all() or np.ptp(every) < LEAST_SPREAD * (1 + np.abs(every).max()):
+        return None
+    kept = [i for i, name in enumerate(data.space.names) if name not in gone]
+    space = FactorSpace(
+        (
+            *(data.space.factors[i] for i in kept),
+            NumericFactor(word, "", float(every.min()), float(every.max())),
+        )
+    )
+    other = replace(
+        data,
+        space=space,
+        planned=np.column_stack([planned[:, kept], then]),
+        achieved=np.column_stack([data.achieved[:, kept], now]),
+    )
+    if hard_factors(data) and not hard_factors(other):
+        plots = tuple(int(plot) for plot in whole_plots(data))
+        other = replace(other, blocks=(("plot", plots), *other.blocks))
+    return other
+
+
+def screenings(
+    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+) -> dict[str, ScreeningVerdict]:
+    """Return for each response what its screening runs say; empty where none were planned.
+
+    Two-level designs are read as screening where that is the campaign's purpose, definitive
+    screening always. The runs are those of the first stage made so.
+    """
+    from doe.analysis.screened import DEFINITIVE, TWO_LEVEL, screening_verdict
+    from doe.analysis.transformation import NONE, log
+
+    stages = sorted({stage for data in observed.values() for stage in data.stages})
+    wanted = (DEFINITIVE, *(TWO_LEVEL if campaign.purpose == "screening" else ()))
+    records = [read_stage(campaign.folder, stage) for stage in stages]
+    made = next((r for r in records if r is not None and r.family in wanted), None)
+    if made is None:
+        return {}
+    fits = {fitted.response.name: fitted for fitted in analysis.fits}
+    return {
+        response.name: screening_verdict(
+            response,
+            observed[response.name],
+            made.family,
+            made.stage,
+            log() if response.scale == "log" else NONE,
+            fits.get(response.name),
+        )
+        for response in campaign.responses
+    }
 
 
 def landscape(campaign: Campaign, analysis: Analysis) -> Landscape:

@@ -231,7 +231,7 @@ class Status:
 
 
 class Fit:
-    """The fitted responses: `terms`, `quality`, `best`, `predict`, figures."""
+    """The fitted responses: `terms`, `quality`, `effects`, `best`, `predict`, figures."""
 
     def __init__(self, result: workflow.FitResult) -> None:
         self.result = result
@@ -271,6 +271,43 @@ class Fit:
         return pd.DataFrame(rows)
 
     @property
+    def effects(self) -> pd.DataFrame:
+        """What screening says: contrasts of two-level runs, or the first of the two steps.
+
+        `effect` is from the low to the high level; `clear` tells whether it lies beyond Lenth's
+        margin, or was kept by the first step, and is None where nothing can be judged.
+        """
+        import pandas as pd
+
+        rows: list[dict[str, Any]] = []
+        for name, verdict in self.result.screenings.items():
+            for stratum in () if verdict.effects is None else verdict.effects.strata:
+                rows += [
+                    {
+                        "response": name,
+                        "stratum": stratum.name,
+                        "term": e.label,
+                        "effect": e.effect,
+                        "aliases": list(e.aliases),
+                        "clear": e.clear,
+                    }
+                    for e in stratum.effects
+                ]
+            for one in () if verdict.steps is None else verdict.steps.main:
+                rows.append(
+                    {
+                        "response": name,
+                        "stratum": "first step",
+                        "term": one.label,
+                        "effect": 2 * one.coefficient,
+                        "aliases": [],
+                        "clear": one.kept,
+                    }
+                )
+        columns = ["response", "stratum", "term", "effect", "aliases", "clear"]
+        return pd.DataFrame(rows, columns=columns)
+
+    @property
     def best(self) -> dict[str, float | str]:
         """The recommended settings, with their units in the names."""
         return self.result.campaign.space.as_mapping(self.analysis.optimum.settings)
@@ -306,16 +343,24 @@ class Fit:
         return pd.concat(parts, ignore_index=True)
 
     def figures(self) -> list[go.Figure]:
-        """Return the surfaces of the fitted responses over the factors that move them most."""
+        """Return half-normal plots of screening, then the surfaces over the telling factors."""
         from doe import views
         from doe.report.interactive import figure
         from doe.report.pictures import surface_picture
+        from doe.report.screening_section import stratum_picture
 
         made = self.result
-        return [
-            figure(surface_picture(made.campaign.space, view))
+        screened = [
+            stratum_picture(verdict, stratum, f"screening-{name}-{i}")
+            for name, verdict in made.screenings.items()
+            if verdict.effects is not None
+            for i, stratum in enumerate(verdict.effects.strata, start=1)
+        ]
+        surfaces = [
+            surface_picture(made.campaign.space, view)
             for view in views.surfaces(made.campaign, self.analysis, made.points)
         ]
+        return [figure(picture) for picture in (*screened, *surfaces) if picture is not None]
 
 
 class Suggestions:

@@ -185,7 +185,7 @@ def _changes_by_run(result: RecordResult) -> list[str]:
 
 def fit_lines(result: FitResult) -> list[str]:
     analysis, space = result.analysis, result.campaign.space
-    lines = [*_title(result.campaign)]
+    lines = [*_title(result.campaign), *_screening_lines(result)]
     lines += wrapped(f"Set next: {setting_words(space, analysis.optimum.settings)}.")
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     chance = analysis.optimum.all_aims_probability
@@ -201,6 +201,19 @@ def fit_lines(result: FitResult) -> list[str]:
     for sentence in result.what_next:
         lines += ["", *wrapped(sentence)]
     return lines
+
+
+def _screening_lines(result: FitResult) -> list[str]:
+    """Return which factors matter for each response, and what that rests on, each said once."""
+    lines: list[str] = []
+    said: set[str] = set()
+    for verdict in result.screenings.values():
+        finding, *basis = verdict.sentences
+        lines += wrapped(finding)
+        for sentence in basis:
+            lines += wrapped(sentence, "  • ") if sentence not in said else []
+        said.update(basis)
+    return [*lines, ""] if lines else []
 
 
 def _around_lines(result: FitResult) -> list[str]:

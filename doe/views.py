@@ -25,7 +25,7 @@ from doe.ledger import LedgerRow
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, LimitRoom
+from doe.report.html import FitEvidence, Header, Judged, LimitRoom
 from doe.report.pictures import (
     EffectCurve,
     RunPoints,
@@ -47,6 +47,8 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.screened import ScreeningVerdict
+    from doe.modelling import Finding
     from doe.terms import Model
 
 __all__ = [
@@ -679,10 +681,17 @@ def fit_evidence(
     analysis: Analysis,
     points: Mapping[str, Sequence[RunPoints]],
     around: Landscape,
+    screened: Mapping[str, ScreeningVerdict],
+    found: Mapping[str, Finding],
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
-    return FitEvidence(explorer(campaign, analysis, points), rooms, around)
+    judged = {
+        name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
+    }
+    return FitEvidence(
+        explorer(campaign, analysis, points), rooms, around, tuple(screened.values()), judged
+    )
 
 
 def explorer(

@@ -50,6 +50,7 @@ from doe.modelling import (
     landscape,
     observations,
     scale_notices,
+    screenings,
 )
 from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
@@ -61,6 +62,7 @@ from doe.whole_file import write_page
 if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.screened import ScreeningVerdict
     from doe.design.matrix import Design
     from doe.logged import LogWish
     from doe.report.pictures import RunPoints
@@ -143,6 +145,7 @@ class FitResult:
     analysis: Analysis
     findings: Mapping[str, Finding]
     landscape: Landscape
+    screenings: Mapping[str, ScreeningVerdict]
     points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
     next_command: str
@@ -414,7 +417,9 @@ def fit(
     next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
     say("weighing the models")
     several_days = len(set(days_of(ledger))) > 1 and not by_day
-    found = findings(campaign, analysis, observed, days_of(ledger) if several_days else None)
+    screened = screenings(campaign, analysis, observed)
+    days = days_of(ledger) if several_days else None
+    found = findings(campaign, analysis, observed, screened, days)
     around = landscape(campaign, analysis)
     notices = (
         *campaign.notices(),
@@ -423,6 +428,7 @@ def fit(
         *confirmations(campaign, ledger, observed),
         *all_notices(analysis),
         *scale_notices(analysis, found),
+        *(notice for verdict in screened.values() for notice in verdict.notices),
     )
     say("drawing the report")
     points = _points_used(ledger, analysis)
@@ -433,7 +439,7 @@ def fit(
         views.surfaces(campaign, analysis, points),
         views.effect_curves(campaign, analysis),
         what_next,
-        evidence=views.fit_evidence(campaign, analysis, points, around),
+        evidence=views.fit_evidence(campaign, analysis, points, around, screened, found),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(
@@ -442,6 +448,7 @@ def fit(
         analysis,
         found,
         around,
+        screened,
         points,
         what_next,
         next_command,

@@ -8,11 +8,19 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+
 from doe.analysis.fit import FittedModel
 from doe.analysis.location import Location, location_of_best
 from doe.analysis.optimum import Analysis, candidates_for_search
 from doe.analysis.pareto import Choice, choices
-from doe.analysis.reliability import ProbableRegion, all_aims, probable_region
+from doe.analysis.reliability import (
+    AllAims,
+    ProbableRegion,
+    all_aims,
+    probable_region,
+    transmitted_sd,
+)
 from doe.analysis.surface import (
     Ascent,
     PathPoint,
@@ -23,7 +31,7 @@ from doe.analysis.surface import (
 )
 from doe.factors import FactorSpace, Feasible, FloatArray
 
-__all__ = ["Landscape", "Shape", "landscape_of"]
+__all__ = ["Landscape", "Shape", "Straying", "landscape_of"]
 
 RIDGE_RADII = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25)
 """Coded distances from the middle of the ranges."""
@@ -40,6 +48,28 @@ class Shape:
     stationary: Stationary | None
     ridge: tuple[PathPoint, ...]
     ascent: Ascent | None
+
+
+@dataclass(frozen=True)
+class Straying:
+    """What the rig's swings do at the recommended settings, spread evenly over their box.
+
+    Attributes
+    ----------
+    swings
+        (k,) how far each factor strays either way from what is set.
+    chance, chance_with_swings
+        That one run meets every limit and tolerance, kept exactly and strayed from; None where
+        nothing can be said of it.
+    added_sd
+        Standard deviation that straying adds to a run, in the unit of the model; None for a model
+        beyond second order. The scatter of runs holds some of it already.
+    """
+
+    swings: FloatArray
+    chance: float | None
+    chance_with_swings: float | None
+    added_sd: Mapping[str, float | None]
 
 
 @dataclass(frozen=True)
@@ -61,6 +91,7 @@ class Landscape:
     location: Location
     choices: tuple[Choice, ...]
     region: ProbableRegion | None
+    straying: Straying
 
 
 def landscape_of(
@@ -84,7 +115,20 @@ def landscape_of(
         location_of_best(analysis.fits, candidates, seed=seed),
         choices(analysis.fits, candidates),
         None if aims is None else probable_region(aims, feasible),
+        _straying(analysis, aims, swings),
     )
+
+
+def _straying(analysis: Analysis, aims: AllAims | None, swings: FloatArray) -> Straying:
+    at = analysis.optimum.settings[None]
+    added = {}
+    for fit in analysis.fits:
+        sd = transmitted_sd(fit, at, swings / np.sqrt(3))  # of an even spread
+        added[fit.response.name] = None if sd is None else float(sd[0])
+    if aims is None:
+        return Straying(swings, None, None, added)
+    kept, strayed = aims.chance(at), aims.chance_with_swings(at)
+    return Straying(swings, float(kept[0]), float(strayed[0]), added)
 
 
 def _shape(fit: FittedModel, at: FloatArray, feasible: Feasible) -> Shape:

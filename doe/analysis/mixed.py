@@ -122,7 +122,9 @@ class MixedFit:
     def _scaled(self, L: FloatArray) -> tuple[float, float]:
         """Return the factor on Wald's F and its denominator degrees of freedom.
 
-        A1, A2, B, g, c1 to c3, E*, V*, ρ, λ and m of Kenward and Roger 1997, section 3.
+        A1, A2, B, g, c1 to c3, E*, V*, ρ, λ and m of Kenward and Roger 1997, section 3. With the
+        variance of runs alone, and with one contrast, they are those of the exact test, which the
+        formulas reach as a limit that divides by zero at two and four degrees of freedom.
         """
         d = len(L)
         inner = np.linalg.inv(L @ self.plain_covariance @ L.T)
@@ -133,15 +135,17 @@ class MixedFit:
         a2 = float(np.einsum("vw,vab,wba->", W, parts, parts))
         if a2 <= 0:
             return 1.0, float("inf")
-        if d == 1:
-            return 1.0, 2 / a2
+        if d == 1 or len(W) == 1:
+            return 1.0, 2 * d / a2
         b = (a1 + 6 * a2) / (2 * d)
         g = ((d + 1) * a1 - (d + 4) * a2) / ((d + 2) * a2)
         below = 3 * d + 2 * (1 - g)
         c1, c2, c3 = g / below, (d - g) / below, (d + 2 - g) / below
-        mean = 1 / (1 - a2 / d)
-        rho = (1 + c1 * b) / ((1 - c2 * b) ** 2 * (1 - c3 * b)) / (d * mean**2)
-        m = 4 + (d + 2) / (d * rho - 1)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = float(1 / np.float64(1 - a2 / d))
+            below = np.float64((1 - c2 * b) ** 2 * (1 - c3 * b))
+            rho = (1 + c1 * b) / below / (d * mean**2)
+            m = float(4 + (d + 2) / (d * rho - 1))
         if not m > 2:  # so few groups that the moments do not exist: the safest that is defined
             return min(1.0, 1 / abs(mean)), max(min(m, 2.0), 1.0) if np.isfinite(m) else 1.0
         return m / (mean * (m - 2)), m

@@ -29,9 +29,11 @@ from doe.responses import Response
 from doe.terms import Model, Term
 
 __all__ = [
+    "FEWEST_CONTRASTS",
     "Curvature",
     "Effect",
     "LenthMargins",
+    "Repeats",
     "Screening",
     "StepOne",
     "Stratum",
@@ -104,12 +106,25 @@ class Curvature:
 
 
 @dataclass(frozen=True, slots=True)
+class Repeats:
+    """Scatter of repeated runs, and the effect (95 %) that it alone would not explain."""
+
+    sd: float
+    df: int
+    margin: float
+
+
+@dataclass(frozen=True, slots=True)
 class Screening:
-    """Effects by stratum, and curvature where centre runs were made."""
+    """Effects by stratum, curvature where centre runs were made, and what repeats say.
+
+    `repeats` is None in whole plots, where runs of a plot repeat no plot, and without repeats.
+    """
 
     response: Response
     strata: tuple[Stratum, ...]
     curvature: Curvature | None
+    repeats: Repeats | None
     notices: tuple[Notice, ...] = ()
 
 
@@ -176,7 +191,8 @@ def screen(response: Response, observations: Observations) -> Screening:
             key=response.name,
         )
     strata, notices = _strata(part, columns)
-    return Screening(response, strata, _curvature(data, signs, corners, columns), notices)
+    bend = _curvature(data, signs, corners, columns)
+    return Screening(response, strata, bend, _repeats(data, signs, corners), notices)
 
 
 def _signs(data: Observations) -> FloatArray:
@@ -283,6 +299,32 @@ def _stratum(name: str, data: Observations, contrasts: Sequence[_Contrast]) -> S
     return Stratum(name, tuple(sorted(rows, key=lambda e: -abs(e.effect))), margins, why)
 
 
+def _centres(data: Observations, signs: FloatArray) -> np.ndarray:
+    numeric = list(data.space.numeric)
+    if not numeric:
+        return np.zeros(len(signs), dtype=bool)
+    return np.asarray((signs[:, numeric] == 0).all(axis=1))
+
+
+def _pure_error(data: Observations, signs: FloatArray, at: np.ndarray) -> tuple[float, int]:
+    """Return the sum of squares of repeats about their means, and its degrees of freedom."""
+    y = data.values[at]
+    groups = np.unique(signs[at], axis=0, return_inverse=True)[1].ravel()
+    means = np.bincount(groups, y) / np.bincount(groups)
+    return float(np.sum((y - means[groups]) ** 2)), len(y) - len(means)
+
+
+def _repeats(data: Observations, signs: FloatArray, corners: np.ndarray) -> Repeats | None:
+    from scipy.special import stdtrit
+
+    squares, df = _pure_error(data, signs, corners | _centres(data, signs))
+    if hard_factors(data) or not df or not squares:
+        return None
+    sd = float(np.sqrt(squares / df))
+    margin = float(stdtrit(df, 0.975)) * 2 * sd / float(np.sqrt(corners.sum()))
+    return Repeats(sd, df, margin)
+
+
 def _curvature(
     data: Observations, signs: FloatArray, corners: np.ndarray, contrasts: Sequence[_Contrast]
 ) -> Curvature | None:
@@ -291,8 +333,7 @@ def _curvature(
     Completely randomised: pure error of repeats (Montgomery, Design and Analysis of Experiments,
     5th edition, section 6-6). In whole plots: a mixed model that holds all contrasts.
     """
-    numeric = list(data.space.numeric)
-    centres = (signs[:, numeric] == 0).all(axis=1) if numeric else np.zeros(len(signs), dtype=bool)
+    centres = _centres(data, signs)
     if not centres.any():
         return None
     y, at = data.values, corners | centres
@@ -301,11 +342,8 @@ def _curvature(
     squares = difference**2 / spread
     if hard_factors(data):
         return _curvature_in_plots(data, corners, at, contrasts, difference, squares)
-    groups = np.unique(signs[at], axis=0, return_inverse=True)[1].ravel()
-    sizes = np.bincount(groups)
-    means = np.bincount(groups, y[at]) / sizes
-    df = int(at.sum()) - len(sizes)
-    variance = float(np.sum((y[at] - means[groups]) ** 2)) / df if df else 0.0
+    pure, df = _pure_error(data, signs, at)
+    variance = pure / df if df else 0.0
     if not variance:
         return Curvature(difference, None, None, None, None, squares)
     return _judged(difference, float(np.sqrt(variance * spread)), float(df), squares)

@@ -5,6 +5,7 @@ Shapes: n runs, k factors, p columns of the model matrix.
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -14,7 +15,7 @@ from doe.analysis.diagnostics import confounded
 from doe.analysis.fit import FittedModel, fit_response
 from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
-from doe.analysis.optimum import best_of_one, candidates_for_search
+from doe.analysis.optimum import Best, best_of_each, best_of_one, candidates_for_search
 from doe.analysis.strata import strata_of
 from doe.errors import FitError, Notice
 from doe.factors import Feasible, FloatArray
@@ -222,10 +223,12 @@ def pull_on_best(
     feasible: Feasible,
     *,
     candidates: FloatArray | None = None,
+    most: int | None = None,
 ) -> tuple[PullOnBest, ...]:
     """Return for each run used how the best settings move when it is left out.
 
-    The same terms are fitted again without the run, and the best is searched for anew.
+    The same terms are fitted again without the run, and the best is searched for anew. With `most`
+    only that many runs, those of the largest Cook's distance, in run order.
 
     Raises
     ------
@@ -236,17 +239,28 @@ def pull_on_best(
     if candidates is None:
         candidates = candidates_for_search(space, feasible)
     best = best_of_one(fit, feasible, candidates=candidates)
-    here, numeric = space.code(best.settings)[0], list(space.numeric)
-    pulls = []
-    for i, run in enumerate(data.runs):
+    heavy = np.argsort(-np.nan_to_num(fit.cook, nan=np.inf), kind="stable")[:most]
+    fits: dict[int, FittedModel | None] = {}
+    for i in sorted(int(place) for place in heavy):
         rest = data.only([j for j in range(len(data.runs)) if j != i])
-        try:
-            without = fit_response(fit.response, fit.model, rest, transformation=fit.scale)
-        except FitError:
-            pulls.append(PullOnBest(run, None, None, None))
-            continue
-        other = best_of_one(without, feasible, candidates=candidates)
-        moves = np.abs(space.code(other.settings)[0] - here)[numeric] / 2
-        change = float(without.predict(best.settings).mean[0] - best.prediction.mean[0])
-        pulls.append(PullOnBest(run, other.settings, float(moves.max(initial=0.0)), change))
-    return tuple(pulls)
+        fits[i] = None
+        with contextlib.suppress(FitError):
+            fits[i] = fit_response(fit.response, fit.model, rest, transformation=fit.scale)
+    left = [i for i, without in fits.items() if without is not None]
+    others = [without for without in fits.values() if without is not None]
+    places: dict[int, FloatArray] = {}
+    if others:
+        found = best_of_each(others, feasible, best.settings, candidates)
+        places = dict(zip(left, found, strict=True))
+    return tuple(_pull(data.runs[i], best, without, places.get(i)) for i, without in fits.items())
+
+
+def _pull(
+    run: int, best: Best, without: FittedModel | None, settings: FloatArray | None
+) -> PullOnBest:
+    if without is None or settings is None:
+        return PullOnBest(run, None, None, None)
+    space = without.model.space
+    apart = np.abs(space.code(settings)[0] - space.code(best.settings)[0])[list(space.numeric)] / 2
+    change = float(without.predict(best.settings).mean[0] - best.prediction.mean[0])
+    return PullOnBest(run, settings, float(apart.max(initial=0.0)), change)

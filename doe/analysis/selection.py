@@ -62,8 +62,9 @@ class Candidate:
 class Recommendation:
     """The model to take, why in one line, what it was compared with, and how sure its terms are.
 
-    `survival` is the share of simulated repeats of the campaign, drawn from the largest model
-    that the runs can carry, in which stepwise choice took the term.
+    `survival` is the share of simulated repeats of the campaign in which stepwise choice took the
+    term: drawn from the largest model that the runs can carry, or from the recommended one where
+    that holds terms beyond it.
     """
 
     model: Model
@@ -97,6 +98,7 @@ def recommend_model(
     *,
     transformation: Transformation = NONE,
     alternatives: Mapping[str, Observations] | None = None,
+    proposed: Sequence[Model] = (),
     draws: int = DRAWS,
 ) -> Recommendation:
     """Return one recommended model, with the comparison behind it.
@@ -108,6 +110,9 @@ def recommend_model(
     alternatives
         The same runs in other factors, by name (a severity in place of temperature and time):
         compared beside the others, but never recommended, since settings are not chosen in them.
+    proposed
+        Models chosen elsewhere by these runs, such as the two steps of definitive screening: no
+        error of left-out runs is given, since the choice is not repeated without them.
 
     Raises
     ------
@@ -115,7 +120,7 @@ def recommend_model(
         Not even main effects can be fitted.
     """
     data = observations.usable()
-    largest, notices = largest_model(space, data, quadratic_model(space))
+    largest, _ = largest_model(space, data, quadratic_model(space))
     search = _Search.of(largest, data, transformation)
     folds = search.folds()
     models = [linear_model(space), interaction_model(space), quadratic_model(space)]
@@ -133,27 +138,32 @@ def recommend_model(
         model = Model(space, search.terms(choose(search.gram())), name)
         error = search.left_out_error(folds, choose)
         candidates.append(_candidate(response, model, data, transformation, error))
+    candidates += [_candidate(response, model, data, transformation, None) for model in proposed]
     for name, other in (alternatives or {}).items():
         candidates += _alternative(response, name, other.usable(), transformation)
     best, beaten = _best([c for c in candidates if c.model.space is space])
-    survival = search.survival(np.random.default_rng(seed), draws)
-    notices = (*notices, *_doubts(best, survival, search.left_out))
-    return Recommendation(
-        best.model, _why(best, beaten, candidates, search), tuple(candidates), survival, notices
-    )
+    drawn = search
+    if not set(best.model.terms) <= set(largest.terms):
+        drawn = _Search.of(best.model, data, transformation)
+    survival = drawn.survival(np.random.default_rng(seed), draws)
+    why = _why(best, beaten, candidates, search)
+    doubts = _doubts(best, survival, search.left_out)
+    return Recommendation(best.model, why, tuple(candidates), survival, doubts)
 
 
 def _alternative(
     response: Response, name: str, data: Observations, transformation: Transformation
 ) -> list[Candidate]:
-    """Return the largest model in other factors as a candidate; none where none can be fitted."""
+    """Return the model chosen forward in other factors; none where none can be fitted."""
     try:
         largest, _ = largest_model(data.space, data, quadratic_model(data.space))
     except FitError:
         return []
-    model = Model(largest.space, largest.terms, f"{largest.name} in {name}")
     search = _Search.of(largest, data, transformation)
-    error = search.left_out_error(search.folds(), search.fixed(model))
+    model = Model(
+        data.space, search.terms(search.forward(search.gram())), f"forward choice in {name}"
+    )
+    error = search.left_out_error(search.folds(), search.forward)
     return [_candidate(response, model, data, transformation, error)]
 
 

@@ -27,6 +27,14 @@ from doe.errors import Notice
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
 from doe.report.explorer import Explorer, payload_text
+from doe.report.judgement_section import (
+    Judged,
+    candidates_table,
+    drift_sentences,
+    pull_sentence,
+    runs_table,
+    terms_table,
+)
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
     EffectCurve,
@@ -52,6 +60,12 @@ from doe.report.pictures import (
     variance_picture,
 )
 from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
+from doe.report.screening_section import (
+    effects_table,
+    refit_table,
+    steps_table,
+    stratum_picture,
+)
 from doe.report.surface_section import (
     ascent_table,
     choices_table,
@@ -60,6 +74,7 @@ from doe.report.surface_section import (
     region_sentence,
     ridge_picture,
     stationary_sentence,
+    straying_sentence,
 )
 from doe.report.svg import NARROW, WIDE, draw
 
@@ -67,6 +82,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
+    from doe.analysis.screened import ScreeningVerdict
     from doe.design.evaluation import Efficiencies
     from doe.design.matrix import Design
     from doe.region import RegionMap, Survey
@@ -78,6 +94,7 @@ __all__ = [
     "DERIVED_NONE",
     "FitEvidence",
     "Header",
+    "Judged",
     "LimitRoom",
     "check_page",
     "fit_page",
@@ -160,12 +177,15 @@ class LimitRoom:
 class FitEvidence:
     """What the fit page shows beside the models.
 
-    Any two factors, room to the limits with the tightest first, and what lies around the best.
+    Any two factors, room to the limits with the tightest first, what lies around the best, and
+    what screening says of each response; `judged` how each response's model was judged.
     """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
     landscape: Landscape | None = None
+    screenings: tuple[ScreeningVerdict, ...] = ()
+    judged: Mapping[str, Judged] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +326,7 @@ def fit_page(
             [view for view in curves if view.response.name == fit.response.name],
             said,
             evidence.landscape,
+            evidence.judged.get(fit.response.name),
         )
         for fit in analysis.fits
     ]
@@ -314,8 +335,10 @@ def fit_page(
             1 if explorer is not None else 0,
             _sure_section(analysis, space, evidence.landscape),
         )
+    if evidence.screenings:
+        sections.insert(0, _screening_section(evidence.screenings))
     sections.append(_methods_section(header, analysis, space))
-    first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
+    first = _fit_first_screen(header, analysis, space, what_next, evidence)
     return _page(header, first, sections, explorer)
 
 
@@ -433,7 +456,7 @@ def _fit_first_screen(
     analysis: Analysis,
     space: FactorSpace,
     what_next: Sequence[str],
-    rooms: Sequence[LimitRoom],
+    evidence: FitEvidence,
 ) -> Markup:
     optimum = analysis.optimum
     responses = {fit.response.name: fit.response for fit in analysis.fits}
@@ -445,9 +468,10 @@ def _fit_first_screen(
         if name in responses
     ]
     return _joined(
+        _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         _part("best", _Panel(f"Set on the rig{together}", settings)),
         _prose(expected, "lead"),
-        _prose([_aims_sentence(analysis), _rooms_sentence(rooms)]),
+        _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command)
         if header.next_command not in " ".join(what_next)
@@ -732,6 +756,7 @@ def _response_section(
     curves: Sequence[EffectCurve],
     said: set[str],
     landscape: Landscape | None,
+    judged: Judged | None,
 ) -> _Section:
     """Return the evidence on one response; notices already said on the page stay out."""
     key = f"response-{number}"
@@ -750,6 +775,7 @@ def _response_section(
         _folded("Residuals against each factor", _against_factors(fit, space, key)),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
+        _judged_part(fit, space, best, judged, said) if judged is not None else "",
         _left_out_part(fit),
     )
     return _Section(key, _capital(fit.response.words), body)
@@ -773,6 +799,7 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
             _prose([intro]),
             _table(location_table(space, around.location)),
             _prose([region_sentence(around.region)]) if around.region is not None else "",
+            _prose([straying_sentence(space, analysis.fits, around.straying)]),
             _folded(
                 "What can be had for what",
                 _joined(
@@ -784,6 +811,27 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
         ),
         "How sure",
     )
+
+
+def _screening_section(verdicts: Sequence[ScreeningVerdict]) -> _Section:
+    """Return which factors matter for each response, and what that rests on."""
+    parts: list[Markup | str] = []
+    for number, verdict in enumerate(verdicts, start=1):
+        finding, *basis = verdict.sentences
+        parts += [_heading(_capital(verdict.response.words)), _prose([finding], "lead")]
+        parts += [_points(basis)]
+        if verdict.effects is not None:
+            for i, stratum in enumerate(verdict.effects.strata, start=1):
+                picture = stratum_picture(verdict, stratum, f"screening-{number}-{i}")
+                parts.append(
+                    _table(effects_table(verdict, stratum)) if picture is None else _figure(picture)
+                )
+        if verdict.steps is not None:
+            parts.append(_table(steps_table(verdict, verdict.steps)))
+        if verdict.refit is not None:
+            words = "The model of both steps, fitted at the achieved settings, in coded units:"
+            parts += [_prose([words]), _table(refit_table(verdict.refit))]
+    return _Section("screening", "Which factors matter", _joined(*parts), "Which factors")
 
 
 def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
@@ -891,6 +939,41 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
     )
 
 
+def _judged_part(
+    fit: FittedModel, space: FactorSpace, best: Best | None, judged: Judged, said: set[str]
+) -> Markup:
+    """Return which model the runs speak for, and which runs the model hangs on."""
+    advised, scrutiny = judged.recommendation, judged.scrutiny
+    notices = (*scrutiny.notices, *(advised.notices if advised is not None else ()))
+    pulled = "" if best is None else pull_sentence(space, best.settings, judged.pulls)
+    compared = (
+        _joined(
+            _table(candidates_table(advised)),
+            _prose([AICC_WORDS]),
+            _folded("Its terms, one by one", _table(terms_table(advised, scrutiny))),
+        )
+        if advised is not None
+        else _prose(["With these runs models cannot be compared."])
+    )
+    return _joined(
+        _heading("Which model the runs speak for"),
+        _prose([advised.why]) if advised is not None else "",
+        _points([notice.what for notice in notices if notice.what not in said], "mind"),
+        compared,
+        _heading("Which runs it hangs on"),
+        _prose([pulled, *drift_sentences(scrutiny.drift)]),
+        _folded("Every run, and what it does to the fit", _table(runs_table(fit, judged.pulls))),
+    )
+
+
+AICC_WORDS = (
+    "AICc weighs misfit against the number of terms: less is better, and a difference below 2 "
+    "decides nothing. Left-out runs (or plots) are predicted by a fit without them, the choice of "
+    "terms repeated each time. Models in severity or permittivity are compared only: settings are "
+    "not chosen in them."
+)
+
+
 def _formula(fit: FittedModel) -> str:
     parts: list[str] = []
     for e in fit.estimates:
@@ -946,7 +1029,9 @@ METHOD_SOURCES = (
     "Several aims together: Derringer, Suich 1980, Journal of Quality Technology 12, 214–219.",
     "Runs in groups: REML with standard errors and degrees of freedom after Kenward, Roger 1997, "
     "Biometrics 53, 983–997.",
-    "Half-normal plot: Daniel 1959, Technometrics 1, 311–341.",
+    "Half-normal plot: Daniel 1959, Technometrics 1, 311–341. Margins of effects without repeats: "
+    "Lenth 1989, Technometrics 31, 469–473.",
+    "Definitive screening in two steps: Jones, Nachtsheim 2017, Technometrics 59, 319–329.",
     "Digits of a result: GUM (JCGM 100:2008), 7.2.6.",
 )
 """Sources of the methods; all but the first and the last are cited from memory."""

@@ -23,6 +23,7 @@ from doe.report.digits import bearing, percent, plain, with_unit
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate
+    from doe.analysis.transformation import Transformation
     from doe.region import RegionMap, Survey
     from doe.responses import Response
 
@@ -60,6 +61,7 @@ __all__ = [
     "region_picture",
     "residuals_against_picture",
     "residuals_picture",
+    "scaled_unit",
     "setting_text",
     "surface_picture",
     "variance_picture",
@@ -538,7 +540,12 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
 
 def fitted_unit(fit: FittedModel) -> str:
     """Return the unit of coefficients and residuals: the response's, or of its transformation."""
-    unit, scale = fit.response.unit, fit.scale
+    return scaled_unit(fit.response, fit.scale)
+
+
+def scaled_unit(response: Response, scale: Transformation) -> str:
+    """Return the unit of differences of a response on a scale."""
+    unit = response.unit
     if scale.exponent == 1:
         return unit
     if scale.exponent == 0 and scale.scale == 1:

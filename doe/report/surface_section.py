@@ -7,6 +7,7 @@ Shapes: k factors.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ from doe.report.pictures import Axis, Band, Curve, Picture, Table, fitted_unit
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
+    from doe.analysis.landscape import Straying
     from doe.analysis.location import Location
     from doe.analysis.pareto import Choice
     from doe.analysis.reliability import ProbableRegion
@@ -31,6 +33,7 @@ __all__ = [
     "region_sentence",
     "ridge_picture",
     "stationary_sentence",
+    "straying_sentence",
 ]
 
 
@@ -73,6 +76,44 @@ def choices_table(
             cells.append(bearing(float(at.mean[0]), float(at.standard_error[0])))
         rows.append(tuple(cells))
     return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
+
+
+def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: Straying) -> str:
+    """Return what the rig's swings do at the recommended settings; empty where it has none."""
+    strays = [
+        f"{factor.name.replace('_', ' ')} by ±"
+        + with_unit(plain(float(swing)), "K" if factor.unit == "°C" else factor.unit)
+        for factor, swing in zip(space, found.swings, strict=True)
+        if swing > 0
+    ]
+    if not strays:
+        return ""
+    added = [
+        f"{with_unit(plain(sd, 2), fitted_unit(fit))} of {fit.response.words} (runs scatter by "
+        f"{with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))})"
+        for fit in fits
+        if (sd := found.added_sd[fit.response.name]) is not None
+    ]
+    told = (
+        f"Control strays ({' and '.join(strays)}, taken as spread evenly; of flow, time and what "
+        "is weighed in nothing is known)."
+    )
+    if added:
+        told += f" At the recommended settings that makes a standard deviation of {_and(added)}."
+    if found.chance is not None and found.chance_with_swings is not None:
+        kept, strayed = (
+            f"{math.floor(100 * chance)}\N{NO-BREAK SPACE}%"  # a chance is rounded down
+            for chance in (found.chance, found.chance_with_swings)
+        )
+        told += (
+            f" The chance that one run meets every limit is {kept} there with settings kept, "
+            f"{strayed} with the straying counted."
+        )
+    return told
+
+
+def _and(words: Sequence[str]) -> str:
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
 
 
 def region_sentence(region: ProbableRegion) -> str:

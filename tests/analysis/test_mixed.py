@@ -212,6 +212,21 @@ def test_fit_does_not_depend_on_units_of_the_response():
     assert there.degrees_of_freedom(rows) == pytest.approx(here.degrees_of_freedom(rows), rel=1e-5)
 
 
+@pytest.mark.parametrize("df_error", [1, 2, 3, 4, 5])
+def test_runs_alone_are_judged_by_the_exact_test_however_few(df_error):
+    """Against statsmodels' F test of several columns in ordinary least squares."""
+    from statsmodels.regression.linear_model import OLS
+
+    rng = np.random.default_rng(df_error)
+    X = np.column_stack([np.ones(5 + df_error), rng.normal(size=(5 + df_error, 4))])
+    y = rng.normal(size=len(X))
+    L = np.eye(5)[2:]
+    ours, theirs = fit_mixed(X, y, []).test(L), OLS(y, X).fit().f_test(L)
+    assert ours.f == pytest.approx(float(theirs.fvalue))
+    assert ours.df_error == pytest.approx(df_error)
+    assert ours.p_value == pytest.approx(float(theirs.pvalue))
+
+
 def test_what_cannot_be_judged_is_told():
     plots = np.repeat(np.arange(3), 4)
     w = np.repeat([-1.0, 0, 1], 4)
