@@ -38,6 +38,7 @@ from doe.quantities import (
 from doe.region import EnvelopeOf, HeldSetting
 from doe.responses import WEIGHINGS, Response
 from doe.rig import Conditions, Envelope, Rig
+from doe.samples import Clash, Samples, clashes, drawn_columns, sample_minutes
 
 __all__ = [
     "CAMPAIGN_FILE",
@@ -154,6 +155,7 @@ class Campaign:
     responses: tuple[Response, ...]
     feed: Feed
     file_hash: str
+    samples: Samples | None = None
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""
 
@@ -170,13 +172,35 @@ class Campaign:
     @cached_property
     def schema(self) -> LedgerSchema:
         derived = any(response.source for response in self.responses)
-        return LedgerSchema(self.space, self.responses, WEIGHINGS if derived else ())
+        corners = self.space.corners()
+        most = max(map(len, self.sample_minutes(corners))) if self.samples else 0
+        weighed = WEIGHINGS if derived else ()
+        return LedgerSchema(self.space, self.responses, weighed, drawn_columns(most))
 
     @property
     def compounds(self) -> tuple[str, ...]:
-        """Names of the compounds that portions are assayed for."""
+        """Names of the compounds that responses are derived from."""
         sources = [response.source for response in self.responses if response.source]
         return tuple(dict.fromkeys(source.compound for source in sources if source.compound))
+
+    @property
+    def assayed(self) -> tuple[str, ...]:
+        """Names of the compounds that portions may be assayed for."""
+        more = self.samples.compounds if self.samples else ()
+        return tuple(dict.fromkeys((*self.compounds, *more)))
+
+    def sample_minutes(self, settings: npt.ArrayLike) -> tuple[FloatArray, ...]:
+        """Return for each of n settings (n, k) when its samples are drawn [min of extraction]."""
+        rows = np.atleast_2d(np.asarray(settings, dtype=np.float64))
+        if self.samples is None:
+            return (np.zeros(0),) * len(rows)
+        return sample_minutes(self.samples, self.conditions(rows))
+
+    def sample_clashes(self, settings: npt.ArrayLike) -> tuple[Clash, ...]:
+        """Return the draws during which the collection vessel of a run (n, k) has to be drained."""
+        if self.samples is None:
+            return ()
+        return clashes(self.rig, self.samples, self.conditions(settings))
 
     @property
     def limits_confirmed(self) -> bool:
@@ -453,6 +477,8 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
         "fixed": repr(campaign.fixed),
         "factors": [repr(factor) for factor in campaign.space],
     }
+    if campaign.samples is not None:
+        parts["samples"] = campaign.samples.model_dump(mode="json")
     return {
         name: hashlib.sha256(json.dumps(part, sort_keys=True).encode()).hexdigest()[:16]
         for name, part in parts.items()

@@ -2,7 +2,7 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[feed]`, `[factors.*]`, `[responses.*]`.
+`[feed]`, `[samples]`, `[factors.*]`, `[responses.*]`.
 """
 
 from __future__ import annotations
@@ -51,6 +51,7 @@ from doe.quantities import (
 )
 from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
 from doe.rig import Rig
+from doe.samples import Samples, faults
 
 __all__ = ["read_campaign"]
 
@@ -113,7 +114,7 @@ _KNOWN_FACTORS: dict[str, _Known] = {
         lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
     ),
 }
-_TOP_TABLES = ("budget", "rig", "fixed", "feed", "factors", "responses")
+_TOP_TABLES = ("budget", "rig", "fixed", "feed", "samples", "factors", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LEDGER_WORDS = {
     "run",
@@ -215,6 +216,8 @@ def _assemble(
     responses = _responses(_table(table, "responses", problems), problems)
     feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
     _check_references(feed, responses, problems)
+    drawing = _table(table, "samples", problems, required=False)
+    samples = _section(Samples, drawing, ("samples",), problems) if "samples" in table else None
     space = FactorSpace(tuple(factors.values()))
     if top is not None:
         unread = {"pressure"} if "pressure" in (table.get("fixed") or ()) else set()
@@ -234,7 +237,7 @@ def _assemble(
     if problems.found or None in (top, budget, rig, fixed, feed):
         return None
     assert top is not None
-    return Campaign(
+    campaign = Campaign(
         folder=path.resolve().parent,
         title=top.title,
         mode=top.mode,
@@ -250,7 +253,38 @@ def _assemble(
         file_hash=file_hash,
         changes_boiling=changes_boiling,
         feed=cast(Feed, feed),
+        samples=samples,
     )
+    _check_samples(campaign, problems)
+    return campaign
+
+
+def _check_samples(campaign: Campaign, problems: _Problems) -> None:
+    """Note why samples cannot be drawn as planned in every run that the ranges allow."""
+    if campaign.samples is None:
+        return
+    if campaign.mode == "batch":
+        problems.add(
+            "samples-in-batch",
+            "samples are planned in batch mode: a draw lets the pressure of a shut vessel down, "
+            "and nothing here describes how this rig would draw one.",
+            "Take [samples] out, and end a run for each time instead.",
+            "samples",
+        )
+        return
+    corners = campaign.conditions(campaign.space.corners())
+    found = list(faults(campaign.samples, corners))
+    for fault in found:
+        problems.add(fault.code, fault.what, fault.remedy, "samples", fault.key)
+    names = [name for name in campaign.samples.compounds if not _NAME.fullmatch(name)]
+    if names:
+        what = f"{names[0]!r} is not usable as the name of a column."
+        remedy = "Use letters, digits and underscores, a letter first."
+        problems.add("wrong-name", what, remedy, "samples", "compounds")
+    taken = {} if found else set(campaign.schema.drawn_columns) & {*campaign.schema.columns}
+    for column in sorted(taken):
+        what = f"{column} is what sheets ask of a sample, and a column of the ledger."
+        problems.add("column-twice", what, "Give the factor or response another name.", "samples")
 
 
 def _table(

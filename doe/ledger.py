@@ -123,11 +123,15 @@ class Censored(float):
 
 @dataclass(frozen=True)
 class LedgerSchema:
-    """The columns of a campaign's ledger: its factors, its responses, and what is weighed."""
+    """The columns of a campaign's ledger: its factors, its responses, and what is weighed.
+
+    `drawn` is what sheets ask of samples: it becomes portions and has no column in the ledger.
+    """
 
     space: FactorSpace
     responses: tuple[Response, ...]
     weighed: tuple[Weighing, ...] = ()
+    drawn: tuple[Weighing, ...] = ()
 
     @cached_property
     def achieved_columns(self) -> tuple[str, ...]:
@@ -140,6 +144,10 @@ class LedgerSchema:
     @cached_property
     def weighed_columns(self) -> tuple[str, ...]:
         return tuple(weighing.column for weighing in self.weighed)
+
+    @cached_property
+    def drawn_columns(self) -> tuple[str, ...]:
+        return tuple(drawn.column for drawn in self.drawn)
 
     @cached_property
     def columns(self) -> tuple[str, ...]:
@@ -220,6 +228,7 @@ class ReturnedRow:
     day: int | None = None
     cells: Mapping[str, str] = field(default_factory=dict)
     weighed: Mapping[str, float] = field(default_factory=dict)
+    drawn: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

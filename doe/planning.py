@@ -6,15 +6,19 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from doe.campaign import Affordable, Campaign
-from doe.errors import DesignError
+from doe.errors import DesignError, Notice
 from doe.factors import FloatArray
 from doe.ledger import LedgerRow
 from doe.modelling import ModelName, model_called, model_of
 from doe.responses import Response
+from doe.samples import label_of
 from doe.schedule import Schedule, Totals, schedule, totals
 
 if TYPE_CHECKING:
@@ -31,6 +35,7 @@ __all__ = [
     "judged",
     "needs_of",
     "rows_of",
+    "sample_notices",
     "scheduled",
 ]
 
@@ -193,7 +198,29 @@ def scheduled(
 def needs_of(campaign: Campaign, design: Design, planned: Schedule) -> Totals:
     """Return what all runs of a schedule need together."""
     conditions = campaign.conditions(design.settings)
-    return totals(campaign.rig, conditions, planned, reserve=campaign.budget.reserve)
+    return totals(
+        campaign.rig,
+        conditions,
+        planned,
+        reserve=campaign.budget.reserve,
+        samples=[len(minutes) for minutes in campaign.sample_minutes(design.settings)],
+    )
+
+
+def sample_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice of the drains that fall due while a sample is drawn."""
+    clashes = campaign.sample_clashes(np.array([row.settings for row in rows]))
+    if not clashes:
+        return ()
+    each = (
+        f"run {rows[clash.row].run}, {label_of(clash.sample)} at {clash.minute:g} min"
+        for clash in clashes
+    )
+    what = (
+        f"A drain falls due while a sample is drawn ({'; '.join(each)} of the extraction). Drain "
+        "before the draw begins, as the sheet says, or move the sample."
+    )
+    return (Notice("sample-meets-drain", what),)
 
 
 def rows_of(

@@ -806,6 +806,8 @@ class Totals:
     drains, emptied
         Drains of the collection vessel while runs go on, and all emptyings with the one after
         each run; None without a vessel, and in batch.
+    samples
+        Samples to draw, each with a bottle of its own.
     """
 
     runs: int
@@ -819,6 +821,7 @@ class Totals:
     energy_kWh: float
     drains: int | None
     emptied: int | None
+    samples: int = 0
 
     def rows(self) -> tuple[tuple[str, str, str], ...]:
         """Return what, how much and unit of each total that is known, as text."""
@@ -838,16 +841,27 @@ class Totals:
         if self.drains is not None:
             rows.append(("drains during runs", f"{self.drains}", ""))
             rows.append(("collection vessel emptied", f"{self.emptied}", "times"))
+        if self.samples:
+            rows.append(("samples, a bottle each", f"{self.samples}", ""))
         return tuple(rows)
 
 
-def totals(rig: Rig, conditions: Conditions, planned: Schedule, *, reserve: float) -> Totals:
+def totals(
+    rig: Rig,
+    conditions: Conditions,
+    planned: Schedule,
+    *,
+    reserve: float,
+    samples: Sequence[int] = (),
+) -> Totals:
     """Return what a schedule needs before anyone starts.
 
     Parameters
     ----------
     reserve
         Share of the feedstock that is to be left over for repeats and confirmation.
+    samples
+        How many samples each run is drawn (n,), if any; none of blank and sacrificial runs.
 
     Raises
     ------
@@ -873,6 +887,7 @@ def totals(rig: Rig, conditions: Conditions, planned: Schedule, *, reserve: floa
         energy_kWh=float(known["energy_kWh"][rows].sum()),
         drains=drains,
         emptied=None if drains is None else drains + len(rows),
+        samples=sum(samples),
     )
 
 

@@ -302,7 +302,8 @@ def _file_changed(campaign: Campaign, record: StageRecord) -> list[Notice]:
         )
         return [Notice("fixed-settings-changed", what)]
     parts = shaping_parts(campaign)
-    changed = [name for name, value in parts.items() if record.shaping.get(name) != value]
+    names = dict.fromkeys((*parts, *record.shaping))
+    changed = [name for name in names if record.shaping.get(name) != parts.get(name)]
     if not changed:
         return []
     what = (

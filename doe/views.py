@@ -34,9 +34,11 @@ from doe.report.pictures import (
     VarianceView,
     setting_text,
 )
+from doe.samples import WHERE_DRAWN, label_of
 from doe.sheet import (
     USUAL_CHECKS,
     BenchRun,
+    SamplePoint,
     StopLimit,
     StopLimits,
     strictest_above,
@@ -402,12 +404,20 @@ def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, 
 
 def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tuple[str, ...]]:
     """Return for each run, by number, what to set, and between which limits."""
-    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    settings = np.array([row.settings for row in rows])
+    conditions, clashes = campaign.conditions(settings), campaign.sample_clashes(settings)
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
         sentences = [*_derived_to_set(campaign, conditions, i)]
         if conditions.pressure_bara is not None:
             sentences += _pressure_sentences(campaign, conditions, i)
+        sentences += [
+            f"drain {clash.drain + 1} falls due {clash.drain_min:g} min after the flow starts, "
+            f"while {label_of(clash.sample)} is drawn (from {clash.minute:g} min of the "
+            "extraction): drain before that draw begins"
+            for clash in clashes
+            if clash.row == i
+        ]
         said[row.run] = tuple(sentences)
     return said
 
@@ -448,12 +458,14 @@ def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, 
     """Return what holds of these runs on this rig, then the usual cautions."""
     envelope = campaign.envelope(np.array([row.settings for row in rows]))
     plots = (AFRESH,) if len({(row.stage, row.plot) for row in rows}) < len(rows) else ()
-    return (*plots, *(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
+    drawing = () if campaign.samples is None else (WHERE_DRAWN,)
+    return (*plots, *drawing, *(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
 
 
 def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, BenchRun]:
     """Return for each run, by number, where to stop, when to drain, and what to expect."""
-    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    settings = np.array([row.settings for row in rows])
+    conditions, samples = campaign.conditions(settings), campaign.sample_minutes(settings)
     drains = rig_room.drain_minutes(campaign.rig, conditions)
     derived = rig_room.derived(campaign.rig, conditions)
     return {
@@ -461,10 +473,20 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
             stop=_stop_limits(campaign, conditions, i),
             checks=(*_to_fill(campaign, derived, i), *USUAL_CHECKS),
             drains_min=tuple(float(minute) for minute in np.floor(drains[i])),
+            samples=tuple(_sample_points(campaign, samples[i])),
+            heat_up_min=float(derived["heat_up_min"][i]),
             totals=tuple(_expected(derived, i)),
         )
         for i, row in enumerate(rows)
     }
+
+
+def _sample_points(campaign: Campaign, minutes: FloatArray) -> Iterator[SamplePoint]:
+    plan = campaign.samples
+    if plan is None:
+        return
+    for minute in minutes.tolist():
+        yield SamplePoint(minute, plan.discard, plan.volume)
 
 
 _EXPECTED = (

@@ -50,7 +50,16 @@ from doe.modelling import (
     observations,
     scale_notices,
 )
-from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
+from doe.planning import (
+    Judgement,
+    PlanWish,
+    chosen,
+    judged,
+    needs_of,
+    rows_of,
+    sample_notices,
+    scheduled,
+)
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import StageRecord, read_stage, stage_file, write_stage
@@ -493,6 +502,7 @@ def suggest(
             *ledger.notices,
             *notices,
             *standing.over_budget(campaign, [*kept.rows, *rows]),
+            *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
             *confirmations(campaign, kept, observed),
             *all_notices(analysis),
@@ -655,7 +665,8 @@ def _judged_plan(
     assert conditions.feasible.all()
     over = standing.over_budget(campaign, rows)
     of_days = days.notices if days is not None else ()
-    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *over)
+    drawing = sample_notices(campaign, rows)
+    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *drawing, *over)
     points = views.run_points(rows)
     page = plan_page(
         views.header(

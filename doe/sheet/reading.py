@@ -203,6 +203,11 @@ class Sheet:
             for weighing in self.schema.weighed
             if (value := self._number(row, weighing.column, weighing)) is not None
         }
+        drawn = {
+            measured.column: value
+            for measured in self.schema.drawn
+            if (value := self._number(row, measured.column, measured)) is not None
+        }
         if run is None and len(self.problems) == before:
             self._fault(row, "run", "the row has no run number.", "Write it, or empty the row.")
         if run is None:
@@ -220,6 +225,7 @@ class Sheet:
             day=self._whole(row, "day"),
             cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
             weighed=weighed,
+            drawn=drawn,
         )
 
     def check_twice(self, rows: Sequence[ReturnedRow]) -> None:
@@ -371,7 +377,7 @@ class Sheet:
         pairs: list[tuple[str, _Measured]] = [
             *zip(self.schema.space.columns, factors, strict=True),
             *zip(self.schema.achieved_columns, factors, strict=True),
-            *((weighing.column, weighing) for weighing in self.schema.weighed),
+            *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
             *((response.column, response) for response in self.schema.responses),
         ]
         for column, of in pairs:
