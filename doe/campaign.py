@@ -21,7 +21,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict
 from doe import rig as rig_room
 from doe.errors import Notice, StateError
 from doe.factors import FactorSpace, FloatArray
-from doe.ledger import LedgerSchema
+from doe.ledger import LedgerSchema, Preparing
 from doe.quantities import (
     WATER_TO_SOLID,
     Count,
@@ -50,6 +50,7 @@ __all__ = [
     "Feed",
     "Fixed",
     "Mode",
+    "Order",
     "Purpose",
     "campaign_names",
     "find_campaign",
@@ -114,6 +115,12 @@ class Feed(Section):
     groups: tuple[str, ...] = ()
 
 
+class Order(Section):
+    """What is run before the first run of each stage, at its settings, where carry-over matters."""
+
+    first_runs: tuple[Preparing, ...] = ()
+
+
 class Fixed(Section):
     """Settings that every run shares, in the fixed units; pressure as the rig shows it."""
 
@@ -155,6 +162,7 @@ class Campaign:
     responses: tuple[Response, ...]
     feed: Feed
     file_hash: str
+    order: Order = field(default_factory=Order)
     samples: Samples | None = None
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""
@@ -246,17 +254,19 @@ class Campaign:
         """Return how many runs the budget buys, counting the longest and heaviest run."""
         parts = []
         budget = self.budget
+        first, loaded = len(self.order.first_runs), self.order.first_runs.count("sacrificial")
+        less = f", less {' and '.join(self.order.first_runs)} run first" if first else ""
         if budget.runs is not None:
-            parts.append(("runs", budget.runs, f"{budget.runs} runs allowed"))
+            parts.append(("runs", budget.runs - first, f"{budget.runs} runs allowed{less}"))
         longest, per_day = self.runs_per_day()
         if budget.days is not None and budget.hours_per_day is not None:
             hours = budget.hours_per_day / 60
             parts.append(
                 (
                     "days",
-                    budget.days * per_day,
+                    budget.days * per_day - first,
                     f"{budget.days} days of {hours:g} h, {per_day} runs a day: the longest run "
-                    f"takes {longest / 60:.1f} h from loading to unloading",
+                    f"takes {longest / 60:.1f} h from loading to unloading{less}",
                 )
             )
         mass = self._heaviest_bed()
@@ -265,11 +275,12 @@ class Campaign:
             parts.append(
                 (
                     "feedstock",
-                    int(usable / mass + 1e-9),
+                    int(usable / mass + 1e-9) - loaded,
                     f"{budget.feedstock:g} g less {100 * budget.reserve:g} % reserve, "
-                    f"{mass:g} g a run",
+                    f"{mass:g} g a run{', less the sacrificial run' if loaded else ''}",
                 )
             )
+        parts = [(what, max(runs, 0), how) for what, runs, how in parts]
         return Affordable(min(part[1] for part in parts), tuple(parts))
 
     def runs_per_day(self) -> tuple[float, int]:
@@ -479,6 +490,8 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
     }
     if campaign.samples is not None:
         parts["samples"] = campaign.samples.model_dump(mode="json")
+    if campaign.order.first_runs:
+        parts["order"] = campaign.order.model_dump(mode="json")
     return {
         name: hashlib.sha256(json.dumps(part, sort_keys=True).encode()).hexdigest()[:16]
         for name, part in parts.items()

@@ -2,7 +2,7 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[feed]`, `[samples]`, `[factors.*]`, `[responses.*]`.
+`[feed]`, `[order]`, `[samples]`, `[factors.*]`, `[responses.*]`.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from doe.campaign import (
     Feed,
     Fixed,
     Mode,
+    Order,
     Purpose,
     Section,
 )
@@ -114,7 +115,7 @@ _KNOWN_FACTORS: dict[str, _Known] = {
         lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
     ),
 }
-_TOP_TABLES = ("budget", "rig", "fixed", "feed", "samples", "factors", "responses")
+_TOP_TABLES = ("budget", "rig", "fixed", "feed", "order", "samples", "factors", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
 _LEDGER_WORDS = {
     "run",
@@ -216,6 +217,7 @@ def _assemble(
     responses = _responses(_table(table, "responses", problems), problems)
     feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
     _check_references(feed, responses, problems)
+    order = _section(Order, _table(table, "order", problems, required=False), ("order",), problems)
     drawing = _table(table, "samples", problems, required=False)
     samples = _section(Samples, drawing, ("samples",), problems) if "samples" in table else None
     space = FactorSpace(tuple(factors.values()))
@@ -234,7 +236,7 @@ def _assemble(
     _check_against_rig(rig, factors, fixed, problems)
     changes_boiling = _changes_boiling(table.get("factors"), factors, rig, problems)
     _check_columns(space, responses, problems)
-    if problems.found or None in (top, budget, rig, fixed, feed):
+    if problems.found or None in (top, budget, rig, fixed, feed, order):
         return None
     assert top is not None
     campaign = Campaign(
@@ -253,6 +255,7 @@ def _assemble(
         file_hash=file_hash,
         changes_boiling=changes_boiling,
         feed=cast(Feed, feed),
+        order=cast(Order, order),
         samples=samples,
     )
     _check_samples(campaign, problems)

@@ -110,6 +110,8 @@ def _lacking(rows: Sequence[LedgerRow], bottles: Sequence[Bottle]) -> Iterator[N
     """Yield a notice for runs with masses or bottles, but without the feed that all goes by."""
     with_bottles = {bottle.run for bottle in bottles}
     for row in rows:
+        if row.kind == "blank":
+            continue
         if row.run in with_bottles or any(value is not None for value in row.weighed):
             what = f"Run {row.run}: nothing is derived until feed_g is recorded."
             yield Notice("feed-missing", what)

@@ -38,6 +38,7 @@ __all__ = [
     "Ledger",
     "LedgerRow",
     "LedgerSchema",
+    "Preparing",
     "Returned",
     "ReturnedRow",
     "Status",
@@ -47,6 +48,7 @@ __all__ = [
     "locked",
     "number_text",
     "plain_text",
+    "prepares",
     "read_ledger",
     "row_cells",
     "setting_text",
@@ -55,6 +57,10 @@ __all__ = [
     "write_ledger",
 ]
 
+Preparing = Literal["blank", "sacrificial"]
+"""Kinds of run that only prepare the rig: one without feedstock, one whose extract is thrown
+away. They are planned and recorded as runs, and never fitted."""
+PREPARING: tuple[Preparing, ...] = ("blank", "sacrificial")
 Status = Literal["planned", "done", "left out"]
 STATUSES: tuple[Status, ...] = ("planned", "done", "left out")
 FIRST_COLUMNS = ("run", "stage", "plot", "day", "kind", "status")
@@ -248,6 +254,11 @@ class Change:
     column: str
     old: str
     new: str
+
+
+def prepares(row: LedgerRow) -> bool:
+    """Tell whether a run only prepares the rig and is none of the design."""
+    return row.kind in PREPARING
 
 
 def started(row: LedgerRow) -> bool:

@@ -16,7 +16,7 @@ from doe import standing
 from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
 from doe.factors import FactorSpace, FloatArray
-from doe.ledger import Censored, Ledger, LedgerRow
+from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
@@ -114,7 +114,8 @@ def observations(
             file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])
-    vapour = set(standing.boiled(campaign, [row for row in rows if row.status == "done"]))
+    done = [row for row in rows if row.status == "done" and not prepares(row)]
+    vapour = set(standing.boiled(campaign, done))
     achieved = standing.achieved_settings(rows)
     observed = {}
     for j, response in enumerate(campaign.responses):
@@ -128,14 +129,14 @@ def observations(
             tuple(row.run for row in rows),
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
-            tuple(BOILED if row.run in vapour else _reason(row) for row in rows),
+            tuple(_reason(row) or (BOILED if row.run in vapour else None) for row in rows),
             blocks=(("day", days_of(ledger)),) if by_day else (),
             censored=tuple(_censored(cell) for cell in cells),
         )
     notices = (
         *standing.assumed_settings(rows),
         *standing.doubtful(campaign),
-        *_limits_only(campaign, rows),
+        *_limits_only(campaign, done),
         *standing.looked_over(campaign, ledger),
     )
     if vapour:
@@ -148,12 +149,10 @@ def observations(
 
 
 def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
-    """Yield a notice for each response of which runs show a limit only."""
+    """Yield a notice for each response of which some of these runs show a limit only."""
     for j, response in enumerate(campaign.responses):
         beyond = {
-            row.run: cell.text
-            for row in rows
-            if row.status == "done" and isinstance(cell := row.responses[j], Censored)
+            row.run: cell.text for row in rows if isinstance(cell := row.responses[j], Censored)
         }
         if beyond:
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
@@ -184,6 +183,8 @@ def _censored(cell: float | None) -> Literal["below", "above"] | None:
 
 
 def _reason(row: LedgerRow) -> str | None:
+    if prepares(row):
+        return f"{row.kind}: it prepares the rig, and is no run of the design"
     if row.status == "left out":
         return row.left_out_because or "left out"
     return "not run yet" if row.status == "planned" else None

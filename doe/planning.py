@@ -15,7 +15,7 @@ import numpy as np
 from doe.campaign import Affordable, Campaign
 from doe.errors import DesignError, Notice
 from doe.factors import FloatArray
-from doe.ledger import LedgerRow
+from doe.ledger import LedgerRow, prepares
 from doe.modelling import ModelName, model_called, model_of
 from doe.responses import Response
 from doe.samples import label_of
@@ -179,7 +179,10 @@ def _plots_needed(campaign: Campaign, wish: PlanWish, size: int, most: int) -> i
 def scheduled(
     campaign: Campaign, design: Design, first_run: int, first_day: int
 ) -> Schedule | None:
-    """Return the days of a design's runs; None where no hours a day are given."""
+    """Return the days of a design's runs; None where no hours a day are given.
+
+    `first_run` is the number of what is run first, be it of the design or not.
+    """
     minutes = campaign.budget.hours_per_day
     if minutes is None or not len(design):
         return None
@@ -189,9 +192,10 @@ def scheduled(
         design.plots,
         minutes,
         first_day=first_day,
-        first_run=first_run,
+        first_run=first_run + len(campaign.order.first_runs),
         blocks=design.blocks,
         kinds=design.kinds,
+        before=campaign.order.first_runs,
     )
 
 
@@ -209,7 +213,8 @@ def needs_of(campaign: Campaign, design: Design, planned: Schedule) -> Totals:
 
 def sample_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
     """Return a notice of the drains that fall due while a sample is drawn."""
-    clashes = campaign.sample_clashes(np.array([row.settings for row in rows]))
+    rows = [row for row in rows if not prepares(row)]
+    clashes = campaign.sample_clashes(np.array([row.settings for row in rows])) if rows else ()
     if not clashes:
         return ()
     each = (
@@ -226,21 +231,31 @@ def sample_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
 def rows_of(
     campaign: Campaign, design: Design, planned: Schedule | None, *, stage: int, first_run: int
 ) -> tuple[LedgerRow, ...]:
-    """Return the planned rows of a stage in run order."""
-    nothing = (None,) * len(campaign.space)
+    """Return the planned rows of a stage in run order, what is run before its first run too.
+
+    That has the first run's settings, and a plot of its own ahead of the others.
+    """
+    before = campaign.order.first_runs if len(design) else ()
+    days: list[int | None] = [None] * (len(before) + len(design))
+    if planned is not None:
+        early = [slot.day for slot in planned.slots if slot.kind != "run"]
+        days = [*early, *planned.day_of]
+    kinds = (*before, *design.kinds)
+    plots = (*range(1, len(before) + 1), *(plot + len(before) for plot in design.plots))
+    settings = [*([design.settings[0]] * len(before)), *design.settings]
     return tuple(
         LedgerRow(
             first_run + i,
             stage,
-            design.plots[i],
-            None if planned is None else planned.day_of[i],
-            design.kinds[i],
+            plots[i],
+            days[i],
+            kinds[i],
             "planned",
-            tuple(float(value) for value in design.settings[i]),
-            nothing,
+            tuple(float(value) for value in settings[i]),
+            (None,) * len(campaign.space),
             (None,) * len(campaign.responses),
         )
-        for i in range(len(design))
+        for i in range(len(kinds))
     )
 
 

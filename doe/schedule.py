@@ -389,7 +389,7 @@ def schedule(
         centres=centres,
         notices=(),
     )
-    found = _notices(rig, conditions, planned, plots, blocks, lots)
+    found = _notices(rig, conditions, planned, plots, blocks, lots, before)
     return replace(planned, notices=tuple(found))
 
 
@@ -581,6 +581,7 @@ def _notices(
     plots: Sequence[int],
     blocks: Sequence[int],
     lots: Sequence[str],
+    before: Sequence[SlotKind],
 ) -> Iterator[Notice]:
     yield from _length_notices(planned, plots)
     yield from _block_notices(planned, plots, planned.minutes_per_day)
@@ -600,7 +601,7 @@ def _notices(
             "The feedstock lots are not shared evenly over the blocks. Give each block one lot, "
             "or every block as many runs of each.",
         )
-    yield from _carry_over_notices(rig, conditions)
+    yield from _carry_over_notices(rig, conditions, before)
 
 
 def _length_notices(planned: Schedule, plots: Sequence[int]) -> Iterator[Notice]:
@@ -647,11 +648,18 @@ def _balanced(blocks: Sequence[int], lots: Sequence[str]) -> bool:
     return all(max(row) - min(row) <= 1 for row in counts)
 
 
-def _carry_over_notices(rig: Rig, conditions: Conditions) -> Iterator[Notice]:
+def _carry_over_notices(
+    rig: Rig, conditions: Conditions, before: Sequence[SlotKind]
+) -> Iterator[Notice]:
     left = carry_over(rig, conditions)
     if left is None:
         return
-    cure = "Flush for longer, or plan a blank and a sacrificial first run."
+    cure = "Flush for longer" + (
+        "; what is run before the first run helps that run alone."
+        if before
+        else ', or plan a blank and a sacrificial first run (first_runs = ["blank", '
+        '"sacrificial"] under [order]).'
+    )
     if np.isnan(left).any():
         yield Notice(
             "carry-over-unknown",

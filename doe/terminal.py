@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
-from doe.ledger import STATUSES, LedgerRow, setting_text
+from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
+from doe.standing import counted
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -96,8 +97,8 @@ def check_lines(result: CheckResult) -> list[str]:
 def plan_lines(result: PlanResult) -> list[str]:
     lines = [*_title(result.campaign)]
     lines += wrapped(
-        f"Stage {result.stage}: {len(result.rows)} runs, {result.design.family}, "
-        f"for a model of {result.design.model}. {result.design.reason}"
+        f"Stage {result.stage}: {len(result.design)} runs, {result.design.family}, "
+        f"for a model of {result.design.model}. {result.design.reason}{_before_them(result)}"
     )
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]
@@ -107,6 +108,11 @@ def plan_lines(result: PlanResult) -> list[str]:
     for sentence in result.judgement.can_do:
         lines += wrapped(sentence)
     return lines
+
+
+def _before_them(result: PlanResult) -> str:
+    early = [row.kind for row in result.rows if prepares(row)]
+    return f" Before them: {' and '.join(early)}, never fitted." if early else ""
 
 
 def record_lines(result: RecordResult) -> list[str]:
@@ -263,7 +269,7 @@ def status_lines(result: StatusResult) -> list[str]:
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
     last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
-    left = result.affordable.runs - len(rows)
+    left = result.affordable.runs - counted(result.campaign, rows)
     over = f"{_count(-left, 'run')} over it" if left < 0 else f"{left} left to plan"
     buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))

@@ -21,7 +21,7 @@ from doe.campaign import Campaign
 from doe.design.optimal import central_setting
 from doe.errors import InfeasibleError, Notice
 from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
-from doe.ledger import LedgerRow
+from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
@@ -301,10 +301,11 @@ def _box_line(campaign: Campaign, temperature: NumericFactor, at: FloatArray) ->
 
 
 def run_points(rows: Sequence[LedgerRow]) -> tuple[RunPoints, ...]:
-    """Return runs by what became of them, at achieved settings where these are known."""
+    """Return runs of the design by what became of them, at achieved settings where known."""
     groups: dict[str, list[LedgerRow]] = {"done": [], "planned": [], "left out": []}
     for row in rows:
-        groups[row.status].append(row)
+        if not prepares(row):
+            groups[row.status].append(row)
     return tuple(
         RunPoints(
             kind,  # type: ignore[arg-type]
@@ -408,7 +409,7 @@ def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tup
     conditions, clashes = campaign.conditions(settings), campaign.sample_clashes(settings)
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
-        sentences = [*_derived_to_set(campaign, conditions, i)]
+        sentences = [*_how_it_prepares(row), *_derived_to_set(campaign, conditions, i)]
         if conditions.pressure_bara is not None:
             sentences += _pressure_sentences(campaign, conditions, i)
         sentences += [
@@ -416,7 +417,7 @@ def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tup
             f"while {label_of(clash.sample)} is drawn (from {clash.minute:g} min of the "
             "extraction): drain before that draw begins"
             for clash in clashes
-            if clash.row == i
+            if clash.row == i and not prepares(row)
         ]
         said[row.run] = tuple(sentences)
     return said
@@ -471,14 +472,30 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
     return {
         row.run: BenchRun(
             stop=_stop_limits(campaign, conditions, i),
-            checks=(*_to_fill(campaign, derived, i), *USUAL_CHECKS),
+            checks=(*_to_fill(campaign, derived, i), *_usual_checks(row)),
             drains_min=tuple(float(minute) for minute in np.floor(drains[i])),
-            samples=tuple(_sample_points(campaign, samples[i])),
+            samples=() if prepares(row) else tuple(_sample_points(campaign, samples[i])),
             heat_up_min=float(derived["heat_up_min"][i]),
             totals=tuple(_expected(derived, i)),
         )
         for i, row in enumerate(rows)
     }
+
+
+def _how_it_prepares(row: LedgerRow) -> Iterator[str]:
+    if row.kind == "blank":
+        yield (
+            "a blank: no feedstock in the vessel, whatever stands above of the bed; what comes out "
+            "was carried over, or comes from the rig"
+        )
+    elif row.kind == "sacrificial":
+        yield "a sacrificial run: loaded like the others, its extract thrown away and never fitted"
+
+
+def _usual_checks(row: LedgerRow) -> tuple[str, ...]:
+    if row.kind != "blank":
+        return USUAL_CHECKS
+    return (*USUAL_CHECKS[:-1], "Vessel clean and without feedstock; shield closed")
 
 
 def _sample_points(campaign: Campaign, minutes: FloatArray) -> Iterator[SamplePoint]:

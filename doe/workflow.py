@@ -34,6 +34,7 @@ from doe.ledger import (
     Ledger,
     LedgerRow,
     locked,
+    prepares,
     read_ledger,
     started,
     write_ledger,
@@ -489,7 +490,7 @@ def suggest(
             analysis,
             campaign.feasible,
             count,
-            waiting=len(waiting),
+            waiting=sum(row.run in waiting and not prepares(row) for row in kept.rows),
             observations=observed,
             days=days_of(kept) if any(days_of(kept)) else None,
             seed=campaign.seed,
@@ -497,6 +498,7 @@ def suggest(
         )
         suggestion = _in_random_order(found, [campaign.seed, stage])
         rows = _suggested_rows(campaign, kept, stage, suggestion)
+        numbers = tuple(row.run for row in rows if not prepares(row))
         notices = (
             *campaign.notices(),
             *ledger.notices,
@@ -521,7 +523,7 @@ def suggest(
             views.box_maps(campaign, analysis.optimum.settings),
             done.get("done"),
             done.get("left out"),
-            tuple(row.run for row in rows),
+            numbers,
         )
         written: tuple[Path, ...] = ()
         if accept:
@@ -532,7 +534,7 @@ def suggest(
         stage,
         analysis,
         suggestion,
-        tuple(row.run for row in rows),
+        numbers,
         accept,
         rows if accept else (),
         command,
@@ -601,7 +603,7 @@ def _stage_record(
         model=design.model,
         reason=design.reason,
         runs=tuple(row.run for row in rows),
-        plots=len({row.plot for row in rows}),
+        plots=len({row.plot for row in rows if not prepares(row)}),
         days=len({row.day for row in rows if row.day is not None}),
         planned=standing.planned_hash(rows, Ledger(campaign.schema, tuple(rows))),
         fixed=tuple(f"{name} {value}" for name, value in campaign.fixed_settings()),
@@ -737,7 +739,8 @@ def _without_open_suggestions(campaign: Campaign, ledger: Ledger) -> tuple[Ledge
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
     """Return how many runs to suggest where nobody says: four, or what the budget still carries."""
-    left = campaign.affordable().runs - len(kept.rows)
+    left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
+    left -= len(campaign.order.first_runs)
     return min(SUGGESTED_RUNS, left) if left > 0 else SUGGESTED_RUNS
 
 
