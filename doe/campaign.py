@@ -103,16 +103,31 @@ class Budget(Section):
     hard_changes_per_day: Count | None = None
 
 
+class Lot(Section):
+    """A lot of the feedstock: how much there is of it [g], and its moisture if it was measured."""
+
+    amount: Mass
+    moisture: Share | None = None
+
+
 class Feed(Section):
     """The feed: what its dry mass follows from, and what it holds of which compounds.
 
     `moisture` stands in for runs without their own; `reference` is the exhaustive content of dry
     feed [mg/g]; `groups` are assays of a group or of products of hydrolysis, which may exceed it.
+    Several `lots` are spread over the runs.
     """
+
+    lots: Mapping[str, Lot] = {}
 
     moisture: Share | None = None
     reference: Mapping[str, Content] = {}
     groups: tuple[str, ...] = ()
+
+    def moisture_of(self, lot: str) -> float | None:
+        """Return the moisture of a lot; the feed's where the lot has none of its own."""
+        own = self.lots[lot].moisture if lot in self.lots else None
+        return self.moisture if own is None else own
 
 
 class Order(Section):
@@ -183,7 +198,8 @@ class Campaign:
         corners = self.space.corners()
         most = max(map(len, self.sample_minutes(corners))) if self.samples else 0
         weighed = WEIGHINGS if derived else ()
-        return LedgerSchema(self.space, self.responses, weighed, drawn_columns(most))
+        lots = tuple(self.feed.lots)
+        return LedgerSchema(self.space, self.responses, weighed, drawn_columns(most), lots)
 
     @property
     def compounds(self) -> tuple[str, ...]:
@@ -278,6 +294,19 @@ class Campaign:
                     int(usable / mass + 1e-9) - loaded,
                     f"{budget.feedstock:g} g less {100 * budget.reserve:g} % reserve, "
                     f"{mass:g} g a run{', less the sacrificial run' if loaded else ''}",
+                )
+            )
+        if self.feed.lots and mass is not None:
+            each = {
+                name: int(lot.amount * (1 - budget.reserve) / mass + 1e-9)
+                for name, lot in self.feed.lots.items()
+            }
+            parts.append(
+                (
+                    "feedstock lots",
+                    sum(each.values()) - loaded,
+                    f"{', '.join(f'{runs} of lot {name}' for name, runs in each.items())}: "
+                    f"{mass:g} g a run after {100 * budget.reserve:g} % reserve",
                 )
             )
         parts = [(what, max(runs, 0), how) for what, runs, how in parts]
@@ -490,6 +519,9 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
     }
     if campaign.samples is not None:
         parts["samples"] = campaign.samples.model_dump(mode="json")
+    if campaign.feed.lots:
+        lots = campaign.feed.model_dump(mode="json")["lots"]
+        parts["feed.lots"] = {name: lot["amount"] for name, lot in lots.items()}
     if campaign.order.first_runs:
         parts["order"] = campaign.order.model_dump(mode="json")
     return {

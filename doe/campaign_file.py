@@ -117,10 +117,13 @@ _KNOWN_FACTORS: dict[str, _Known] = {
 }
 _TOP_TABLES = ("budget", "rig", "fixed", "feed", "order", "samples", "factors", "responses")
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+LOT_NAME_MOST = 30
 _LEDGER_WORDS = {
     "run",
     "stage",
+    "block",
     "plot",
+    "lot",
     "day",
     "kind",
     "status",
@@ -228,6 +231,8 @@ def _assemble(
         ratio_fixed = fixed is not None and fixed.water_to_solid is not None
         told = {"bed_mass", "water_to_solid"} & set(factors) or ratio_fixed
         _check_budget(budget, bool(told), problems)
+        if feed is not None and feed.lots:
+            _check_lots(feed, budget, bool(told), problems)
     kind_missing = top is not None and top.mode == "batch" and top.batch_kind is None
     if rig is not None and top is not None and not kind_missing:
         for found in rig_room.problems(rig, top.mode, top.batch_kind):
@@ -363,7 +368,9 @@ def _known_keys(model: type[BaseModel], location: tuple[Any, ...]) -> list[str]:
     """Return the keys of the (nested) model at `location`."""
     fields = model.model_fields
     for part in location:
-        nested = _model_of(fields[part].annotation) if part in fields else None
+        if part not in fields:  # a name that the person chose, in a table of named tables
+            continue
+        nested = _model_of(fields[part].annotation)
         if nested is None:
             return []
         fields = nested.model_fields
@@ -374,8 +381,9 @@ def _meaning(model: type[BaseModel], location: tuple[Any, ...]) -> tuple[str, st
     """Return what a missing key means, as far as its model says it, and what to write."""
     fields = model.model_fields
     for part in location[:-1]:
-        nested = _model_of(fields[part].annotation)
-        fields = {} if nested is None else nested.model_fields
+        if part in fields:
+            nested = _model_of(fields[part].annotation)
+            fields = {} if nested is None else nested.model_fields
     field = fields.get(str(location[-1]))
     meaning = f": {field.description}" if field is not None and field.description else ""
     words = getattr(field.annotation, "__args__", ()) if field is not None else ()
@@ -961,6 +969,26 @@ def _check_budget(budget: Budget, mass_told: bool, problems: _Problems) -> None:
             "budget",
             "bed_mass",
         )
+
+
+def _check_lots(feed: Feed, budget: Budget, mass_told: bool, problems: _Problems) -> None:
+    """Note lots that cannot be spread over runs, or do not go with the budget."""
+    for name in feed.lots:
+        if not name or name != name.strip() or len(name) > LOT_NAME_MOST or "," in name:
+            what = f"{name!r} is not usable as the name of a lot."
+            remedy = f"Use up to {LOT_NAME_MOST} characters without commas or spaces at the ends."
+            problems.add("wrong-name", what, remedy, "feed", "lots", name)
+    if len({name.casefold() for name in feed.lots}) < len(feed.lots):
+        what = "two lots differ by capitals only."
+        problems.add("wrong-name", what, "Give them names to tell apart.", "feed", "lots")
+    if budget.bed_mass is None and not mass_told:
+        what = "bed_mass is missing: lots buy runs by the bed's mass."
+        remedy = 'Write bed_mass = "12 g", the dry mass of one loading.'
+        problems.add("missing-key", what, remedy, "budget", "bed_mass")
+    there = sum(lot.amount for lot in feed.lots.values())
+    if budget.feedstock is not None and budget.feedstock > there * (1 + 1e-9):
+        what = f"the budget counts on {budget.feedstock:g} g, but the lots hold {there:g} g."
+        problems.add("lots-short", what, "Make them agree.", "budget", "feedstock")
 
 
 _IN_THE_WATER = re.compile(

@@ -128,8 +128,9 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
     if feed is None:
         return None
     moisture = weighed["feed_moisture_pct"]
-    if moisture is None and campaign.feed.moisture is not None:
-        moisture = 100 * campaign.feed.moisture
+    usual = campaign.feed.moisture_of(row.lot)
+    if moisture is None and usual is not None:
+        moisture = 100 * usual
     dried, where = weighed["extract_dry_g"], Where("runs.csv", None, f"run {row.run}")
     names = campaign.compounds
     portions = tuple(_portion(bottle, names) for bottle in bottles)

@@ -22,7 +22,7 @@ from doe.terms import Model, interaction_model, linear_model, quadratic_model
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
-    from doe.analysis.observations import Observations
+    from doe.analysis.observations import Blocks, Observations
     from doe.analysis.optimum import Analysis
     from doe.analysis.scrutiny import Scrutiny
     from doe.analysis.selection import Recommendation
@@ -117,6 +117,7 @@ def observations(
     done = [row for row in rows if row.status == "done" and not prepares(row)]
     vapour = set(standing.boiled(campaign, done))
     achieved = standing.achieved_settings(rows)
+    blocks = (*_blocks_of(rows), *((("day", days_of(ledger)),) if by_day else ()))
     observed = {}
     for j, response in enumerate(campaign.responses):
         cells = [row.responses[j] for row in rows]
@@ -130,10 +131,11 @@ def observations(
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
             tuple(_reason(row) or (BOILED if row.run in vapour else None) for row in rows),
-            blocks=(("day", days_of(ledger)),) if by_day else (),
+            blocks=blocks,
             censored=tuple(_censored(cell) for cell in cells),
         )
     notices = (
+        *_blocks_taken_out(blocks),
         *standing.assumed_settings(rows),
         *standing.doubtful(campaign),
         *_limits_only(campaign, done),
@@ -162,6 +164,31 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
                 "no number is put in its place."
             )
             yield Notice("limits-only", what)
+
+
+def _blocks_of(rows: Sequence[LedgerRow]) -> Blocks:
+    """Return the blocks of the plan and the feedstock lots, each where runs differ in it."""
+    found: list[tuple[str, tuple[int | str | None, ...]]] = []
+    blocks = tuple(
+        f"{row.block} of stage {row.stage}" if row.block is not None else None for row in rows
+    )
+    for name, levels in (("block", blocks), ("lot", tuple(row.lot or None for row in rows))):
+        fitted = {level for level, row in zip(levels, rows, strict=True) if not prepares(row)}
+        if len(fitted - {None}) > 1:
+            found.append((name, levels))
+    return tuple(found)
+
+
+def _blocks_taken_out(blocks: Blocks) -> Iterator[Notice]:
+    """Yield a notice of what differs between runs beside their settings, and is allowed for."""
+    words = {"block": "the blocks of the plan", "lot": "feedstock lots", "day": "days"}
+    for name, levels in blocks:
+        told = sorted({str(level) for level in levels if level is not None})
+        what = (
+            f"Differences between {words[name]} ({', '.join(told)}) are allowed for in the fit: "
+            "predictions are for their average."
+        )
+        yield Notice("blocks-allowed-for", what)
 
 
 def days_of(ledger: Ledger) -> tuple[int, ...]:

@@ -384,12 +384,14 @@ def _title(campaign: Campaign) -> list[str]:
 
 
 def _run_table(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[str]:
-    headings = ["run", "day", "kind"]
+    lots = any(row.lot for row in rows)
+    headings = ["run", "day", *(["lot"] if lots else []), "kind"]
     headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
     cells = [
         (
             str(row.run),
             "–" if row.day is None else str(row.day),
+            *([row.lot or "–"] if lots else []),
             row.kind,
             *(setting_text(f, value) for f, value in zip(space, row.settings, strict=True)),
         )

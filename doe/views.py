@@ -327,11 +327,14 @@ def _known_settings(row: LedgerRow) -> tuple[float, ...]:
 def run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[dict[str, str], ...]:
     """Return each planned run as heading and text, in the order to run them."""
     plots = len({row.plot for row in rows}) < len(rows)
+    blocks = any(row.block is not None for row in rows)
     return tuple(
         {
             "run": str(row.run),
             **({"day": str(row.day)} if row.day is not None else {}),
+            **({"block": str(row.block or "–")} if blocks else {}),
             **({"whole plot": str(row.plot)} if plots else {}),
+            **({"lot": row.lot or "–"} if campaign.feed.lots else {}),
             "kind": row.kind,
             **_setting_cells(campaign.space, row),
         }

@@ -56,6 +56,7 @@ from doe.planning import (
     PlanWish,
     chosen,
     judged,
+    lots_of,
     needs_of,
     rows_of,
     sample_notices,
@@ -313,9 +314,12 @@ def plan(
         design = chosen(campaign, affordable, wish)
         design = randomised(design, np.random.default_rng([design.seed, 1]))
         days = scheduled(campaign, design, first_run=1, first_day=1)
-        rows = rows_of(campaign, design, days, stage=1, first_run=1)
+        lots = lots_of(campaign, design, days)
+        if lots.runs:
+            days = scheduled(campaign, design, first_run=1, first_day=1, lots=lots.runs)
+        rows = rows_of(campaign, design, days, stage=1, first_run=1, lots=lots)
         say("judging what the design can tell")
-        result, page = _judged_plan(campaign, design, rows, days, affordable)
+        result, page = _judged_plan(campaign, design, rows, days, affordable, lots.notices)
         sheets = _sheets(campaign, 1, rows)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
@@ -497,13 +501,14 @@ def suggest(
             kinds=kinds,
         )
         suggestion = _in_random_order(found, [campaign.seed, stage])
-        rows = _suggested_rows(campaign, kept, stage, suggestion)
+        rows, of_lots = _suggested_rows(campaign, kept, stage, suggestion)
         numbers = tuple(row.run for row in rows if not prepares(row))
         notices = (
             *campaign.notices(),
             *ledger.notices,
             *notices,
             *standing.over_budget(campaign, [*kept.rows, *rows]),
+            *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
             *confirmations(campaign, kept, observed),
@@ -656,6 +661,7 @@ def _judged_plan(
     rows: tuple[LedgerRow, ...],
     days: Schedule | None,
     affordable: Affordable,
+    of_lots: tuple[Notice, ...],
 ) -> tuple[PlanResult, str]:
     """Return what the design is worth before any run is made, and its page; nothing is written."""
     from doe import views
@@ -666,7 +672,7 @@ def _judged_plan(
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()
     over = standing.over_budget(campaign, rows)
-    of_days = days.notices if days is not None else ()
+    of_days = (*(() if days is None else days.notices), *of_lots)
     drawing = sample_notices(campaign, rows)
     notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *drawing, *over)
     points = views.run_points(rows)
@@ -815,11 +821,15 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
 
 def _suggested_rows(
     campaign: Campaign, kept: Ledger, stage: int, suggestion: Suggestion
-) -> tuple[LedgerRow, ...]:
+) -> tuple[tuple[LedgerRow, ...], tuple[Notice, ...]]:
+    """Return the rows of suggested runs, and what to mind of their feedstock."""
     first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
     design = _suggested_design(campaign, suggestion)
     days = scheduled(campaign, design, kept.next_run, first_day)
-    return rows_of(campaign, design, days, stage=stage, first_run=kept.next_run)
+    lots = lots_of(campaign, design, days, kept.rows)
+    first = kept.next_run
+    rows = rows_of(campaign, design, days, stage=stage, first_run=first, lots=lots)
+    return rows, lots.notices
 
 
 def _accept(

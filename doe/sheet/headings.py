@@ -21,7 +21,8 @@ def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:
     """Return the columns of the CSV sheet, named as in the ledger; derived responses have none."""
     asked = (response.column for response in schema.responses if response.source is None)
     measured = (*schema.achieved_columns, *schema.weighed_columns, *schema.drawn_columns, *asked)
-    return (*IDENTITY, *schema.space.columns, *measured, "left_out_because", "notes")
+    lot = ("lot",) if schema.lots else ()
+    return (*IDENTITY, *lot, *schema.space.columns, *measured, "left_out_because", "notes")
 
 
 def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:

@@ -81,6 +81,7 @@ class _Run:
     run: str
     day: str
     plot: str
+    lot: str
     kind: str
     settings: tuple[_Setting, ...]
     responses: tuple[_Field, ...]
@@ -128,6 +129,7 @@ def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
             banner=NOT_CONFIRMED if told.unconfirmed_limits else "",
             rig_first=RIG_FIRST,
             provenance=[(_seen(label), _seen(text)) for label, text in told.provenance],
+            lots_shown=bool(schema.lots),
             plots_shown=len({row.plot for row in rows}) < len(rows),
         )
     )
@@ -226,6 +228,7 @@ def _run(
         run=cells["run"],
         day=cells["day"],
         plot=cells["plot"],
+        lot=cells["lot"],
         kind=cells["kind"],
         settings=tuple(_setting(factor, cells) for factor in schema.space),
         responses=tuple(
@@ -236,7 +239,7 @@ def _run(
         left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
         notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
         entries={column: blanks[column] for column in sorted(portions & set(blanks))},
-        others=(*weighed, *usual),
+        others=(*_lot(schema, cells["lot"]), *weighed, *usual),
         stops=tuple(
             _Stop(
                 words,
@@ -255,6 +258,11 @@ def _run(
         flow_leads="" if bench.heat_up_min is None else f"{bench.heat_up_min:.0f}",
         totals=tuple((_seen(label), _seen(text)) for label, text in bench.totals),
     )
+
+
+def _lot(schema: LedgerSchema, planned: str) -> tuple[_Field, ...]:
+    lots = tuple(map(_seen, schema.lots))
+    return (_Field("lot", "feedstock lot", "", "choice", planned, lots),) if lots else ()
 
 
 def _sample(place: int, planned: SamplePoint, schema: LedgerSchema) -> _Sample:

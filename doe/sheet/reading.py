@@ -223,6 +223,8 @@ class Sheet:
             stage=self._whole(row, "stage"),
             plot=self._whole(row, "plot"),
             day=self._whole(row, "day"),
+            block=self._whole(row, "block"),
+            lot=self._lot(row),
             cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
             weighed=weighed,
             drawn=drawn,
@@ -322,6 +324,14 @@ class Sheet:
         levels = ", ".join(factor.levels)
         self._fault(row, column, f'"{text}" is not a level.', f"Write one of: {levels}.")
         return None
+
+    def _lot(self, row: Row) -> str:
+        text = self.text(row, "lot")
+        near = [lot for lot in self.schema.lots if lot.casefold() == text.casefold()]
+        if text and len(near) != 1:
+            what, lots = f'"{text}" is no feedstock lot.', ", ".join(self.schema.lots)
+            self._fault(row, "lot", what, f"Write one of: {lots}.")
+        return near[0] if len(near) == 1 else ""
 
     def _number(self, row: Row, column: str, of: _Measured) -> float | None:
         position = self.columns.known.get(column)

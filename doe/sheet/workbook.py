@@ -91,7 +91,7 @@ def sheet_xlsx(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
 def _columns(schema: LedgerSchema, extra: Sequence[Entry]) -> list[_Column]:
     words = {
         "run": "number of the run", "stage": "of the campaign", "day": "of the plan",
-        "plot": "set-up together", "kind": "of run",
+        "plot": "set-up together", "kind": "of run", "lot": "feedstock lot used",
         "left_out_because": "left out? say why, before you see the results",
         "notes": "deviations and notes",
     }  # fmt: skip
@@ -222,7 +222,7 @@ def _validation(column: _Column, index: int, schema: LedgerSchema) -> DataValida
         made.prompt = (
             f"Number in {of.unit or 'units of the response'}; <0.05 below a limit; or blank."
         )
-    elif column.name == "left_out_because" or column.name == "notes":
+    elif column.name in ("lot", "left_out_because", "notes"):
         made = DataValidation("textLength", "2000", operator="lessThanOrEqual")
         made.error, made.prompt = "At most 2000 characters.", column.words
     else:
