@@ -14,7 +14,7 @@ import numpy as np
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import DesignError, DoeError, Notice
 from doe.factors import FloatArray
-from doe.ledger import Ledger, LedgerRow
+from doe.ledger import Ledger, LedgerRow, prepares
 from doe.modelling import MODELS, ModelName, model_of
 from doe.planning import Criterion, scheduled
 from doe.schedule import Schedule
@@ -157,7 +157,7 @@ class _Ground:
     def of(
         cls, campaign: Campaign, ledger: Ledger, record: StageRecord | None, wish: AugmentWish
     ) -> _Ground:
-        rows = tuple(row for row in ledger.rows if row.status != "left out")
+        rows = _kept(ledger.rows)
         if not rows:
             raise DesignError.of(
                 "no-runs-kept",
@@ -197,6 +197,11 @@ class _Ground:
         return np.random.default_rng([self.seed, len(self.rows)])
 
 
+def _kept(rows: Sequence[LedgerRow]) -> tuple[LedgerRow, ...]:
+    """Return the runs of the designs that are not left out."""
+    return tuple(row for row in rows if row.status != "left out" and not prepares(row))
+
+
 def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
     """Return runs of the ledger with their whole plots, counted over all stages.
 
@@ -219,11 +224,12 @@ def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
 
 def _lost_settings(ledger: Ledger) -> FloatArray:
     """Return the settings (m, k) of runs left out that no later stage runs again."""
-    kept = [row for row in ledger.rows if row.status != "left out"]
+    kept = _kept(ledger.rows)
     lost = [
         row.settings
         for row in ledger.rows
         if row.status == "left out"
+        and not prepares(row)
         and not any(k.stage > row.stage and k.settings == row.settings for k in kept)
     ]
     return np.array(lost, dtype=np.float64).reshape(-1, len(ledger.schema.space))
@@ -321,7 +327,7 @@ def _next_model(ground: _Ground) -> Model:
 
 def with_all_runs(campaign: Campaign, rows: Sequence[LedgerRow], added: Design) -> Design:
     """Return the runs that are kept and those added as one design, to be judged together."""
-    kept = [row for row in rows if row.status != "left out"]
+    kept = _kept(rows)
     existing = existing_runs(campaign, kept)
     return replace(
         added,

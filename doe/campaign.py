@@ -22,7 +22,7 @@ from doe import rig as rig_room
 from doe.errors import Notice, StateError
 from doe.factors import FactorSpace, FloatArray
 from doe.forbidden import Forbidden, with_forbidden
-from doe.ledger import LedgerSchema
+from doe.ledger import LedgerSchema, Preparing
 from doe.quantities import (
     WATER_TO_SOLID,
     Count,
@@ -39,6 +39,7 @@ from doe.quantities import (
 from doe.region import EnvelopeOf, HeldSetting
 from doe.responses import WEIGHINGS, Response
 from doe.rig import Conditions, Envelope, Rig
+from doe.samples import Clash, Samples, clashes, drawn_columns, sample_minutes
 
 __all__ = [
     "CAMPAIGN_FILE",
@@ -50,6 +51,7 @@ __all__ = [
     "Feed",
     "Fixed",
     "Mode",
+    "Order",
     "Purpose",
     "campaign_names",
     "find_campaign",
@@ -102,16 +104,37 @@ class Budget(Section):
     hard_changes_per_day: Count | None = None
 
 
+class Lot(Section):
+    """A lot of the feedstock: how much there is of it [g], and its moisture if it was measured."""
+
+    amount: Mass
+    moisture: Share | None = None
+
+
 class Feed(Section):
     """The feed: what its dry mass follows from, and what it holds of which compounds.
 
     `moisture` stands in for runs without their own; `reference` is the exhaustive content of dry
     feed [mg/g]; `groups` are assays of a group or of products of hydrolysis, which may exceed it.
+    Several `lots` are spread over the runs.
     """
+
+    lots: Mapping[str, Lot] = {}
 
     moisture: Share | None = None
     reference: Mapping[str, Content] = {}
     groups: tuple[str, ...] = ()
+
+    def moisture_of(self, lot: str) -> float | None:
+        """Return the moisture of a lot; the feed's where the lot has none of its own."""
+        own = self.lots[lot].moisture if lot in self.lots else None
+        return self.moisture if own is None else own
+
+
+class Order(Section):
+    """What is run before the first run of each stage, at its settings, where carry-over matters."""
+
+    first_runs: tuple[Preparing, ...] = ()
 
 
 class Fixed(Section):
@@ -155,6 +178,8 @@ class Campaign:
     responses: tuple[Response, ...]
     feed: Feed
     file_hash: str
+    order: Order = field(default_factory=Order)
+    samples: Samples | None = None
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""
     forbidden: tuple[Forbidden, ...] = ()
@@ -172,13 +197,36 @@ class Campaign:
     @cached_property
     def schema(self) -> LedgerSchema:
         derived = any(response.source for response in self.responses)
-        return LedgerSchema(self.space, self.responses, WEIGHINGS if derived else ())
+        corners = self.space.corners()
+        most = max(map(len, self.sample_minutes(corners))) if self.samples else 0
+        weighed = WEIGHINGS if derived else ()
+        lots = tuple(self.feed.lots)
+        return LedgerSchema(self.space, self.responses, weighed, drawn_columns(most), lots)
 
     @property
     def compounds(self) -> tuple[str, ...]:
-        """Names of the compounds that portions are assayed for."""
+        """Names of the compounds that responses are derived from."""
         sources = [response.source for response in self.responses if response.source]
         return tuple(dict.fromkeys(source.compound for source in sources if source.compound))
+
+    @property
+    def assayed(self) -> tuple[str, ...]:
+        """Names of the compounds that portions may be assayed for."""
+        more = self.samples.compounds if self.samples else ()
+        return tuple(dict.fromkeys((*self.compounds, *more)))
+
+    def sample_minutes(self, settings: npt.ArrayLike) -> tuple[FloatArray, ...]:
+        """Return for each of n settings (n, k) when its samples are drawn [min of extraction]."""
+        rows = np.atleast_2d(np.asarray(settings, dtype=np.float64))
+        if self.samples is None:
+            return (np.zeros(0),) * len(rows)
+        return sample_minutes(self.samples, self.conditions(rows))
+
+    def sample_clashes(self, settings: npt.ArrayLike) -> tuple[Clash, ...]:
+        """Return the draws during which the collection vessel of a run (n, k) has to be drained."""
+        if self.samples is None:
+            return ()
+        return clashes(self.rig, self.samples, self.conditions(settings))
 
     @property
     def limits_confirmed(self) -> bool:
@@ -226,17 +274,19 @@ class Campaign:
         """Return how many runs the budget buys, counting the longest and heaviest run."""
         parts = []
         budget = self.budget
+        first, loaded = len(self.order.first_runs), self.order.first_runs.count("sacrificial")
+        less = f", less {' and '.join(self.order.first_runs)} run first" if first else ""
         if budget.runs is not None:
-            parts.append(("runs", budget.runs, f"{budget.runs} runs allowed"))
+            parts.append(("runs", budget.runs - first, f"{budget.runs} runs allowed{less}"))
         longest, per_day = self.runs_per_day()
         if budget.days is not None and budget.hours_per_day is not None:
             hours = budget.hours_per_day / 60
             parts.append(
                 (
                     "days",
-                    budget.days * per_day,
+                    budget.days * per_day - first,
                     f"{budget.days} days of {hours:g} h, {per_day} runs a day: the longest run "
-                    f"takes {longest / 60:.1f} h from loading to unloading",
+                    f"takes {longest / 60:.1f} h from loading to unloading{less}",
                 )
             )
         mass = self._heaviest_bed()
@@ -245,11 +295,25 @@ class Campaign:
             parts.append(
                 (
                     "feedstock",
-                    int(usable / mass + 1e-9),
+                    int(usable / mass + 1e-9) - loaded,
                     f"{budget.feedstock:g} g less {100 * budget.reserve:g} % reserve, "
-                    f"{mass:g} g a run",
+                    f"{mass:g} g a run{', less the sacrificial run' if loaded else ''}",
                 )
             )
+        if self.feed.lots and mass is not None:
+            each = {
+                name: int(lot.amount * (1 - budget.reserve) / mass + 1e-9)
+                for name, lot in self.feed.lots.items()
+            }
+            parts.append(
+                (
+                    "feedstock lots",
+                    sum(each.values()) - loaded,
+                    f"{', '.join(f'{runs} of lot {name}' for name, runs in each.items())}: "
+                    f"{mass:g} g a run after {100 * budget.reserve:g} % reserve",
+                )
+            )
+        parts = [(what, max(runs, 0), how) for what, runs, how in parts]
         return Affordable(min(part[1] for part in parts), tuple(parts))
 
     def runs_per_day(self) -> tuple[float, int]:
@@ -458,6 +522,13 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
         "factors": [repr(factor) for factor in campaign.space],
         "forbidden": [repr(each) for each in campaign.forbidden],
     }
+    if campaign.samples is not None:
+        parts["samples"] = campaign.samples.model_dump(mode="json")
+    if campaign.feed.lots:
+        lots = campaign.feed.model_dump(mode="json")["lots"]
+        parts["feed.lots"] = {name: lot["amount"] for name, lot in lots.items()}
+    if campaign.order.first_runs:
+        parts["order"] = campaign.order.model_dump(mode="json")
     return {
         name: hashlib.sha256(json.dumps(part, sort_keys=True).encode()).hexdigest()[:16]
         for name, part in parts.items()

@@ -2,7 +2,7 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[feed]`, `[factors.*]`, `[forbidden.*]`, `[responses.*]`.
+`[feed]`, `[order]`, `[samples]`, `[factors.*]`, `[forbidden.*]`, `[responses.*]`.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from doe.campaign import (
     Feed,
     Fixed,
     Mode,
+    Order,
     Purpose,
     Section,
 )
@@ -52,6 +53,7 @@ from doe.quantities import (
 )
 from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
 from doe.rig import Rig
+from doe.samples import Samples, faults
 
 __all__ = ["read_campaign"]
 
@@ -114,12 +116,18 @@ _KNOWN_FACTORS: dict[str, _Known] = {
         lambda t: read_quantity(t, WATER_TO_SOLID), "mL/g", "mL_g", "easy", "30 mL/g"
     ),
 }
-_TOP_TABLES = ("budget", "rig", "fixed", "feed", "factors", "forbidden", "responses")
+_TOP_TABLES = (
+    *("budget", "rig", "fixed", "feed", "order", "samples"),
+    *("factors", "forbidden", "responses"),
+)
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
+LOT_NAME_MOST = 30
 _LEDGER_WORDS = {
     "run",
     "stage",
+    "block",
     "plot",
+    "lot",
     "day",
     "kind",
     "status",
@@ -216,6 +224,9 @@ def _assemble(
     responses = _responses(_table(table, "responses", problems), problems)
     feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
     _check_references(feed, responses, problems)
+    order = _section(Order, _table(table, "order", problems, required=False), ("order",), problems)
+    drawing = _table(table, "samples", problems, required=False)
+    samples = _section(Samples, drawing, ("samples",), problems) if "samples" in table else None
     space = FactorSpace(tuple(factors.values()))
     combinations = _table(table, "forbidden", problems, required=False)
     forbidden = _forbidden(combinations, space, rig, problems)
@@ -226,6 +237,8 @@ def _assemble(
         ratio_fixed = fixed is not None and fixed.water_to_solid is not None
         told = {"bed_mass", "water_to_solid"} & set(factors) or ratio_fixed
         _check_budget(budget, bool(told), problems)
+        if feed is not None and feed.lots:
+            _check_lots(feed, budget, bool(told), problems)
     kind_missing = top is not None and top.mode == "batch" and top.batch_kind is None
     if rig is not None and top is not None and not kind_missing:
         for found in rig_room.problems(rig, top.mode, top.batch_kind):
@@ -234,10 +247,10 @@ def _assemble(
     _check_against_rig(rig, factors, fixed, problems)
     changes_boiling = _changes_boiling(table.get("factors"), factors, rig, problems)
     _check_columns(space, responses, problems)
-    if problems.found or None in (top, budget, rig, fixed, feed):
+    if problems.found or None in (top, budget, rig, fixed, feed, order):
         return None
     assert top is not None
-    return Campaign(
+    campaign = Campaign(
         folder=path.resolve().parent,
         title=top.title,
         mode=top.mode,
@@ -254,7 +267,39 @@ def _assemble(
         changes_boiling=changes_boiling,
         forbidden=forbidden,
         feed=cast(Feed, feed),
+        order=cast(Order, order),
+        samples=samples,
     )
+    _check_samples(campaign, problems)
+    return campaign
+
+
+def _check_samples(campaign: Campaign, problems: _Problems) -> None:
+    """Note why samples cannot be drawn as planned in every run that the ranges allow."""
+    if campaign.samples is None:
+        return
+    if campaign.mode == "batch":
+        problems.add(
+            "samples-in-batch",
+            "samples are planned in batch mode: a draw lets the pressure of a shut vessel down, "
+            "and nothing here describes how this rig would draw one.",
+            "Take [samples] out, and end a run for each time instead.",
+            "samples",
+        )
+        return
+    corners = campaign.conditions(campaign.space.corners())
+    found = list(faults(campaign.samples, corners))
+    for fault in found:
+        problems.add(fault.code, fault.what, fault.remedy, "samples", fault.key)
+    names = [name for name in campaign.samples.compounds if not _NAME.fullmatch(name)]
+    if names:
+        what = f"{names[0]!r} is not usable as the name of a column."
+        remedy = "Use letters, digits and underscores, a letter first."
+        problems.add("wrong-name", what, remedy, "samples", "compounds")
+    taken = {} if found else set(campaign.schema.drawn_columns) & {*campaign.schema.columns}
+    for column in sorted(taken):
+        what = f"{column} is what sheets ask of a sample, and a column of the ledger."
+        problems.add("column-twice", what, "Give the factor or response another name.", "samples")
 
 
 def _table(
@@ -330,7 +375,9 @@ def _known_keys(model: type[BaseModel], location: tuple[Any, ...]) -> list[str]:
     """Return the keys of the (nested) model at `location`."""
     fields = model.model_fields
     for part in location:
-        nested = _model_of(fields[part].annotation) if part in fields else None
+        if part not in fields:  # a name that the person chose, in a table of named tables
+            continue
+        nested = _model_of(fields[part].annotation)
         if nested is None:
             return []
         fields = nested.model_fields
@@ -341,8 +388,9 @@ def _meaning(model: type[BaseModel], location: tuple[Any, ...]) -> tuple[str, st
     """Return what a missing key means, as far as its model says it, and what to write."""
     fields = model.model_fields
     for part in location[:-1]:
-        nested = _model_of(fields[part].annotation)
-        fields = {} if nested is None else nested.model_fields
+        if part in fields:
+            nested = _model_of(fields[part].annotation)
+            fields = {} if nested is None else nested.model_fields
     field = fields.get(str(location[-1]))
     meaning = f": {field.description}" if field is not None and field.description else ""
     words = getattr(field.annotation, "__args__", ()) if field is not None else ()
@@ -996,6 +1044,26 @@ def _check_budget(budget: Budget, mass_told: bool, problems: _Problems) -> None:
             "budget",
             "bed_mass",
         )
+
+
+def _check_lots(feed: Feed, budget: Budget, mass_told: bool, problems: _Problems) -> None:
+    """Note lots that cannot be spread over runs, or do not go with the budget."""
+    for name in feed.lots:
+        if not name or name != name.strip() or len(name) > LOT_NAME_MOST or "," in name:
+            what = f"{name!r} is not usable as the name of a lot."
+            remedy = f"Use up to {LOT_NAME_MOST} characters without commas or spaces at the ends."
+            problems.add("wrong-name", what, remedy, "feed", "lots", name)
+    if len({name.casefold() for name in feed.lots}) < len(feed.lots):
+        what = "two lots differ by capitals only."
+        problems.add("wrong-name", what, "Give them names to tell apart.", "feed", "lots")
+    if budget.bed_mass is None and not mass_told:
+        what = "bed_mass is missing: lots buy runs by the bed's mass."
+        remedy = 'Write bed_mass = "12 g", the dry mass of one loading.'
+        problems.add("missing-key", what, remedy, "budget", "bed_mass")
+    there = sum(lot.amount for lot in feed.lots.values())
+    if budget.feedstock is not None and budget.feedstock > there * (1 + 1e-9):
+        what = f"the budget counts on {budget.feedstock:g} g, but the lots hold {there:g} g."
+        problems.add("lots-short", what, "Make them agree.", "budget", "feedstock")
 
 
 _IN_THE_WATER = re.compile(

@@ -340,6 +340,8 @@ def _runs(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[Object]:
             "run": row.run,
             "stage": row.stage,
             "plot": row.plot,
+            "block": row.block,
+            "lot": row.lot or None,
             "day": row.day,
             "kind": row.kind,
             "settings": space.as_mapping(row.settings),

@@ -44,6 +44,7 @@ __all__ = ["DERIVED_FILE", "PORTIONS_FILE", "FromMasses", "bottles_in", "from_ma
 PORTIONS_FILE = "portions.csv"
 DERIVED_FILE = "derived.csv"
 SOLIDS = "solids"
+DRIED = "extract, dried"
 ALL_OF_IT = MassRules(expected=())
 
 
@@ -64,7 +65,7 @@ def bottles_in(campaign: Campaign, path: Path) -> Bottles | None:
     StateError, ResultsError
         As `doe.sheet.portions.read_bottles`.
     """
-    return read_bottles(path, (SOLIDS, *campaign.compounds), tuple(ASSAY_UNITS))
+    return read_bottles(path, (SOLIDS, *campaign.assayed), tuple(ASSAY_UNITS))
 
 
 def from_masses(
@@ -85,7 +86,7 @@ def from_masses(
             masses = _masses(campaign, row, [b for b in bottles if b.run == row.run])
             if masses is None:
                 continue
-            whole = not any(bottle.run == row.run for bottle in bottles)
+            whole = not masses.portions or masses.portions[0].label == DRIED
             found[row.run] = derive_run(masses, ALL_OF_IT if whole else None)
         except ResultsError as error:
             if row.run in touched:
@@ -109,6 +110,8 @@ def _lacking(rows: Sequence[LedgerRow], bottles: Sequence[Bottle]) -> Iterator[N
     """Yield a notice for runs with masses or bottles, but without the feed that all goes by."""
     with_bottles = {bottle.run for bottle in bottles}
     for row in rows:
+        if row.kind == "blank":
+            continue
         if row.run in with_bottles or any(value is not None for value in row.weighed):
             what = f"Run {row.run}: nothing is derived until feed_g is recorded."
             yield Notice("feed-missing", what)
@@ -125,23 +128,26 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
     if feed is None:
         return None
     moisture = weighed["feed_moisture_pct"]
-    if moisture is None and campaign.feed.moisture is not None:
-        moisture = 100 * campaign.feed.moisture
+    usual = campaign.feed.moisture_of(row.lot)
+    if moisture is None and usual is not None:
+        moisture = 100 * usual
     dried, where = weighed["extract_dry_g"], Where("runs.csv", None, f"run {row.run}")
     names = campaign.compounds
     portions = tuple(_portion(bottle, names) for bottle in bottles)
-    if dried is not None and portions:
+    whole = [portion for portion in portions if portion.kind != "sample"]
+    if dried is not None and whole:
         raise ResultsError.of(
             "extract-twice",
-            f"run {row.run} has extract_dry_g and {len(portions)} portions: the extract would "
-            "count twice.",
+            f"run {row.run} has extract_dry_g and {len(whole)} portions beside samples: the "
+            "extract would count twice.",
             "Keep one of them: empty the cell in runs.csv, or take its rows out of portions.csv.",
             file="runs.csv",
             key="extract_dry_g",
         )
     if dried is not None:
         all_solid = Assay((1.0,), "g/g")
-        portions = (Portion("drain", "extract", mass_g=dried, solids=all_solid, where=where),)
+        rest = Portion("drain", DRIED, mass_g=dried, solids=all_solid, where=where)
+        portions = (rest, *portions)
     return RunMasses(
         run=row.run,
         feed_g=feed,
@@ -166,6 +172,7 @@ def _portion(bottle: Bottle, compounds: Sequence[str]) -> Portion:
         volume_mL=cells.get("volume_mL"),
         mass_g=cells.get("mass_g"),
         density_g_mL=cells.get("density_g_mL"),
+        discard_mL=cells.get("discard_mL"),
         solids=_assay(bottle, SOLIDS),
         contents=contents,
         where=bottle.where,

@@ -38,6 +38,7 @@ __all__ = [
     "Ledger",
     "LedgerRow",
     "LedgerSchema",
+    "Preparing",
     "Returned",
     "ReturnedRow",
     "Status",
@@ -47,6 +48,7 @@ __all__ = [
     "locked",
     "number_text",
     "plain_text",
+    "prepares",
     "read_ledger",
     "row_cells",
     "setting_text",
@@ -55,9 +57,14 @@ __all__ = [
     "write_ledger",
 ]
 
+Preparing = Literal["blank", "sacrificial"]
+"""Kinds of run that only prepare the rig: one without feedstock, one whose extract is thrown
+away. They are planned and recorded as runs, and never fitted."""
+PREPARING: tuple[Preparing, ...] = ("blank", "sacrificial")
 Status = Literal["planned", "done", "left out"]
 STATUSES: tuple[Status, ...] = ("planned", "done", "left out")
-FIRST_COLUMNS = ("run", "stage", "plot", "day", "kind", "status")
+FIRST_COLUMNS = ("run", "stage", "block", "plot", "lot", "day", "kind", "status")
+"""Of these `lot` is there with a campaign that has lots, `block` with a run that has one."""
 LAST_COLUMNS = ("left_out_because", "notes")
 LOCK_WAIT_S = 5.0
 
@@ -123,11 +130,17 @@ class Censored(float):
 
 @dataclass(frozen=True)
 class LedgerSchema:
-    """The columns of a campaign's ledger: its factors, its responses, and what is weighed."""
+    """The columns of a campaign's ledger: its factors, its responses, and what is weighed.
+
+    `drawn` is what sheets ask of samples: it becomes portions and has no column in the ledger.
+    `lots` are the names of the feedstock lots, where the campaign tells them apart.
+    """
 
     space: FactorSpace
     responses: tuple[Response, ...]
     weighed: tuple[Weighing, ...] = ()
+    drawn: tuple[Weighing, ...] = ()
+    lots: tuple[str, ...] = ()
 
     @cached_property
     def achieved_columns(self) -> tuple[str, ...]:
@@ -142,10 +155,20 @@ class LedgerSchema:
         return tuple(weighing.column for weighing in self.weighed)
 
     @cached_property
+    def drawn_columns(self) -> tuple[str, ...]:
+        return tuple(drawn.column for drawn in self.drawn)
+
+    @cached_property
     def columns(self) -> tuple[str, ...]:
         """All columns, in the order of the file."""
         measured = (*self.achieved_columns, *self.weighed_columns, *self.response_columns)
-        return (*FIRST_COLUMNS, *self.space.columns, *measured, *LAST_COLUMNS)
+        first = (name for name in FIRST_COLUMNS if name != "lot" or self.lots)
+        return (*first, *self.space.columns, *measured, *LAST_COLUMNS)
+
+    def columns_of(self, rows: Iterable[LedgerRow]) -> tuple[str, ...]:
+        """Return the columns that these rows need: that of the blocks only if there are any."""
+        blocks = any(row.block is not None for row in rows)
+        return tuple(name for name in self.columns if name != "block" or blocks)
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +178,7 @@ class LedgerRow:
     `responses` (r,) and `achieved` hold None where nothing was measured; a response may be
     `Censored`. `extra` holds the cells
     of columns that the tool does not know; `weighed` what the schema has weighed, or is empty.
+    `block` is that of the design, counted within the stage, `lot` the feedstock's.
     """
 
     run: int
@@ -170,6 +194,8 @@ class LedgerRow:
     notes: str = ""
     extra: tuple[str, ...] = ()
     weighed: tuple[float | None, ...] = ()
+    block: int | None = None
+    lot: str = ""
 
 
 @dataclass(frozen=True)
@@ -220,6 +246,9 @@ class ReturnedRow:
     day: int | None = None
     cells: Mapping[str, str] = field(default_factory=dict)
     weighed: Mapping[str, float] = field(default_factory=dict)
+    drawn: Mapping[str, float] = field(default_factory=dict)
+    block: int | None = None
+    lot: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,6 +268,11 @@ class Change:
     column: str
     old: str
     new: str
+
+
+def prepares(row: LedgerRow) -> bool:
+    """Tell whether a run only prepares the rig and is none of the design."""
+    return row.kind in PREPARING
 
 
 def started(row: LedgerRow) -> bool:
@@ -318,7 +352,9 @@ def row_cells(schema: LedgerSchema, row: LedgerRow) -> dict[str, str]:
     cells = {
         "run": str(row.run),
         "stage": str(row.stage),
+        "block": "" if row.block is None else str(row.block),
         "plot": str(row.plot),
+        "lot": plain_text(row.lot),
         "day": "" if row.day is None else str(row.day),
         "kind": plain_text(row.kind),
         "status": row.status,
@@ -551,6 +587,13 @@ class _Line:
             self.fault(column, what, f"Write one of: {', '.join(factor.levels)}.")
         return None
 
+    def lot_in(self, lots: Sequence[str]) -> str:
+        text = self.text("lot").strip() if lots else ""
+        if text and text not in lots:
+            what = f"{text!r} is no feedstock lot of the campaign file."
+            self.fault("lot", what, f"Write one of: {', '.join(lots)}; or leave it blank.")
+        return text
+
     def setting_in(self, column: str, factor: Factor, needed: bool) -> float | None:
         if isinstance(factor, CategoricalFactor):
             return self.level_in(column, factor, needed)
@@ -583,6 +626,7 @@ def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -
         line.fault("run", what, 'A cell with a comma in it needs quotes: "a, b".', "cells-beyond")
     run, stage = line.whole_in("run", True), line.whole_in("stage", True)
     plot, day = line.whole_in("plot", True), line.whole_in("day")
+    block, lot = line.whole_in("block"), line.lot_in(schema.lots)
     factors = tuple(schema.space)
     settings = [line.setting_in(f.column, f, True) for f in factors]
     pairs = zip(schema.achieved_columns, factors, strict=True)
@@ -606,6 +650,8 @@ def _read_row(line: _Line, schema: LedgerSchema, extra: list[int], width: int) -
         line.text("notes"),
         tuple(line.cells[i] if i < len(line.cells) else "" for i in extra),
         weighed,
+        block,
+        lot,
     )
 
 
@@ -677,11 +723,12 @@ def write_ledger(path: Path, ledger: Ledger) -> bool:
 
 
 def _ledger_text(ledger: Ledger) -> str:
-    records = [(*ledger.schema.columns, *ledger.extra_columns)]
+    columns = ledger.schema.columns_of(ledger.rows)
+    records = [(*columns, *ledger.extra_columns)]
     blank = ("",) * len(ledger.extra_columns)
     for row in ledger.rows:
         cells = row_cells(ledger.schema, row)
-        known = (cells[column] for column in ledger.schema.columns)
+        known = (cells[column] for column in columns)
         records.append((*known, *(row.extra or blank)))
     return csv_text(records)
 
@@ -831,6 +878,7 @@ class _Merge:
         """Note what the sheet says otherwise than planned."""
         for name, old, new in (
             ("stage", self.row.stage, self.back.stage),
+            ("block", self.row.block, self.back.block),
             ("plot", self.row.plot, self.back.plot),
         ):
             if new is not None and new != old:
@@ -844,7 +892,7 @@ class _Merge:
     def _plan_changed(self, column: str, old: str, new: str) -> None:
         what = f"run {self.row.run} was planned with {column} {old}, the sheet says {new}."
         remedy = f"Put {old} back; what was really set goes into achieved_{column}."
-        if column in ("stage", "plot"):
+        if column in ("stage", "block", "plot"):
             remedy = "Check that the sheet belongs to this campaign and stage."
         where = _place(self.back, self.file, column)
         self.problems.append(Problem("plan-changed", what, where, remedy))
@@ -874,6 +922,7 @@ class _Merge:
             left_out_because=because,
             notes=self._notes(),
             weighed=weighed,
+            lot=self._lot(),
             status=self._status(because, achieved, responses),
         )
 
@@ -902,6 +951,14 @@ class _Merge:
             return old
         if old is not None:
             self._overwrite("day", str(old), str(new))
+        return new
+
+    def _lot(self) -> str:
+        old, new = self.row.lot, self.back.lot
+        if not new or new == old:
+            return old
+        if old:
+            self._overwrite("lot", old, new)
         return new
 
     def _reason(self) -> str:

@@ -16,14 +16,14 @@ from doe import standing
 from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
 from doe.factors import FactorSpace, FloatArray, NumericFactor
-from doe.ledger import Censored, Ledger, LedgerRow
+from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
-    from doe.analysis.observations import Observations
+    from doe.analysis.observations import Blocks, Observations
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.scrutiny import PullOnBest, Scrutiny
@@ -121,8 +121,10 @@ def observations(
             file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])
-    vapour = set(standing.boiled(campaign, [row for row in rows if row.status == "done"]))
+    done = [row for row in rows if row.status == "done" and not prepares(row)]
+    vapour = set(standing.boiled(campaign, done))
     achieved = standing.achieved_settings(rows)
+    blocks = (*_blocks_of(rows), *((("day", days_of(ledger)),) if by_day else ()))
     observed = {}
     for j, response in enumerate(campaign.responses):
         cells = [row.responses[j] for row in rows]
@@ -135,14 +137,15 @@ def observations(
             tuple(row.run for row in rows),
             tuple(row.stage for row in rows),
             tuple(row.plot for row in rows),
-            tuple(BOILED if row.run in vapour else _reason(row) for row in rows),
-            blocks=(("day", days_of(ledger)),) if by_day else (),
+            tuple(_reason(row) or (BOILED if row.run in vapour else None) for row in rows),
+            blocks=blocks,
             censored=tuple(_censored(cell) for cell in cells),
         )
     notices = (
+        *_blocks_taken_out(blocks),
         *standing.assumed_settings(rows),
         *standing.doubtful(campaign),
-        *_limits_only(campaign, rows),
+        *_limits_only(campaign, done),
         *standing.looked_over(campaign, ledger),
     )
     if vapour:
@@ -155,12 +158,10 @@ def observations(
 
 
 def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
-    """Yield a notice for each response of which runs show a limit only."""
+    """Yield a notice for each response of which some of these runs show a limit only."""
     for j, response in enumerate(campaign.responses):
         beyond = {
-            row.run: cell.text
-            for row in rows
-            if row.status == "done" and isinstance(cell := row.responses[j], Censored)
+            row.run: cell.text for row in rows if isinstance(cell := row.responses[j], Censored)
         }
         if beyond:
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
@@ -170,6 +171,31 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
                 "no number is put in its place."
             )
             yield Notice("limits-only", what)
+
+
+def _blocks_of(rows: Sequence[LedgerRow]) -> Blocks:
+    """Return the blocks of the plan and the feedstock lots, each where runs differ in it."""
+    found: list[tuple[str, tuple[int | str | None, ...]]] = []
+    blocks = tuple(
+        f"{row.block} of stage {row.stage}" if row.block is not None else None for row in rows
+    )
+    for name, levels in (("block", blocks), ("lot", tuple(row.lot or None for row in rows))):
+        fitted = {level for level, row in zip(levels, rows, strict=True) if not prepares(row)}
+        if len(fitted - {None}) > 1:
+            found.append((name, levels))
+    return tuple(found)
+
+
+def _blocks_taken_out(blocks: Blocks) -> Iterator[Notice]:
+    """Yield a notice of what differs between runs beside their settings, and is allowed for."""
+    words = {"block": "the blocks of the plan", "lot": "feedstock lots", "day": "days"}
+    for name, levels in blocks:
+        told = sorted({str(level) for level in levels if level is not None})
+        what = (
+            f"Differences between {words[name]} ({', '.join(told)}) are allowed for in the fit: "
+            "predictions are for their average."
+        )
+        yield Notice("blocks-allowed-for", what)
 
 
 def days_of(ledger: Ledger) -> tuple[int, ...]:
@@ -191,6 +217,8 @@ def _censored(cell: float | None) -> Literal["below", "above"] | None:
 
 
 def _reason(row: LedgerRow) -> str | None:
+    if prepares(row):
+        return f"{row.kind}: it prepares the rig, and is no run of the design"
     if row.status == "left out":
         return row.left_out_because or "left out"
     return "not run yet" if row.status == "planned" else None

@@ -470,8 +470,8 @@ def _frame(loaded: Campaign, rows: Sequence[LedgerRow]) -> pd.DataFrame:
 
     schema = loaded.schema
     cells = [row_cells(schema, row) for row in rows]
-    frame = pd.DataFrame(cells, columns=list(schema.columns))
-    words = {"kind", "status", "left_out_because", "notes"}
+    frame = pd.DataFrame(cells, columns=list(schema.columns_of(rows)))
+    words = {"kind", "lot", "status", "left_out_because", "notes"}
     for factor, achieved in zip(schema.space, schema.achieved_columns, strict=True):
         if isinstance(factor, CategoricalFactor):
             words |= {factor.column, achieved}

@@ -6,17 +6,19 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from doe.campaign import Affordable, Campaign
-from doe.errors import DesignError
+from doe.errors import DesignError, Notice
 from doe.factors import FloatArray
-from doe.ledger import LedgerRow
+from doe.ledger import LedgerRow, prepares
 from doe.modelling import ModelName, model_called, model_of
 from doe.responses import Response
+from doe.samples import label_of
 from doe.schedule import Schedule, Totals, schedule, totals
 
 if TYPE_CHECKING:
@@ -28,12 +30,15 @@ if TYPE_CHECKING:
 __all__ = [
     "Criterion",
     "Judgement",
+    "LotPlan",
     "PlanWish",
     "chosen",
     "criterion_asked",
     "judged",
+    "lots_of",
     "needs_of",
     "rows_of",
+    "sample_notices",
     "scheduled",
 ]
 
@@ -199,9 +204,12 @@ def _balanced_plots(campaign: Campaign, wish: PlanWish, least: int, most: int) -
 
 
 def scheduled(
-    campaign: Campaign, design: Design, first_run: int, first_day: int
+    campaign: Campaign, design: Design, first_run: int, first_day: int, lots: Sequence[str] = ()
 ) -> Schedule | None:
-    """Return the days of a design's runs; None where no hours a day are given."""
+    """Return the days of a design's runs; None where no hours a day are given.
+
+    `first_run` is the number of what is run first, be it of the design or not.
+    """
     minutes = campaign.budget.hours_per_day
     if minutes is None or not len(design):
         return None
@@ -211,36 +219,154 @@ def scheduled(
         design.plots,
         minutes,
         first_day=first_day,
-        first_run=first_run,
+        first_run=first_run + len(campaign.order.first_runs),
         blocks=design.blocks,
+        lots=lots,
         kinds=design.kinds,
+        before=campaign.order.first_runs,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LotPlan:
+    """The feedstock lot of each run of a design, and of what is run before; empty without lots."""
+
+    runs: tuple[str, ...] = ()
+    before: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def lots_of(
+    campaign: Campaign, design: Design, days: Schedule | None, former: Sequence[LedgerRow] = ()
+) -> LotPlan:
+    """Return which lot each run takes, spread over blocks, days and plots.
+
+    Parameters
+    ----------
+    former
+        Runs planned before, whose feedstock is gone or spoken for. The reserve is kept back from
+        the first stage only: it is for repeats.
+    """
+    from doe.design.lots import shared_out
+
+    lots = campaign.feed.lots
+    masses = campaign.conditions(design.settings).bed_mass_g if len(design) else None
+    if not lots or masses is None:
+        return LotPlan()
+    masses = np.broadcast_to(np.asarray(masses, dtype=np.float64), (len(design),))
+    kept = 0.0 if former else campaign.budget.reserve
+    gone = _used_g(campaign, former)
+    left = np.array([lot.amount * (1 - kept) - gone[name] for name, lot in lots.items()])
+    early = campaign.order.first_runs
+    left_for_runs = left.copy()
+    before = []
+    for kind in early:
+        most = int(left_for_runs.argmax())
+        before.append("" if kind == "blank" else list(lots)[most])
+        left_for_runs[most] -= 0.0 if kind == "blank" else masses[0]
+    day_of = (0,) * len(design) if days is None else days.day_of
+    whole = len(set(design.plots)) < len(design)
+    groups = [
+        (design.blocks[i] if design.blocks else 0, day_of[i], design.plots[i] if whole else 0)
+        for i in range(len(design))
+    ]
+    model = model_called(campaign.space, design.model) if design.model else None
+    X = (model or model_of(campaign.space, "main-effects")).matrix(design.coded)
+    generator = np.random.default_rng([design.seed, 2, len(former)])
+    chosen_lots = shared_out(np.maximum(left_for_runs, 0.0), masses, groups, X, generator)
+    used = np.bincount(chosen_lots, masses, len(lots)) + left - left_for_runs
+    names = list(lots)
+    short = [
+        f"lot {name}: {needs:g} g, with {there:g} g left"
+        for name, needs, there in zip(names, used.tolist(), left.tolist(), strict=True)
+        if needs > there + 1e-6
+    ]
+    kept_back = f" after {100 * kept:g} % reserve" if kept else ""
+    what = f"The lots do not hold what these runs need{kept_back}: {'; '.join(short)}."
+    notices = (Notice("lots-short", what),) if short else ()
+    return LotPlan(tuple(names[lot] for lot in chosen_lots), tuple(before), notices)
+
+
+def _used_g(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[str, float]:
+    """Return how much of each lot runs take as planned [g]."""
+    used = dict.fromkeys(campaign.feed.lots, 0.0)
+    loaded = [row for row in rows if row.lot in used and row.kind != "blank"]
+    if not loaded:
+        return used
+    masses = campaign.conditions(np.array([row.settings for row in loaded])).bed_mass_g
+    assert masses is not None
+    for row, mass in zip(loaded, np.broadcast_to(masses, (len(loaded),)).tolist(), strict=True):
+        used[row.lot] += mass
+    return used
 
 
 def needs_of(campaign: Campaign, design: Design, planned: Schedule) -> Totals:
     """Return what all runs of a schedule need together."""
     conditions = campaign.conditions(design.settings)
-    return totals(campaign.rig, conditions, planned, reserve=campaign.budget.reserve)
+    return totals(
+        campaign.rig,
+        conditions,
+        planned,
+        reserve=campaign.budget.reserve,
+        samples=[len(minutes) for minutes in campaign.sample_minutes(design.settings)],
+    )
+
+
+def sample_notices(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice of the drains that fall due while a sample is drawn."""
+    rows = [row for row in rows if not prepares(row)]
+    clashes = campaign.sample_clashes(np.array([row.settings for row in rows])) if rows else ()
+    if not clashes:
+        return ()
+    each = (
+        f"run {rows[clash.row].run}, {label_of(clash.sample)} at {clash.minute:g} min"
+        for clash in clashes
+    )
+    what = (
+        f"A drain falls due while a sample is drawn ({'; '.join(each)} of the extraction). Drain "
+        "before the draw begins, as the sheet says, or move the sample."
+    )
+    return (Notice("sample-meets-drain", what),)
 
 
 def rows_of(
-    campaign: Campaign, design: Design, planned: Schedule | None, *, stage: int, first_run: int
+    campaign: Campaign,
+    design: Design,
+    planned: Schedule | None,
+    *,
+    stage: int,
+    first_run: int,
+    lots: LotPlan | None = None,
 ) -> tuple[LedgerRow, ...]:
-    """Return the planned rows of a stage in run order."""
-    nothing = (None,) * len(campaign.space)
+    """Return the planned rows of a stage in run order, what is run before its first run too.
+
+    That has the first run's settings, and a plot of its own ahead of the others.
+    """
+    before = campaign.order.first_runs if len(design) else ()
+    days: list[int | None] = [None] * (len(before) + len(design))
+    if planned is not None:
+        early = [slot.day for slot in planned.slots if slot.kind != "run"]
+        days = [*early, *planned.day_of]
+    kinds = (*before, *design.kinds)
+    blocks = (*(None,) * len(before), *(design.blocks or (None,) * len(design)))
+    lot = (*lots.before, *lots.runs) if lots is not None and lots.runs else ("",) * len(kinds)
+    plots = (*range(1, len(before) + 1), *(plot + len(before) for plot in design.plots))
+    settings = [*([design.settings[0]] * len(before)), *design.settings]
     return tuple(
         LedgerRow(
             first_run + i,
             stage,
-            design.plots[i],
-            None if planned is None else planned.day_of[i],
-            design.kinds[i],
+            plots[i],
+            days[i],
+            kinds[i],
             "planned",
-            tuple(float(value) for value in design.settings[i]),
-            nothing,
+            tuple(float(value) for value in settings[i]),
+            (None,) * len(campaign.space),
             (None,) * len(campaign.responses),
+            block=blocks[i],
+            lot=lot[i],
         )
-        for i in range(len(design))
+        for i in range(len(kinds))
     )
 
 

@@ -5,10 +5,12 @@ Everything is worked out before anything is written.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
+
+import numpy as np
 
 from doe import standing
 from doe.campaign import Campaign
@@ -19,7 +21,7 @@ from doe.whole_file import write_page
 
 if TYPE_CHECKING:
     from doe.logged import Logged, LogWish
-    from doe.sheet.portions import Bottles
+    from doe.sheet.portions import Bottle, Bottles
 
 __all__ = ["RecordResult", "after_recording", "recorded", "take_in"]
 
@@ -55,7 +57,7 @@ def recorded(
     """
     if log is not None:
         return _take_in_log(campaign, path, log, replace_filled, dry_run)
-    if campaign.schema.weighed:
+    if campaign.schema.weighed or campaign.samples:
         from doe.derived import bottles_in
 
         bottles = bottles_in(campaign, path)
@@ -125,7 +127,9 @@ def _merged(
     path = campaign.folder / LEDGER_FILE
     ledger, changes = with_results(ledger, returned, replace_filled)
     derived = None
-    if campaign.schema.weighed:
+    if campaign.schema.weighed or campaign.samples:
+        if bottles is None and campaign.samples:
+            bottles = _drawn(campaign, ledger, returned)
         weighed = {back.run for back in returned.rows if back.weighed}
         derived = _derived(campaign, ledger, changes, weighed, bottles, replace_filled)
         ledger, changes = derived.ledger, derived.changes
@@ -174,17 +178,60 @@ def _derived(
     new = new or Bottles()
     _refuse_unknown_runs(ledger, new)
     bottles, more = with_bottles(old.rows, new.rows, replace_filled)
+    files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
+    timed = tuple(_sample_notices(campaign, ledger, bottles, {b.run for b in new.rows}))
+    if not campaign.schema.weighed:
+        return _Derived(ledger, (*changes, *more), files, (*new.notices, *timed))
     touched = weighed | {bottle.run for bottle in new.rows}
     found = from_masses(campaign, ledger, bottles, touched)
     try:
         ledger, derived = with_results(ledger, found.returned, replace_filled)
     except ResultsError as error:
         raise ResultsError(*map(_as_derived, error.problems)) from None
-    files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
     if found.returned.rows:
         files[DERIVED_FILE] = found.table
-    notices = (*new.notices, *found.notices)
+    notices = (*new.notices, *timed, *found.notices)
     return _Derived(ledger, (*changes, *more, *derived), files, notices)
+
+
+def _drawn(campaign: Campaign, ledger: Ledger, returned: Returned) -> Bottles | None:
+    """Return the samples that a filled sheet says were drawn; None where it says of none."""
+    from doe.derived import PORTIONS_FILE, bottles_in
+    from doe.sheet.portions import drawn_bottles
+
+    back = [row for row in returned.rows if row.drawn]
+    if not back or campaign.samples is None:
+        return None
+    kept = campaign.folder / PORTIONS_FILE
+    old = bottles_in(campaign, kept) if kept.exists() else None
+    minutes = campaign.sample_minutes(np.array([row.settings for row in ledger.rows]))
+    planned = {row.run: at.tolist() for row, at in zip(ledger.rows, minutes, strict=True)}
+    known = old.rows if old else ()
+    return drawn_bottles(back, campaign.samples, planned, known, returned.file)
+
+
+def _sample_notices(
+    campaign: Campaign, ledger: Ledger, bottles: Sequence[Bottle], runs: set[int]
+) -> Iterator[Notice]:
+    """Yield notices on samples of some runs without a time, or timed after their run's end."""
+    rows = [row for row in ledger.rows if row.run in runs]
+    samples = [b for b in bottles if b.kind == "sample" and b.run in runs]
+    if not samples:
+        return
+    lasting = campaign.conditions(standing.achieved_settings(rows)).time_min
+    ends = dict(zip((row.run for row in rows), lasting, strict=True)) if lasting is not None else {}
+    untimed = [f"{b.label} of run {b.run}" for b in samples if "time_min" not in b.cells]
+    if untimed:
+        what = f"Without time_min, so on no extraction curve: {', '.join(untimed)}."
+        yield Notice("sample-without-time", what)
+    for bottle in samples:
+        at, end = bottle.cells.get("time_min"), ends.get(bottle.run)
+        if at is not None and end is not None and at > end:
+            what = (
+                f"Run {bottle.run}: sample {bottle.label} was drawn at {at:g} min, but the "
+                f"extraction took {end:g} min. Is that a slip?"
+            )
+            yield Notice("sample-after-end", what)
 
 
 def _refuse_unknown_runs(ledger: Ledger, bottles: Bottles) -> None:

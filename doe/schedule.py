@@ -389,7 +389,7 @@ def schedule(
         centres=centres,
         notices=(),
     )
-    found = _notices(rig, conditions, planned, plots, blocks, lots)
+    found = _notices(rig, conditions, planned, plots, blocks, lots, before)
     return replace(planned, notices=tuple(found))
 
 
@@ -581,6 +581,7 @@ def _notices(
     plots: Sequence[int],
     blocks: Sequence[int],
     lots: Sequence[str],
+    before: Sequence[SlotKind],
 ) -> Iterator[Notice]:
     yield from _length_notices(planned, plots)
     yield from _block_notices(planned, plots, planned.minutes_per_day)
@@ -600,7 +601,7 @@ def _notices(
             "The feedstock lots are not shared evenly over the blocks. Give each block one lot, "
             "or every block as many runs of each.",
         )
-    yield from _carry_over_notices(rig, conditions)
+    yield from _carry_over_notices(rig, conditions, before)
 
 
 def _length_notices(planned: Schedule, plots: Sequence[int]) -> Iterator[Notice]:
@@ -647,11 +648,18 @@ def _balanced(blocks: Sequence[int], lots: Sequence[str]) -> bool:
     return all(max(row) - min(row) <= 1 for row in counts)
 
 
-def _carry_over_notices(rig: Rig, conditions: Conditions) -> Iterator[Notice]:
+def _carry_over_notices(
+    rig: Rig, conditions: Conditions, before: Sequence[SlotKind]
+) -> Iterator[Notice]:
     left = carry_over(rig, conditions)
     if left is None:
         return
-    cure = "Flush for longer, or plan a blank and a sacrificial first run."
+    cure = "Flush for longer" + (
+        "; what is run before the first run helps that run alone."
+        if before
+        else ', or plan a blank and a sacrificial first run (first_runs = ["blank", '
+        '"sacrificial"] under [order]).'
+    )
     if np.isnan(left).any():
         yield Notice(
             "carry-over-unknown",
@@ -806,6 +814,8 @@ class Totals:
     drains, emptied
         Drains of the collection vessel while runs go on, and all emptyings with the one after
         each run; None without a vessel, and in batch.
+    samples
+        Samples to draw, each with a bottle of its own.
     """
 
     runs: int
@@ -819,6 +829,7 @@ class Totals:
     energy_kWh: float
     drains: int | None
     emptied: int | None
+    samples: int = 0
 
     def rows(self) -> tuple[tuple[str, str, str], ...]:
         """Return what, how much and unit of each total that is known, as text."""
@@ -838,16 +849,27 @@ class Totals:
         if self.drains is not None:
             rows.append(("drains during runs", f"{self.drains}", ""))
             rows.append(("collection vessel emptied", f"{self.emptied}", "times"))
+        if self.samples:
+            rows.append(("samples, a bottle each", f"{self.samples}", ""))
         return tuple(rows)
 
 
-def totals(rig: Rig, conditions: Conditions, planned: Schedule, *, reserve: float) -> Totals:
+def totals(
+    rig: Rig,
+    conditions: Conditions,
+    planned: Schedule,
+    *,
+    reserve: float,
+    samples: Sequence[int] = (),
+) -> Totals:
     """Return what a schedule needs before anyone starts.
 
     Parameters
     ----------
     reserve
         Share of the feedstock that is to be left over for repeats and confirmation.
+    samples
+        How many samples each run is drawn (n,), if any; none of blank and sacrificial runs.
 
     Raises
     ------
@@ -873,6 +895,7 @@ def totals(rig: Rig, conditions: Conditions, planned: Schedule, *, reserve: floa
         energy_kWh=float(known["energy_kWh"][rows].sum()),
         drains=drains,
         emptied=None if drains is None else drains + len(rows),
+        samples=sum(samples),
     )
 
 

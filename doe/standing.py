@@ -13,7 +13,7 @@ import numpy as np
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import FloatArray, NumericFactor
-from doe.ledger import Ledger, LedgerRow, read_ledger, row_cells
+from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells
 from doe.log_record import read_log_records
 from doe.stage import StageRecord, read_stage
 
@@ -22,6 +22,7 @@ __all__ = [
     "achieved_settings",
     "assumed_settings",
     "boiled",
+    "counted",
     "doubtful",
     "has_results",
     "ledger_or_empty",
@@ -71,8 +72,18 @@ def planned_ledger(campaign: Campaign) -> Ledger:
 
 
 def has_results(ledger: Ledger) -> bool:
-    """Tell whether any response of any run is recorded."""
-    return any(value is not None for row in ledger.rows for value in row.responses)
+    """Tell whether any response of any run of the design is recorded."""
+    rows = (row for row in ledger.rows if not prepares(row))
+    return any(value is not None for row in rows for value in row.responses)
+
+
+def counted(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
+    """Return how many runs count against what the budget buys.
+
+    What is run before the first run is taken off it once; more of it, in later stages, counts.
+    """
+    early = sum(map(prepares, rows))
+    return len(rows) - early + max(0, early - len(campaign.order.first_runs))
 
 
 def achieved_settings(rows: Sequence[LedgerRow]) -> FloatArray:
@@ -101,7 +112,7 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
     if waiting:
         sentences.append(f"{runs_in_words(waiting)} still to be made and recorded.")
     for j, response in enumerate(ledger.schema.responses):
-        blank = [r.run for r in ledger.rows if r.status == "done" and r.responses[j] is None]
+        blank = [r.run for r in _done(ledger) if r.responses[j] is None]
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
     sentences += _unweighed(ledger)
@@ -115,10 +126,15 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
     return tuple(sentences)
 
 
+def _done(ledger: Ledger) -> list[LedgerRow]:
+    """Return the runs of the design that are done."""
+    return [row for row in ledger.rows if row.status == "done" and not prepares(row)]
+
+
 def _unweighed(ledger: Ledger) -> list[str]:
     """Return the runs that are done without their feed, where responses follow from it."""
     columns = ledger.schema.weighed_columns
-    done = [row for row in ledger.rows if row.status == "done"]
+    done = _done(ledger)
     if "feed_g" not in columns:
         return []
     place = columns.index("feed_g")
@@ -156,13 +172,13 @@ def what_to_do(campaign: Campaign, ledger: Ledger | None) -> str:
 
 def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
     """Return a notice where there are more runs than the budget carries."""
-    affordable = campaign.affordable()
-    if len(rows) <= affordable.runs:
+    affordable, count = campaign.affordable(), counted(campaign, rows)
+    if count <= affordable.runs:
         return ()
     return (
         Notice(
             "over-budget",
-            f"With these there are {len(rows)} runs; the budget carries {affordable.runs} "
+            f"With these there are {count} runs; the budget carries {affordable.runs} "
             f"(what decides: {affordable.binds}).",
         ),
     )
@@ -170,7 +186,7 @@ def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, 
 
 def assumed_settings(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
     """Return a notice where runs count at their planned settings for want of others."""
-    done = [row for row in rows if row.status == "done"]
+    done = [row for row in rows if row.status == "done" and not prepares(row)]
     assumed = [row.run for row in done if any(value is None for value in row.achieved)]
     if not assumed:
         return ()
@@ -302,7 +318,8 @@ def _file_changed(campaign: Campaign, record: StageRecord) -> list[Notice]:
         )
         return [Notice("fixed-settings-changed", what)]
     parts = shaping_parts(campaign)
-    changed = [name for name, value in parts.items() if record.shaping.get(name) != value]
+    names = dict.fromkeys((*parts, *record.shaping))
+    changed = [name for name in names if record.shaping.get(name) != parts.get(name)]
     if not changed:
         return []
     what = (

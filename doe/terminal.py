@@ -11,7 +11,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
-from doe.ledger import STATUSES, LedgerRow, setting_text
+from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
+from doe.standing import counted
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -99,8 +100,8 @@ def check_lines(result: CheckResult) -> list[str]:
 def plan_lines(result: PlanResult) -> list[str]:
     lines = [*_title(result.campaign)]
     lines += wrapped(
-        f"Stage {result.stage}: {len(result.rows)} runs, {result.design.family}, "
-        f"for a model of {result.design.model}. {result.design.reason}"
+        f"Stage {result.stage}: {len(result.design)} runs, {result.design.family}, "
+        f"for a model of {result.design.model}. {result.design.reason}{_before_them(result)}"
     )
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]
@@ -110,6 +111,11 @@ def plan_lines(result: PlanResult) -> list[str]:
     for sentence in result.judgement.can_do:
         lines += wrapped(sentence)
     return lines
+
+
+def _before_them(result: PlanResult) -> str:
+    early = [row.kind for row in result.rows if prepares(row)]
+    return f" Before them: {' and '.join(early)}, never fitted." if early else ""
 
 
 def record_lines(result: RecordResult) -> list[str]:
@@ -310,7 +316,7 @@ def status_lines(result: StatusResult) -> list[str]:
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
     last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
-    left = result.affordable.runs - len(rows)
+    left = result.affordable.runs - counted(result.campaign, rows)
     over = f"{_count(-left, 'run')} over it" if left < 0 else f"{left} left to plan"
     buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
@@ -425,12 +431,14 @@ def _title(campaign: Campaign) -> list[str]:
 
 
 def _run_table(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[str]:
-    headings = ["run", "day", "kind"]
+    lots = any(row.lot for row in rows)
+    headings = ["run", "day", *(["lot"] if lots else []), "kind"]
     headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
     cells = [
         (
             str(row.run),
             "–" if row.day is None else str(row.day),
+            *([row.lot or "–"] if lots else []),
             row.kind,
             *(setting_text(f, value) for f, value in zip(space, row.settings, strict=True)),
         )

@@ -21,7 +21,7 @@ from doe.campaign import Campaign
 from doe.design.optimal import central_setting
 from doe.errors import InfeasibleError, Notice
 from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
-from doe.ledger import LedgerRow
+from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
@@ -34,9 +34,11 @@ from doe.report.pictures import (
     VarianceView,
     setting_text,
 )
+from doe.samples import WHERE_DRAWN, label_of
 from doe.sheet import (
     USUAL_CHECKS,
     BenchRun,
+    SamplePoint,
     StopLimit,
     StopLimits,
     strictest_above,
@@ -301,10 +303,11 @@ def _box_line(campaign: Campaign, temperature: NumericFactor, at: FloatArray) ->
 
 
 def run_points(rows: Sequence[LedgerRow]) -> tuple[RunPoints, ...]:
-    """Return runs by what became of them, at achieved settings where these are known."""
+    """Return runs of the design by what became of them, at achieved settings where known."""
     groups: dict[str, list[LedgerRow]] = {"done": [], "planned": [], "left out": []}
     for row in rows:
-        groups[row.status].append(row)
+        if not prepares(row):
+            groups[row.status].append(row)
     return tuple(
         RunPoints(
             kind,  # type: ignore[arg-type]
@@ -326,11 +329,14 @@ def _known_settings(row: LedgerRow) -> tuple[float, ...]:
 def run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[dict[str, str], ...]:
     """Return each planned run as heading and text, in the order to run them."""
     plots = len({row.plot for row in rows}) < len(rows)
+    blocks = any(row.block is not None for row in rows)
     return tuple(
         {
             "run": str(row.run),
             **({"day": str(row.day)} if row.day is not None else {}),
+            **({"block": str(row.block or "–")} if blocks else {}),
             **({"whole plot": str(row.plot)} if plots else {}),
+            **({"lot": row.lot or "–"} if campaign.feed.lots else {}),
             "kind": row.kind,
             **_setting_cells(campaign.space, row),
         }
@@ -404,12 +410,20 @@ def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, 
 
 def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tuple[str, ...]]:
     """Return for each run, by number, what to set, and between which limits."""
-    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    settings = np.array([row.settings for row in rows])
+    conditions, clashes = campaign.conditions(settings), campaign.sample_clashes(settings)
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
-        sentences = [*_derived_to_set(campaign, conditions, i)]
+        sentences = [*_how_it_prepares(row), *_derived_to_set(campaign, conditions, i)]
         if conditions.pressure_bara is not None:
             sentences += _pressure_sentences(campaign, conditions, i)
+        sentences += [
+            f"drain {clash.drain + 1} falls due {clash.drain_min:g} min after the flow starts, "
+            f"while {label_of(clash.sample)} is drawn (from {clash.minute:g} min of the "
+            "extraction): drain before that draw begins"
+            for clash in clashes
+            if clash.row == i and not prepares(row)
+        ]
         said[row.run] = tuple(sentences)
     return said
 
@@ -450,23 +464,51 @@ def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, 
     """Return what holds of these runs on this rig, then the usual cautions."""
     envelope = campaign.envelope(np.array([row.settings for row in rows]))
     plots = (AFRESH,) if len({(row.stage, row.plot) for row in rows}) < len(rows) else ()
-    return (*plots, *(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
+    drawing = () if campaign.samples is None else (WHERE_DRAWN,)
+    return (*plots, *drawing, *(notice.what for notice in envelope.notices), *rig_room.CAUTIONS)
 
 
 def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, BenchRun]:
     """Return for each run, by number, where to stop, when to drain, and what to expect."""
-    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    settings = np.array([row.settings for row in rows])
+    conditions, samples = campaign.conditions(settings), campaign.sample_minutes(settings)
     drains = rig_room.drain_minutes(campaign.rig, conditions)
     derived = rig_room.derived(campaign.rig, conditions)
     return {
         row.run: BenchRun(
             stop=_stop_limits(campaign, conditions, i),
-            checks=(*_to_fill(campaign, derived, i), *USUAL_CHECKS),
+            checks=(*_to_fill(campaign, derived, i), *_usual_checks(row)),
             drains_min=tuple(float(minute) for minute in np.floor(drains[i])),
+            samples=() if prepares(row) else tuple(_sample_points(campaign, samples[i])),
+            heat_up_min=float(derived["heat_up_min"][i]),
             totals=tuple(_expected(derived, i)),
         )
         for i, row in enumerate(rows)
     }
+
+
+def _how_it_prepares(row: LedgerRow) -> Iterator[str]:
+    if row.kind == "blank":
+        yield (
+            "a blank: no feedstock in the vessel, whatever stands above of the bed; what comes out "
+            "was carried over, or comes from the rig"
+        )
+    elif row.kind == "sacrificial":
+        yield "a sacrificial run: loaded like the others, its extract thrown away and never fitted"
+
+
+def _usual_checks(row: LedgerRow) -> tuple[str, ...]:
+    if row.kind != "blank":
+        return USUAL_CHECKS
+    return (*USUAL_CHECKS[:-1], "Vessel clean and without feedstock; shield closed")
+
+
+def _sample_points(campaign: Campaign, minutes: FloatArray) -> Iterator[SamplePoint]:
+    plan = campaign.samples
+    if plan is None:
+        return
+    for minute in minutes.tolist():
+        yield SamplePoint(minute, plan.discard, plan.volume)
 
 
 _EXPECTED = (

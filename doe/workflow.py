@@ -35,6 +35,7 @@ from doe.ledger import (
     Ledger,
     LedgerRow,
     locked,
+    prepares,
     read_ledger,
     started,
     write_ledger,
@@ -52,7 +53,17 @@ from doe.modelling import (
     scale_notices,
     screenings,
 )
-from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
+from doe.planning import (
+    Judgement,
+    PlanWish,
+    chosen,
+    judged,
+    lots_of,
+    needs_of,
+    rows_of,
+    sample_notices,
+    scheduled,
+)
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
@@ -323,9 +334,14 @@ def plan(
         design = chosen(campaign, affordable, wish)
         design = randomised(design, np.random.default_rng([design.seed, 1]))
         days = scheduled(campaign, design, first_run=1, first_day=1)
-        rows = rows_of(campaign, design, days, stage=1, first_run=1)
+        lots = lots_of(campaign, design, days)
+        if lots.runs:
+            days = scheduled(campaign, design, first_run=1, first_day=1, lots=lots.runs)
+        rows = rows_of(campaign, design, days, stage=1, first_run=1, lots=lots)
         say("judging what the design can tell")
-        result, page = _judged_plan(campaign, 1, design, rows, days, affordable)
+        result, page = _judged_plan(
+            campaign, 1, design, rows, days, affordable, of_lots=lots.notices
+        )
         sheets = _sheets(campaign, 1, rows)
         planned = Ledger(campaign.schema, rows, ledger.extra_columns)
         write_ledger(campaign.folder / LEDGER_FILE, planned)
@@ -504,19 +520,23 @@ def suggest(
             analysis,
             campaign.feasible,
             count,
-            waiting=len(waiting),
+            waiting=sum(row.run in waiting and not prepares(row) for row in kept.rows),
             observations=observed,
             days=days_of(kept) if any(days_of(kept)) else None,
             seed=campaign.seed,
             kinds=kinds,
         )
         suggestion = _in_random_order(found, [campaign.seed, stage])
-        rows = _suggested_rows(campaign, kept, stage, suggestion)
+        design = _suggested_design(campaign, suggestion)
+        rows, _, of_lots = _added_rows(campaign, kept, stage, design)
+        numbers = tuple(row.run for row in rows if not prepares(row))
         notices = (
             *campaign.notices(),
             *ledger.notices,
             *notices,
             *standing.over_budget(campaign, [*kept.rows, *rows]),
+            *of_lots,
+            *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
             *confirmations(campaign, kept, observed),
             *all_notices(analysis),
@@ -535,11 +555,10 @@ def suggest(
             views.box_maps(campaign, analysis.optimum.settings),
             done.get("done"),
             done.get("left out"),
-            tuple(row.run for row in rows),
+            numbers,
         )
         written: tuple[Path, ...] = ()
         if accept:
-            design = _suggested_design(campaign, suggestion)
             written = _appended(campaign, kept, stage, "suggest", design, rows)
         file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
@@ -547,7 +566,7 @@ def suggest(
         stage,
         analysis,
         suggestion,
-        tuple(row.run for row in rows),
+        numbers,
         accept,
         rows if accept else (),
         command,
@@ -597,10 +616,11 @@ def augment(
         chosen = offers[0]
         if wish.way is None or chosen.design is None or chosen.addition is None:
             return AugmentResult(campaign, stage, offers, None, False, command, (), notices)
-        rows = rows_of(campaign, chosen.design, chosen.days, stage=stage, first_run=kept.next_run)
+        rows, days, of_lots = _added_rows(campaign, kept, stage, chosen.design)
         say("judging what all runs together can tell")
+        affordable = campaign.affordable()
         planned, page = _judged_plan(
-            campaign, stage, chosen.design, rows, chosen.days, campaign.affordable(), kept.rows
+            campaign, stage, chosen.design, rows, days, affordable, kept.rows, of_lots
         )
         notices = (*notices, *_replaced(campaign, ledger, kept, rows, accept), *planned.notices)
         written: tuple[Path, ...] = ()
@@ -679,7 +699,7 @@ def _stage_record(
         model=design.model,
         reason=design.reason,
         runs=tuple(row.run for row in rows),
-        plots=len({row.plot for row in rows}),
+        plots=len({row.plot for row in rows if not prepares(row)}),
         days=len({row.day for row in rows if row.day is not None}),
         planned=standing.planned_hash(rows, Ledger(campaign.schema, tuple(rows))),
         fixed=tuple(f"{name} {value}" for name, value in campaign.fixed_settings()),
@@ -734,6 +754,7 @@ def _judged_plan(
     days: Schedule | None,
     affordable: Affordable,
     earlier: tuple[LedgerRow, ...] = (),
+    of_lots: tuple[Notice, ...] = (),
 ) -> tuple[PlanResult, str]:
     """Return what the design is worth before any run is made, and its page; nothing is written.
 
@@ -748,8 +769,9 @@ def _judged_plan(
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()
     over = standing.over_budget(campaign, (*earlier, *rows))
-    of_days = days.notices if days is not None else ()
-    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *over)
+    of_days = (*(() if days is None else days.notices), *of_lots)
+    drawing = sample_notices(campaign, rows)
+    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *drawing, *over)
     points = views.run_points((*earlier, *rows))
     page = plan_page(
         views.header(
@@ -820,7 +842,8 @@ def _without_open_additions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger,
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
     """Return how many runs to suggest where nobody says: four, or what the budget still carries."""
-    left = campaign.affordable().runs - len(kept.rows)
+    left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
+    left -= len(campaign.order.first_runs)
     return min(SUGGESTED_RUNS, left) if left > 0 else SUGGESTED_RUNS
 
 
@@ -893,13 +916,16 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
     )
 
 
-def _suggested_rows(
-    campaign: Campaign, kept: Ledger, stage: int, suggestion: Suggestion
-) -> tuple[LedgerRow, ...]:
+def _added_rows(
+    campaign: Campaign, kept: Ledger, stage: int, design: Design
+) -> tuple[tuple[LedgerRow, ...], Schedule | None, tuple[Notice, ...]]:
+    """Return the planned rows of runs added as a stage, their days, and what to mind of lots."""
     first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
-    design = _suggested_design(campaign, suggestion)
     days = scheduled(campaign, design, kept.next_run, first_day)
-    return rows_of(campaign, design, days, stage=stage, first_run=kept.next_run)
+    lots = lots_of(campaign, design, days, kept.rows)
+    first = kept.next_run
+    rows = rows_of(campaign, design, days, stage=stage, first_run=first, lots=lots)
+    return rows, days, lots.notices
 
 
 def _appended(

@@ -82,7 +82,7 @@ class Portion:
     """One bottle: drained, drawn as a sample, or flushed out, measured by volume, mass or both.
 
     `contents` are the assays of named compounds. `density_g_mL` joins a volume with an assay by
-    mass, or the reverse.
+    mass, or the reverse. `discard_mL` left before it and is in no portion.
     """
 
     kind: PortionKind
@@ -90,6 +90,7 @@ class Portion:
     volume_mL: float | None = None
     mass_g: float | None = None
     density_g_mL: float | None = None
+    discard_mL: float | None = None
     volume_sd_mL: float | None = None
     mass_sd_g: float | None = None
     solids: Assay | None = None
@@ -355,7 +356,32 @@ def _extract(run: RunMasses, rules: MassRules, notices: list[Notice]) -> Figure 
     for place, portion in enumerate(run.portions):
         assert portion.solids is not None
         total += _held(portion, portion.solids, f"{place} solids", place)
+    notices += _discard_notices(run, total)
     return total
+
+
+def _discard_notices(run: RunMasses, extract: Figure) -> Iterator[Notice]:
+    """Yield a notice of what was discarded before samples, at the content of those samples.
+
+    A mass without a density stands for as many mL: water near room temperature (from memory).
+    """
+    thrown = held = 0.0
+    for place, portion in enumerate(run.portions):
+        liquid = portion.volume_mL
+        if liquid is None and portion.mass_g is not None:
+            liquid = portion.mass_g / (portion.density_g_mL or 1.0)
+        if not portion.discard_mL or portion.solids is None or not liquid:
+            continue
+        thrown += portion.discard_mL
+        held += portion.discard_mL / liquid * _held(portion, portion.solids, "", place).high
+    if thrown:
+        share = f", {100 * held / extract.high:.2g} % of the extract" if extract.high else ""
+        what = (
+            f"Run {run.run}: {thrown:g} mL was discarded before samples and is in no portion. At "
+            f"the content of those samples it held up to {held:.2g} g{share}: if it did not go "
+            "into the collection vessel, the yield is too low by that."
+        )
+        yield Notice("discard-not-counted", what)
 
 
 def _held(portion: Portion, assay: Assay, source: str, place: int) -> Figure:

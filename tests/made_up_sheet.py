@@ -9,6 +9,7 @@ from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema
 from doe.responses import Response
 from doe.rig import CAUTIONS
+from doe.samples import drawn_columns
 from doe.sheet import (
     BenchRun,
     SamplePoint,
@@ -27,6 +28,7 @@ SCHEMA = LedgerSchema(
         )
     ),
     (Response("yield", "%", "maximise"), Response("hmf", "mg/g", "minimise")),
+    drawn=drawn_columns(2),
 )
 
 

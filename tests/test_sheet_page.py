@@ -62,7 +62,8 @@ def test_a_run_has_settings_limits_checks_drains_samples_totals_and_boxes() -> N
         "flow below, mL/min not known here: write the rig’s own",
         "Mind: at least 12.4 bar gauge at this temperature; 8 K to relief if shut in.",
         "Verify before heat",
-        "at, min discard, mL take, mL mass, g 5 3.2 2 15 3.2 –",
+        "bottle at, min discard, mL take, mL drawn at, min drawn, mL or drawn, g "
+        "2 S1 5 3.2 2 2 S2 15 3.2 –",
         "water pumped 450 mL",
         "residue, dried, g",
         "initials",
@@ -74,7 +75,7 @@ def test_a_run_has_settings_limits_checks_drains_samples_totals_and_boxes() -> N
     for column in (
         *SCHEMA.achieved_columns,
         *SCHEMA.response_columns,
-        *("drain_1_g", "drain_2_g", "sample_1_g", "sample_2_g", "residue_dry_g", "initials"),
+        *("drain_1_g", "drain_2_g", *SCHEMA.drawn_columns, "residue_dry_g", "initials"),
         *("notes", "left_out_because"),
     ):
         assert columns.count(column) == 1, column
@@ -219,9 +220,10 @@ def test_entries_survive_a_reload_and_come_back_from_the_saved_file(
     assert first.achieved == {"temperature_C": 121.4, "packing": 0.0}
     assert first.responses == {"yield_pct": 12.25, "hmf_mg_g": Censored(0.05)}
     assert first.notes == (
-        '=1+1; "foamed", and\n-2 K at first; residue_dry_g: 8.1; initials: AB; sample_2_g: 1.9; '
+        '=1+1; "foamed", and\n-2 K at first; residue_dry_g: 8.1; initials: AB; '
         "verified_before_heat: 1 of 6"
     )
+    assert first.drawn == {"sample_2_g": 1.9}
     assert second.left_out_because == "@ boiled"
     assert third.responses == {"yield_pct": -0.5}
     assert third.notes == "+1 said =2"

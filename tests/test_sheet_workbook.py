@@ -106,7 +106,7 @@ def test_planned_cells_are_locked_entry_cells_are_free_and_checked() -> None:
 def test_headers_say_the_unit_stay_in_sight_and_print_on_a4() -> None:
     book = opened(made())
     sheet = book["runs"]
-    words = {sheet.cell(FIRST - 1, i).value: sheet.cell(FIRST - 2, i).value for i in range(1, 22)}
+    words = {sheet.cell(FIRST - 1, i).value: sheet.cell(FIRST - 2, i).value for i in range(1, 28)}
     assert words["temperature_C"] == "temperature set, °C"
     assert words["achieved_flow_mL_min"] == "flow achieved, mean, mL/min"
     assert words["yield_pct"] == "yield, %"

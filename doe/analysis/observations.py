@@ -14,11 +14,12 @@ import numpy.typing as npt
 
 from doe.factors import FactorSpace, FloatArray
 
-__all__ = ["NOT_MEASURED", "Censored", "Observations"]
+__all__ = ["NOT_MEASURED", "Blocks", "Censored", "Observations"]
 
 NOT_MEASURED = "not measured"
 
 Censored = Literal["below", "above"]
+Blocks = tuple[tuple[str, tuple[int | str | None, ...]], ...]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +37,8 @@ class Observations:
     left_out
         Reason for leaving a run out, None to use it.
     blocks
-        Name of a block (day, lot) and its level for each run; any number of blocks.
+        Name of a block (day, lot) and its level for each run; any number of blocks. None is a run
+        that stands in none of the levels: it counts as of their average.
     censored
         For each run "below" or "above" where its value is only known to lie beyond the one in
         `values` (a limit of detection or of the scale), None where it was measured. Empty: all
@@ -51,7 +53,7 @@ class Observations:
     stages: tuple[int, ...]
     plots: tuple[int, ...]
     left_out: tuple[str | None, ...]
-    blocks: tuple[tuple[str, tuple[int | str, ...]], ...] = ()
+    blocks: Blocks = ()
     censored: tuple[Censored | None, ...] = ()
 
     def __post_init__(self) -> None:

@@ -10,6 +10,7 @@ Shapes: n runs, p columns of the model matrix.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -113,7 +114,7 @@ def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> 
     if hard:
         found.random.append(("plot", whole_plots(data)))
     for name, levels in data.blocks:
-        _settle(found, name, levels, fixed=len(set(levels)) < RANDOM_FROM)
+        _settle(found, name, levels, fixed=len(set(levels) - {None}) < RANDOM_FROM)
     stages = len(set(data.stages))
     if stages > 1 and not _bridged(data) and stages < RANDOM_FROM:
         found.notices.append(Notice("stage-not-allowed-for", UNBRIDGED))
@@ -134,24 +135,30 @@ def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> 
     )
 
 
-def _settle(found: _Found, name: str, levels: Sequence[int | str], fixed: bool) -> None:
-    """Add a block as fixed columns or as a random grouping, whichever the runs allow."""
-    groups = _numbered(levels)
-    count = int(groups.max(initial=-1)) + 1
-    if count < 2:
+def _settle(found: _Found, name: str, levels: Sequence[int | str | None], fixed: bool) -> None:
+    """Add a block as fixed columns or as a random grouping, whichever the runs allow.
+
+    A run without a level has zeros among fixed columns, and is a group of its own among random.
+    """
+    told = np.array([level is not None for level in levels])
+    known = [level for level in levels if level is not None]
+    if len(set(known)) < 2:
         return
+    alone = (("without", i) for i in itertools.count())
+    groups = _numbered([next(alone) if level is None else level for level in levels])
     twin = found.same_as(groups)
     if twin:
         what = f"Every {name} is one {twin}, so they cannot be told apart; {twin} stands for both."
         found.notices.append(Notice("same-grouping", what))
         return
-    Z = indicator(groups)
+    Z = np.zeros((len(levels), len(set(known))))
+    Z[told] = indicator(_numbered(known))
     columns = Z[:, :-1] - Z[:, [-1]]
     with_block = np.hstack([found.columns(), columns])
     free = int(np.linalg.matrix_rank(with_block)) == with_block.shape[1] < len(groups)
     if fixed and free:
         found.fixed.append(columns)
-        names = [str(level) for level in sorted(set(levels), key=lambda v: (str(type(v)), v))]
+        names = [str(level) for level in sorted(set(known), key=lambda v: (str(type(v)), v))]
         found.fixed_names.extend((name, level) for level in names[:-1])
         return
     if fixed:

@@ -117,7 +117,10 @@ class StopLimits:
 
 @dataclass(frozen=True, slots=True)
 class SamplePoint:
-    """A sample of the stream: when, and what is thrown away first to clear the line."""
+    """A sample of the stream: when, and what is thrown away first to clear the line.
+
+    `time_min` counts from when the set temperature is reached.
+    """
 
     time_min: float
     discard_mL: float
@@ -134,6 +137,8 @@ class BenchRun:
         What to verify before heat.
     drains_min
         When the collection vessel is drained [min after the flow starts].
+    heat_up_min
+        How long after that the extraction begins, from which samples are timed; None: not known.
     totals
         Label and text of what to expect, as ("water pumped", "450 mL").
     """
@@ -143,6 +148,7 @@ class BenchRun:
     drains_min: tuple[float, ...] = ()
     samples: tuple[SamplePoint, ...] = ()
     totals: tuple[tuple[str, str], ...] = ()
+    heat_up_min: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -171,17 +177,15 @@ USUAL_ENTRIES = (
 def entries_for(
     entries: Sequence[Entry], bench: Iterable[BenchRun], schema: LedgerSchema
 ) -> tuple[Entry, ...]:
-    """Return the entries that the campaign has no column of its own for, drains and samples too.
+    """Return the entries that the campaign has no column of its own for, drains too.
 
     Where the ledger weighs feed and residue itself, they are not asked for twice.
     """
     runs = tuple(bench)
     drains = max((len(run.drains_min) for run in runs), default=0)
-    samples = max((len(run.samples) for run in runs), default=0)
     every = (
         *entries,
         *(Entry(f"drain_{i}", f"portion of drain {i}", "g") for i in range(1, drains + 1)),
-        *(Entry(f"sample_{i}", f"sample {i}", "g") for i in range(1, samples + 1)),
     )
     own = {"feed_loaded", "residue_dry"} if schema.weighed else set()
     return tuple(

@@ -20,8 +20,9 @@ _SPACES = re.compile(r"^[\s\u00a0\u2009\u202f]+|[\s\u00a0\u2009\u202f]+$")
 def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:
     """Return the columns of the CSV sheet, named as in the ledger; derived responses have none."""
     asked = (response.column for response in schema.responses if response.source is None)
-    measured = (*schema.achieved_columns, *schema.weighed_columns, *asked)
-    return (*IDENTITY, *schema.space.columns, *measured, "left_out_because", "notes")
+    measured = (*schema.achieved_columns, *schema.weighed_columns, *schema.drawn_columns, *asked)
+    lot = ("lot",) if schema.lots else ()
+    return (*IDENTITY, *lot, *schema.space.columns, *measured, "left_out_because", "notes")
 
 
 def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
@@ -31,7 +32,7 @@ def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
     """
     columns = sheet_columns(schema)
     cells = (row_cells(schema, row) for row in rows)
-    return csv_text([columns, *([row[column] for column in columns] for row in cells)])
+    return csv_text([columns, *([row.get(column, "") for column in columns] for row in cells)])
 
 
 def strip(text: str) -> str:
@@ -53,9 +54,10 @@ def _by_plain(columns: tuple[str, ...]) -> dict[str, str]:
 def column_of(heading: str, schema: LedgerSchema) -> str | None:
     """Return the column that a heading names: exactly, or but for case, spaces and signs."""
     name = strip(from_plain_text(heading))
-    if name in schema.columns:
+    known = (*schema.columns, *schema.drawn_columns)
+    if name in known:
         return name
-    return _by_plain(schema.columns).get(plain_name(name)) if plain_name(name) else None
+    return _by_plain(known).get(plain_name(name)) if plain_name(name) else None
 
 
 def known_in(cells: Sequence[str], schema: LedgerSchema) -> int:

@@ -19,7 +19,16 @@ from typing import TYPE_CHECKING
 from doe.factors import CategoricalFactor, Factor
 from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
 from doe.quantities import unit_slug
-from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, BenchRun, Entry, SheetWords, entries_for
+from doe.samples import label_of
+from doe.sheet.bench import (
+    NOT_CONFIRMED,
+    RIG_FIRST,
+    BenchRun,
+    Entry,
+    SamplePoint,
+    SheetWords,
+    entries_for,
+)
 from doe.sheet.headings import IDENTITY, sheet_columns
 
 if TYPE_CHECKING:
@@ -57,10 +66,22 @@ class _Stop:
 
 
 @dataclass(frozen=True, slots=True)
+class _Sample:
+    """A line of the samples of a run; `drawn` are the boxes for when, mL and g."""
+
+    label: str
+    at: str
+    discard: str
+    take: str
+    drawn: tuple[_Field, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Run:
     run: str
     day: str
     plot: str
+    lot: str
     kind: str
     settings: tuple[_Setting, ...]
     responses: tuple[_Field, ...]
@@ -72,7 +93,8 @@ class _Run:
     checks: tuple[str, ...]
     mind: tuple[str, ...]
     drains: tuple[tuple[str, str], ...]
-    samples: tuple[tuple[str, str, str, str], ...]
+    samples: tuple[_Sample, ...]
+    flow_leads: str
     totals: tuple[tuple[str, str], ...]
 
 
@@ -107,6 +129,7 @@ def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
             banner=NOT_CONFIRMED if told.unconfirmed_limits else "",
             rig_first=RIG_FIRST,
             provenance=[(_seen(label), _seen(text)) for label, text in told.provenance],
+            lots_shown=bool(schema.lots),
             plots_shown=len({row.plot for row in rows}) < len(rows),
         )
     )
@@ -196,16 +219,16 @@ def _run(
         e.column: _Field(e.column, e.words, e.unit, "number" if e.unit else "text") for e in extra
     }
     portions = {f"drain_{i}_g" for i in range(1, 1 + len(bench.drains_min))}
-    portions |= {f"sample_{i}_g" for i in range(1, 1 + len(bench.samples))}
     weighed = [
         _Field(w.column, _seen(w.words), _seen(w.unit), "number", cells[w.column])
         for w in schema.weighed
     ]
-    usual = [f for c, f in blanks.items() if not c.startswith(("drain_", "sample_"))]
+    usual = [f for c, f in blanks.items() if not c.startswith("drain_")]
     return _Run(
         run=cells["run"],
         day=cells["day"],
         plot=cells["plot"],
+        lot=cells["lot"],
         kind=cells["kind"],
         settings=tuple(_setting(factor, cells) for factor in schema.space),
         responses=tuple(
@@ -216,7 +239,7 @@ def _run(
         left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
         notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
         entries={column: blanks[column] for column in sorted(portions & set(blanks))},
-        others=(*weighed, *usual),
+        others=(*_lot(schema, cells["lot"]), *weighed, *usual),
         stops=tuple(
             _Stop(
                 words,
@@ -231,16 +254,30 @@ def _run(
         drains=tuple(
             (f"drain_{i}_g", f"{minutes:g}") for i, minutes in enumerate(bench.drains_min, 1)
         ),
-        samples=tuple(
-            (
-                f"sample_{i}_g",
-                f"{s.time_min:g}",
-                f"{s.discard_mL:g}",
-                "" if s.volume_mL is None else f"{s.volume_mL:g}",
-            )
-            for i, s in enumerate(bench.samples, 1)
-        ),
+        samples=tuple(_sample(i, s, schema) for i, s in enumerate(bench.samples)),
+        flow_leads="" if bench.heat_up_min is None else f"{bench.heat_up_min:.0f}",
         totals=tuple((_seen(label), _seen(text)) for label, text in bench.totals),
+    )
+
+
+def _lot(schema: LedgerSchema, planned: str) -> tuple[_Field, ...]:
+    lots = tuple(map(_seen, schema.lots))
+    return (_Field("lot", "feedstock lot", "", "choice", planned, lots),) if lots else ()
+
+
+def _sample(place: int, planned: SamplePoint, schema: LedgerSchema) -> _Sample:
+    take = planned.volume_mL
+    own = f"sample_{place + 1}_"
+    return _Sample(
+        label_of(place),
+        f"{planned.time_min:g}",
+        f"{planned.discard_mL:g}",
+        "" if take is None else f"{take:g}",
+        tuple(
+            _Field(d.column, _seen(d.words), d.unit, "number")
+            for d in schema.drawn
+            if d.column.startswith(own)
+        ),
     )
 
 

@@ -1,9 +1,11 @@
 """The bottles of a campaign, one row each: drained, sampled or flushed out, and their assays.
 
-Columns: ``run``, ``bottle``, ``kind`` (drain, sample or flush), ``volume_mL``, ``mass_g``,
-``density_g_mL``; for solids and each compound the readings with their unit, as ``solids_mg_mL``,
-duplicates ``solids_mg_mL_2`` and ``_3``, and ``solids_dilution``. The same cells are refused as in
-a sheet.
+Columns: ``run``, ``bottle``, ``kind`` (drain, sample or flush), ``time_min`` (when a draw began,
+in minutes of the extraction), ``discard_mL`` (thrown away at its beginning), ``volume_mL``,
+``mass_g``, ``density_g_mL``; for solids and each compound the readings with their unit, as
+``solids_mg_mL``, duplicates ``solids_mg_mL_2`` and ``_3``, and ``solids_dilution``. The same cells
+are refused as in a sheet. Time, discard, volume and contents of the samples of a run are its
+extraction curve; a timed sample is no run.
 """
 
 from __future__ import annotations
@@ -19,6 +21,7 @@ from doe.ledger import (
     Censored,
     Change,
     LedgerSchema,
+    ReturnedRow,
     cell_address,
     csv_text,
     from_plain_text,
@@ -27,15 +30,18 @@ from doe.ledger import (
 )
 from doe.quantities import unit_slug
 from doe.responses import Response, Weighing
+from doe.samples import Samples, label_of
 from doe.sheet.files import Grid, Row, grid_of, header_row
 from doe.sheet.headings import plain_name, strip
 from doe.sheet.reading import Sheet, columns_of
 
-__all__ = ["Bottle", "Bottles", "bottles_csv", "read_bottles", "with_bottles"]
+__all__ = ["Bottle", "Bottles", "bottles_csv", "drawn_bottles", "read_bottles", "with_bottles"]
 
 KINDS = ("drain", "sample", "flush")
 READINGS = ("", "_2", "_3")
 MEASURES = (
+    Weighing("time", "min", ""),
+    Weighing("discard", "mL", ""),
     Weighing("volume", "mL", ""),
     Weighing("mass", "g", ""),
     Weighing("density", "g/mL", ""),
@@ -149,6 +155,62 @@ def _check_twice(found: Sequence[Bottle], problems: list[Problem]) -> None:
         first.setdefault(key, bottle)
 
 
+def drawn_bottles(
+    back: Sequence[ReturnedRow],
+    plan: Samples,
+    minutes: Mapping[int, Sequence[float]],
+    kept: Sequence[Bottle],
+    file: str,
+) -> Bottles:
+    """Return the bottles of the samples that a filled sheet says were drawn.
+
+    A sample is there once its volume or mass is; it was drawn at the planned minute unless the
+    sheet or `kept` says otherwise, and its discard was the planned one.
+
+    Parameters
+    ----------
+    minutes
+        When the samples of each run were planned [min of the extraction].
+    kept
+        The bottles that are recorded already.
+    """
+    timed = {(b.run, b.label) for b in kept if "time_min" in b.cells}
+    found: list[Bottle] = []
+    assumed: list[str] = []
+    without: list[str] = []
+    for row in back:
+        for place in sorted({int(column.split("_")[1]) - 1 for column in row.drawn}):
+            own = {key: row.drawn.get(f"sample_{place + 1}_{key}") for key in ("min", "mL", "g")}
+            label, planned = label_of(place), minutes.get(row.run, ())
+            if own["mL"] is None and own["g"] is None:
+                without.append(f"{label} of run {row.run}")
+                continue
+            cells = {"time_min": own["min"], "volume_mL": own["mL"], "mass_g": own["g"]}
+            if (row.run, label) not in timed and place < len(planned):
+                cells["discard_mL"] = plan.discard
+                if own["min"] is None:
+                    cells["time_min"] = float(planned[place])
+                    assumed.append(f"{label} of run {row.run}")
+            told = {key: value for key, value in cells.items() if value is not None}
+            address = row.cells.get(f"sample_{place + 1}_mL", "")
+            where = Where(file, row.line, f"{address} (sample {place + 1})")
+            found.append(Bottle(row.run, label, "sample", told, where))
+    notices = []
+    if assumed:
+        what = f"Taken as drawn at the planned minute, as no other is written: {_some(assumed)}."
+        notices.append(Notice("sample-time-assumed", what))
+    if without:
+        what = f"Neither volume nor mass is written, so not taken in: {_some(without)}."
+        notices.append(Notice("sample-without-volume", what))
+    return Bottles(tuple(found), tuple(notices))
+
+
+def _some(names: Sequence[str]) -> str:
+    """Return some names as text, the first six of them where there are more."""
+    more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+    return ", ".join(names[:6]) + more
+
+
 def with_bottles(
     old: Sequence[Bottle], new: Sequence[Bottle], overwrite: bool
 ) -> tuple[tuple[Bottle, ...], tuple[Change, ...]]:
@@ -201,7 +263,9 @@ def _text(value: float | None) -> str:
 
 def bottles_csv(bottles: Sequence[Bottle]) -> str:
     """Return the bottles as the tool keeps them: every column that any of them fills."""
-    columns = list(dict.fromkeys(column for bottle in bottles for column in bottle.cells))
+    filled = dict.fromkeys(column for bottle in bottles for column in bottle.cells)
+    measures = [measure.column for measure in MEASURES if measure.column in filled]
+    columns = list(dict.fromkeys((*measures, *filled)))
     records = [["run", "bottle", "kind", *columns]]
     for b in bottles:
         cells = (_text(b.cells.get(column)) for column in columns)

@@ -203,6 +203,11 @@ class Sheet:
             for weighing in self.schema.weighed
             if (value := self._number(row, weighing.column, weighing)) is not None
         }
+        drawn = {
+            measured.column: value
+            for measured in self.schema.drawn
+            if (value := self._number(row, measured.column, measured)) is not None
+        }
         if run is None and len(self.problems) == before:
             self._fault(row, "run", "the row has no run number.", "Write it, or empty the row.")
         if run is None:
@@ -218,8 +223,11 @@ class Sheet:
             stage=self._whole(row, "stage"),
             plot=self._whole(row, "plot"),
             day=self._whole(row, "day"),
+            block=self._whole(row, "block"),
+            lot=self._lot(row),
             cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
             weighed=weighed,
+            drawn=drawn,
         )
 
     def check_twice(self, rows: Sequence[ReturnedRow]) -> None:
@@ -317,6 +325,14 @@ class Sheet:
         self._fault(row, column, f'"{text}" is not a level.', f"Write one of: {levels}.")
         return None
 
+    def _lot(self, row: Row) -> str:
+        text = self.text(row, "lot")
+        near = [lot for lot in self.schema.lots if lot.casefold() == text.casefold()]
+        if text and len(near) != 1:
+            what, lots = f'"{text}" is no feedstock lot.', ", ".join(self.schema.lots)
+            self._fault(row, "lot", what, f"Write one of: {lots}.")
+        return near[0] if len(near) == 1 else ""
+
     def _number(self, row: Row, column: str, of: _Measured) -> float | None:
         position = self.columns.known.get(column)
         if position is None or self._ruled_out(row, column):
@@ -371,7 +387,7 @@ class Sheet:
         pairs: list[tuple[str, _Measured]] = [
             *zip(self.schema.space.columns, factors, strict=True),
             *zip(self.schema.achieved_columns, factors, strict=True),
-            *((weighing.column, weighing) for weighing in self.schema.weighed),
+            *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
             *((response.column, response) for response in self.schema.responses),
         ]
         for column, of in pairs:

@@ -17,7 +17,16 @@ from typing import TYPE_CHECKING, Any
 from doe.factors import CategoricalFactor, Factor, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema, cell_address, number_text, plain_text, row_cells
 from doe.responses import Response, Weighing
-from doe.sheet.bench import NOT_CONFIRMED, RIG_FIRST, BenchRun, Entry, SheetWords, entries_for
+from doe.samples import label_of
+from doe.sheet.bench import (
+    NOT_CONFIRMED,
+    RIG_FIRST,
+    BenchRun,
+    Entry,
+    SamplePoint,
+    SheetWords,
+    entries_for,
+)
 from doe.sheet.headings import IDENTITY, sheet_columns
 
 if TYPE_CHECKING:
@@ -82,13 +91,13 @@ def sheet_xlsx(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
 def _columns(schema: LedgerSchema, extra: Sequence[Entry]) -> list[_Column]:
     words = {
         "run": "number of the run", "stage": "of the campaign", "day": "of the plan",
-        "plot": "set-up together", "kind": "of run",
+        "plot": "set-up together", "kind": "of run", "lot": "feedstock lot used",
         "left_out_because": "left out? say why, before you see the results",
         "notes": "deviations and notes",
     }  # fmt: skip
     owners: dict[str, Factor | Response | Weighing] = {f.column: f for f in schema.space}
     owners |= dict(zip(schema.achieved_columns, schema.space, strict=True))
-    owners |= {w.column: w for w in schema.weighed}
+    owners |= {w.column: w for w in (*schema.weighed, *schema.drawn)}
     owners |= {r.column: r for r in schema.responses}
     planned = {*IDENTITY, *schema.space.columns}
     for column, of in owners.items():
@@ -213,7 +222,7 @@ def _validation(column: _Column, index: int, schema: LedgerSchema) -> DataValida
         made.prompt = (
             f"Number in {of.unit or 'units of the response'}; <0.05 below a limit; or blank."
         )
-    elif column.name == "left_out_because" or column.name == "notes":
+    elif column.name in ("lot", "left_out_because", "notes"):
         made = DataValidation("textLength", "2000", operator="lessThanOrEqual")
         made.error, made.prompt = "At most 2000 characters.", column.words
     else:
@@ -324,7 +333,7 @@ def _each_run(
         "limits come from",
         "mind",
         "drain after flow starts, min",
-        "samples: at min, discard mL",
+        "samples, by the minutes of the extraction",
         "to expect",
     ]
     for i, name in enumerate(names, 1):
@@ -347,7 +356,7 @@ def _each_run(
             "; ".join(f"{w}: {at.because}" for w, _, at in one.stop.lines() if at is not None),
             "; ".join(limits.get(row.run, ())),
             ", ".join(f"{minutes:g}" for minutes in one.drains_min),
-            "; ".join(f"{s.time_min:g} min, discard {s.discard_mL:g} mL" for s in one.samples),
+            "; ".join(_sample_words(i, s) for i, s in enumerate(one.samples)),
             "; ".join(f"{label} {text}" for label, text in one.totals),
         )
         lines = max(1 + len(text) // (EACH_RUN[2] - 4) for text in texts)
@@ -360,6 +369,11 @@ def _each_run(
     sheet.print_title_rows = f"{HEADER}:{HEADER}"
     sheet.print_title_cols = "A:A"
     sheet.row_dimensions[HEADER].height = 60
+
+
+def _sample_words(place: int, sample: SamplePoint) -> str:
+    take = "" if sample.volume_mL is None else f", take {sample.volume_mL:g} mL"
+    return f"{label_of(place)} at {sample.time_min:g} min: discard {sample.discard_mL:g} mL{take}"
 
 
 def _any_stop(bench: Mapping[int, BenchRun]) -> Sequence[tuple[str, str, Any]]:
