@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
@@ -14,8 +13,6 @@ from doe import workflow
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
 
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"]
 pytestmark = pytest.mark.browser
 
 
@@ -45,22 +42,17 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
 
 
 @pytest.fixture(scope="module")
-def tab(made: SimpleNamespace) -> Iterator[Any]:
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"{CHROMIUM} is not installed")
-    with api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        page = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
-        page.said = []
-        page.asked = []
-        page.on("console", lambda message: page.said.append(message.text))
-        page.on("pageerror", lambda error: page.said.append(str(error)))
-        page.on("request", lambda request: page.asked.append(request.url))
-        page.goto(made.page.as_uri())
-        page.locator("#explore[data-ready=yes]").wait_for()
-        yield page
-        browser.close()
+def tab(made: SimpleNamespace, browser: Any) -> Iterator[Any]:
+    page = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
+    page.said = []
+    page.asked = []
+    page.on("console", lambda message: page.said.append(message.text))
+    page.on("pageerror", lambda error: page.said.append(str(error)))
+    page.on("request", lambda request: page.asked.append(request.url))
+    page.goto(made.page.as_uri())
+    page.locator("#explore[data-ready=yes]").wait_for()
+    yield page
+    page.context.close()
 
 
 def put(tab: Any, factor: int, value: float) -> None:

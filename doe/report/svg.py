@@ -44,7 +44,8 @@ SMALL = 12.5
 LINE = 1.25
 CHARACTER = 0.54
 """Mean width of a character over the size of the type, for a plain sans; a little generous."""
-BOLD = 0.62
+BOLD = 0.66
+"""Wide enough for DejaVu Sans, the widest of the faces that a reader may have."""
 ANGLES = (45, -45, 0, 90, 20, -20, 65, -65)
 ROW = 34.0
 ROW_NAMED = 48.0
