@@ -12,6 +12,7 @@ import base64
 import csv
 import hashlib
 import io
+import itertools
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -40,6 +41,7 @@ from doe.report.pictures import (
     fitted_unit,
     fraction_picture,
     half_normal_picture,
+    held_text,
     left_out_picture,
     limits_picture,
     normal_picture,
@@ -465,7 +467,10 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         named = _listed([f"“{room.title}”" for room in broken])
         return f"The rig cannot run these settings: they break {named}."
     named = _listed(
-        [f"{with_unit(r.shown, r.unit)} of room to “{r.title}”" for r in rooms[:ROOMS_FIRST]]
+        [
+            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}”"
+            for r in rooms[:ROOMS_FIRST]
+        ]
     )
     return f"The rig can run them. The tightest limits there: {named}."
 
@@ -559,11 +564,22 @@ def _mean_text(prediction: Prediction) -> str:
 def _maps_section(
     space: FactorSpace, maps: Sequence[RegionMap], points: Sequence[RunPoints], heading: str
 ) -> _Section:
-    drawn = [
-        _figure(region_picture(region.space or space, region, points, f"map-{i}"))
-        for i, region in enumerate(maps, start=1)
-    ]
+    """Return the maps; one with nothing on it, neither limit nor line nor run, is a sentence."""
+    drawn: list[Markup] = []
+    for i, region in enumerate(maps, start=1):
+        own = region.space or space
+        if points or region.lines or (region.margin < 0).any():
+            drawn.append(_figure(region_picture(own, region, points, f"map-{i}")))
+        else:
+            drawn.append(_prose([_open_sentence(own, region)]))
     return _Section("maps", heading, _joined(*drawn))
+
+
+def _open_sentence(space: FactorSpace, region: RegionMap) -> str:
+    names = _factor_names(space)
+    over = f"{names[region.x_factor]} and {names[region.y_factor]}"
+    held = held_text(space, region)
+    return f"Over all of {over} no limit is in the way. {held}".rstrip()
 
 
 def _days_section(planned: Schedule, needed: Totals) -> _Section:
@@ -603,28 +619,54 @@ def _limits_section(survey: Survey) -> _Section:
         "limits",
         "What each limit takes",
         _joined(
-            _figure(limits_picture(survey)) if cut else "", _heading("All limits"), _table(table)
+            _figure(limits_picture(survey))
+            if cut
+            else _prose(["No limit forbids anything of the box."]),
+            _folded("All limits", _table(table)),
         ),
     )
 
 
 def _corners_section(space: FactorSpace, survey: Survey) -> _Section:
-    rows = tuple(
+    found = [
         (
-            *setting_text(space, corner.settings),
+            tuple((text,) for text in setting_text(space, corner.settings)),
             " ".join(sentence for _, sentence in corner.fails) or "the rig can run it",
         )
         for corner in survey.corners
+    ]
+    rows = tuple(
+        (*(" or ".join(values) for values in where), said) for where, said in _merged(found)
     )
     table = Table((*_factor_names(space), "found there"), rows, frozenset(space.numeric))
     good = sum(not corner.fails for corner in survey.corners)
-    lead = f"The rig can run {good} of the {len(rows)} corners of the box."
+    lead = f"The rig can run {good} of the {len(found)} corners of the box."
     body = _table(table)
     if len(rows) > CORNERS_SHOWN:
-        body = Markup("<details><summary>All {} corners</summary>{}</details>").format(
-            len(rows), body
-        )
+        body = _folded(f"All {len(found)} corners", body)
     return _Section("corners", "The corners of the box", _prose([lead]) + body, "Corners")
+
+
+_Corners = tuple[tuple[str, ...], ...]
+"""Corners that are told together: for each factor the values that they have, as text."""
+
+
+def _merged(found: Sequence[tuple[_Corners, str]]) -> list[tuple[_Corners, str]]:
+    """Return corners with equal words told once, where they differ in one factor alone."""
+    merged = list(found)
+    again = True
+    while again:
+        again = False
+        for i, j in itertools.combinations(range(len(merged)), 2):
+            (one, said), (other, same) = merged[i], merged[j]
+            apart = [k for k, (a, b) in enumerate(zip(one, other, strict=True)) if a != b]
+            if said == same and len(apart) == 1:
+                k = apart[0]
+                merged[i] = ((*one[:k], (*one[k], *other[k]), *one[k + 1 :]), said)
+                del merged[j]
+                again = True
+                break
+    return merged
 
 
 def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
@@ -758,9 +800,9 @@ def _response_section(
 def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> _Section:
     """Return where else the best may lie, where limits are likely kept, and what costs what."""
     intro = (
-        "Were the campaign run again, chance would put the best settings elsewhere: so far, taking "
-        "the fitted models as given. A range as wide as the factor’s own says that the results "
-        "hardly fix it."
+        "Were the campaign run again, chance would put the best settings elsewhere. The table says "
+        "how far, taking the fitted models as given; a range as wide as the factor’s own says that "
+        "the results hardly fix it."
     )
     trade = (
         "Of these settings none is better than another in every response: going from one to the "

@@ -80,7 +80,7 @@ def region_sentence(region: ProbableRegion) -> str:
     chance = percent(region.level)
     how = {
         "one response": "",
-        "joint": " The responses' scatter together is counted.",
+        "joint": " The responses’ scatter together is counted.",
         "bound": " This is a lower bound: it holds however the responses scatter together.",
     }[region.aims.how]
     if region.highest < region.level:
@@ -90,10 +90,13 @@ def region_sentence(region: ProbableRegion) -> str:
         )
     swung = ""
     if (region.aims.swings > 0).any():
-        swung = f", and in {percent(region.share_with_swings)} of it with the rig's swings counted"
+        swung = (
+            f" That takes the settings to be kept exactly; with the rig’s swings counted it is "
+            f"{percent(region.share_with_swings)}."
+        )
     return (
-        f"One run meets every limit with at least {chance} chance in {percent(region.share)} of "
-        f"what the rig can run of the ranges{swung}.{how}"
+        f"In {percent(region.share)} of what the rig can run of the ranges one run meets every "
+        f"limit with at least {chance} chance.{swung}{how}"
     )
 
 

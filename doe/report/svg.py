@@ -43,8 +43,8 @@ TEXT = 14.0
 SMALL = 12.5
 LINE = 1.25
 CHARACTER = 0.6
-"""Width of a character over the size of the type: of DejaVu Sans, the widest of the plain faces that
-a reader is likely to have."""
+"""Width of a character over the size of the type, in DejaVu Sans: the widest plain face that a
+reader is likely to have."""
 BOLD = 0.66
 """The same in bold."""
 SLIM, SLIM_WIDTH = frozenset("iljtfrI.,:;'’|!()[] ·/-"), 0.39

@@ -559,3 +559,47 @@ def test_a_transformed_response_is_not_given_in_its_own_unit(made_up: SimpleName
         html.fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, live=False)
     )
     assert "ln(" not in plain
+
+
+def test_corners_with_the_same_words_are_told_together(made_up: SimpleNamespace) -> None:
+    """Two of the 16 corners' four factors matter to one sentence: its four corners are one row."""
+    told = [
+        replace(c, fails=((made_up_campaign.LIMITS[1], "too hot"),) if c.settings[0] > 200 else ())
+        for c in made_up.survey.corners
+    ]
+    survey = replace(made_up.survey, corners=tuple(told))
+    page = html.check_page(made_up_campaign.header(page="check"), made_up.space, survey, (), ())
+    section = page[page.index('id="corners"') :]
+    rows = re.findall(r"<tr>(?:<td.*?</td>)+</tr>", section[: section.index("</table>")])
+    texts = [[unescape(re.sub("<.*?>", "", cell)) for cell in row.split("</td>")] for row in rows]
+    assert [row[4] for row in texts] == ["the rig can run it", "too hot"]
+    assert texts[1][0] == "220\N{NO-BREAK SPACE}°C"
+    assert "8 of the 16 corners" in section
+    assert texts[1][3] == "10\N{NO-BREAK SPACE}min or 60\N{NO-BREAK SPACE}min"
+
+
+def test_corners_that_differ_in_two_factors_are_not_mixed(made_up: SimpleNamespace) -> None:
+    """Opposite corners of a face share words, the others do not: no row may claim all four."""
+    told = []
+    for corner in made_up.survey.corners:
+        hot, fast = corner.settings[0] > 200, corner.settings[2] > 5
+        told.append(
+            replace(corner, fails=((made_up_campaign.LIMITS[1], "odd"),) if hot == fast else ())
+        )
+    survey = replace(made_up.survey, corners=tuple(told))
+    page = html.check_page(made_up_campaign.header(page="check"), made_up.space, survey, (), ())
+    section = page[page.index('id="corners"') :]
+    assert section[: section.index("</table>")].count("<bdi>odd</bdi>") == 2
+
+
+def test_a_map_without_anything_on_it_is_a_sentence(made_up: SimpleNamespace) -> None:
+    empty = replace(made_up.maps[2], margin=np.abs(made_up.maps[2].margin))
+    head = made_up_campaign.header(page="check")
+    page = html.check_page(head, made_up.space, made_up.survey, (*made_up.maps[:2], empty), ())
+    assert 'id="map-2"' in page
+    assert 'id="map-3"' not in page
+    assert "Over all of flow and time no limit is in the way. Held at temperature" in page
+    suggested = html.suggest_page(
+        head, made_up.suggestion, made_up.space, made_up.responses, (empty,), *made_up.runs
+    )
+    assert 'id="map-1"' in suggested  # with runs on it, it stays a picture
