@@ -47,9 +47,12 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.design.aliasing import Aliases
+    from doe.design.matrix import Design
     from doe.terms import Model
 
 __all__ = [
+    "aliases",
     "bench_runs",
     "box_maps",
     "closed_in_sentences",
@@ -613,10 +616,21 @@ def _fixed_names(campaign: Campaign) -> tuple[str, ...]:
 # ------------------------------------------------------------------------- models drawn
 
 
+def aliases(model: Model, design: Design) -> Aliases:
+    """Return how far second-order terms outside the model get into a design's estimates."""
+    from doe.design.aliasing import alias_matrix
+    from doe.terms import quadratic_model
+
+    return alias_matrix(model, design.coded, quadratic_model(model.space).terms)
+
+
 def variance_views(
-    campaign: Campaign, model: Model, coded: FloatArray, at: FloatArray, runs: Sequence[RunPoints]
+    campaign: Campaign, model: Model, design: Design, at: FloatArray, runs: Sequence[RunPoints]
 ) -> tuple[VarianceView, ...]:
-    """Return how well a design predicts over the first pair of factors, before any run is made."""
+    """Return how well a design predicts over the first pair of factors, before any run is made.
+
+    Runs in whole plots count with the scatter between plots that the design was chosen for.
+    """
     from doe.design.evaluation import (
         fraction_of_design_space,
         prediction_variance,
@@ -625,11 +639,25 @@ def variance_views(
 
     pairs = _pairs(campaign.space)[:1]
     sample = region_sample(campaign.space, campaign.feasible)
-    spread = fraction_of_design_space(model, coded, sample) if len(sample) else None
+    spread = None
+    if len(sample):
+        spread = fraction_of_design_space(
+            model,
+            design.coded,
+            sample,
+            plots=design.plots,
+            variance_ratio=design.variance_ratio,
+        )
     views = []
     for i, j in pairs:
         x, y, rows = _grid(campaign.space, i, j, at)
-        variance = prediction_variance(model, coded, campaign.space.code(rows))
+        variance = prediction_variance(
+            model,
+            design.coded,
+            campaign.space.code(rows),
+            plots=design.plots,
+            variance_ratio=design.variance_ratio,
+        )
         region = map_region(campaign.space, campaign.envelope, i, j, at)
         views.append(
             VarianceView(i, j, x, y, variance.reshape(len(y), len(x)), region, tuple(runs), spread)

@@ -668,9 +668,10 @@ def _judged_plan(
         found.can_do,
         views.derived_table(campaign, rows),
         views.margins_table(campaign, rows),
-        views.variance_views(campaign, found.model, design.coded, at, points),
+        views.variance_views(campaign, found.model, design, at, points),
         points,
         None if days is None else (days, needs_of(campaign, design, days)),
+        views.aliases(found.model, design),
     )
     return PlanResult(campaign, 1, design, found, rows, days, affordable, (), notices), page
 

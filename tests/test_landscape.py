@@ -11,9 +11,13 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from doe.analysis.landscape import landscape_of
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import analyse
 from doe.campaign_file import read_campaign
 from doe.cli import app
-from doe.factors import NumericFactor
+from doe.errors import InfeasibleError
+from doe.factors import FactorSpace, NumericFactor
 from doe.report.surface_section import (
     ascent_table,
     choices_table,
@@ -24,6 +28,8 @@ from doe.report.surface_section import (
     stationary_sentence,
 )
 from doe.report.svg import draw
+from doe.responses import Response
+from doe.terms import linear_model
 from doe.workflow import fit
 
 
@@ -134,3 +140,25 @@ def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
         picture = ridge_picture(fitted, shape.ridge)
         assert len(picture.table.rows) == len(shape.ridge)
         assert draw(picture).startswith("<svg")
+
+
+def test_a_path_that_leads_into_ice_ends_there() -> None:
+    """The steepest way down in temperature leaves what the water's properties cover."""
+    space = FactorSpace((NumericFactor("temperature", "°C", 100, 200, 5, "easy", "C"),))
+    planned = np.array([[100.0], [125.0], [150.0], [175.0], [200.0], [150.0]])
+    response = Response("lost", "mg/g", "minimise", scatter=0.1)
+    values = 5 + planned[:, 0] / 20 + np.array([0.1, -0.1, 0.05, -0.05, 0.1, -0.1])
+    data = Observations(
+        space, planned, planned, values, tuple(range(6)), (1,) * 6, tuple(range(6)), (None,) * 6
+    )
+
+    def feasible(settings: np.ndarray) -> np.ndarray:
+        if (settings < 90).any():
+            raise InfeasibleError.of("frozen", "too cold.", "Raise the temperature.")
+        return np.ones(len(settings), dtype=bool)
+
+    analysis = analyse([response], linear_model(space), {"lost": data}, feasible)
+    way = landscape_of(analysis, space, feasible, np.zeros(1), 1).shapes["lost"].ascent
+    assert way is not None
+    assert [float(point.settings[0]) for point in way.points] == [150, 125, 100, 75]
+    assert [point.feasible for point in way.points] == [True, True, True, False]

@@ -36,6 +36,7 @@ from doe.report.pictures import (
     SurfaceView,
     Table,
     VarianceView,
+    alias_picture,
     effect_curve_picture,
     effects_picture,
     fitted_unit,
@@ -69,6 +70,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
+    from doe.design.aliasing import Aliases
     from doe.design.evaluation import Efficiencies
     from doe.design.matrix import Design
     from doe.region import RegionMap, Survey
@@ -229,6 +231,7 @@ def plan_page(
     variance: Sequence[VarianceView] = (),
     points: Sequence[RunPoints] = (),
     days: tuple[Schedule, Totals] | None = None,
+    aliases: Aliases | None = None,
 ) -> str:
     """Return the runs of a stage in order, why these, and what they can and cannot do.
 
@@ -245,6 +248,8 @@ def plan_page(
         Runs on the maps; the planned runs of the design where left out.
     days
         When each run is to be made, and what all of them need.
+    aliases
+        What gets into the estimates without being in the model.
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
@@ -252,8 +257,10 @@ def plan_page(
         _design_section(design, efficiencies, can_do),
         _maps_section(design.space, maps, rings, "Where the runs lie"),
     ]
+    if aliases is not None:
+        sections.append(_aliases_section(aliases))
     if variance:
-        sections.append(_variance_section(design.space, variance))
+        sections.append(_variance_section(design, variance))
     if derived.rows:
         sections.append(_Section("derived", "What follows from the settings", _table(derived)))
     if margins.rows:
@@ -720,14 +727,42 @@ def _design_section(design: Design, efficiencies: Efficiencies, can_do: Sequence
     )
 
 
-def _variance_section(space: FactorSpace, views: Sequence[VarianceView]) -> _Section:
+def _aliases_section(aliases: Aliases) -> _Section:
+    """Return what the design mixes up: a picture, or that it mixes up nothing of this order."""
+    picture = alias_picture(aliases)
+    if picture is not None:
+        body = _figure(picture)
+    elif aliases.mixed_in:
+        named = _listed([label.replace("_", " ") for label in aliases.mixed_in])
+        body = _prose(
+            [
+                f"Outside the model stand {named}. Whatever they do, it gets into the mean alone "
+                "and into no estimate of an effect."
+            ]
+        )
+    else:
+        body = _prose(
+            [
+                "The model holds every bend and every interaction of two factors, and the runs "
+                "tell all of them apart. Whatever bends more sharply than that is spread over the "
+                "estimates; it is not shown here."
+            ]
+        )
+    return _Section("aliases", "What the runs mix up", body, "Mixed up")
+
+
+def _variance_section(design: Design, views: Sequence[VarianceView]) -> _Section:
     drawn = [
-        _figure(variance_picture(space, view, f"variance-{i}"))
+        _figure(variance_picture(design.space, view, f"variance-{i}"))
         for i, view in enumerate(views, start=1)
     ]
     spread = next((view.spread for view in views if view.spread is not None), None)
     if spread is not None:
         drawn.insert(0, _figure(fraction_picture(spread)))
+    if design.variance_ratio and len(set(design.plots)) < len(design):
+        ratio = plain(design.variance_ratio, 2)
+        taken = f"Whole plots are taken to scatter with {ratio} times the variance of their runs."
+        drawn.insert(0, _prose([taken]))
     return _Section("variance", "How well it will predict", _joined(*drawn))
 
 

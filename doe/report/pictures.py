@@ -23,6 +23,7 @@ from doe.report.digits import bearing, percent, plain, with_unit
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate
+    from doe.design.aliasing import Aliases
     from doe.region import RegionMap, Survey
     from doe.responses import Response
 
@@ -30,6 +31,7 @@ __all__ = [
     "Axis",
     "Band",
     "Bars",
+    "Cells",
     "Curve",
     "EffectCurve",
     "Estimates",
@@ -45,6 +47,7 @@ __all__ = [
     "SurfaceView",
     "Table",
     "VarianceView",
+    "alias_picture",
     "effect_curve_picture",
     "effects_picture",
     "fitted_unit",
@@ -66,6 +69,10 @@ __all__ = [
 ]
 
 HALF_NORMAL_LEAST = 4
+ALIAS_LEAST = 0.005
+"""Shares below are not drawn."""
+ALIAS_COLUMNS = 16
+ALIAS_ROWS = 24
 BEYOND = 0.08
 """Share of a range by which an axis grows to show runs that ended outside it."""
 PointKind = Literal["done", "planned", "suggested", "left out", "recommended"]
@@ -211,7 +218,28 @@ class Shapes:
     shapes: tuple[Shape, ...]
 
 
-Layer = Surface | StandardErrors | Infeasible | Points | Curve | Band | Bars | Estimates | Shapes
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Shares (rows, columns) at the crossings of two category axes, a dot of that area each.
+
+    Filled where the share is positive, a ring where it is negative, nothing at 0.
+    """
+
+    shares: FloatArray
+
+
+Layer = (
+    Surface
+    | StandardErrors
+    | Infeasible
+    | Points
+    | Curve
+    | Band
+    | Bars
+    | Estimates
+    | Shapes
+    | Cells
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -725,6 +753,74 @@ def fraction_picture(spread: tuple[FloatArray, FloatArray], key: str = "fraction
             frozenset({0, 1}),
         ),
     )
+
+
+def alias_picture(aliases: Aliases, key: str = "aliases") -> Picture | None:
+    """Return which terms outside the model get into which estimates; None where none does.
+
+    The mean is left out: no one reads it as an effect. Of more than fit the least are in the
+    table only.
+    """
+    shares = np.array(aliases.matrix)
+    shares[np.abs(shares) < ALIAS_LEAST] = 0.0
+    columns = [i for i, label in enumerate(aliases.fitted) if label != "1" and shares[i].any()]
+    rows = [j for j in range(len(aliases.mixed_in)) if shares[columns, j].any()]
+    if not rows:
+        return None
+    size = np.abs(shares)
+    shown_columns = _largest(columns, size[:, rows].max(axis=1), ALIAS_COLUMNS)
+    rows_of_shown = [j for j in rows if shares[shown_columns, j].any()]
+    shown_rows = _largest(rows_of_shown, size[shown_columns].max(axis=0), ALIAS_ROWS)
+    estimates = tuple(_words(aliases.fitted[i]) for i in shown_columns)
+    others = tuple(_words(aliases.mixed_in[j]) for j in shown_rows)
+    left = len(rows) - len(shown_rows) + len(columns) - len(shown_columns)
+    return Picture(
+        key,
+        _alias_finding(aliases, size, columns, rows),
+        "Down a column stands what the estimate named above it also holds: a filled dot is added "
+        "to it, a ring taken away, and a larger dot is a larger share of the other term’s own "
+        "coefficient. A term without a dot leaves every estimate alone."
+        + (" The least of them are in the table only." if left else ""),
+        Axis("each column an estimate", "", -0.5, len(estimates) - 0.5, estimates),
+        Axis("gets a share of", "", -0.5, len(others) - 0.5, others),
+        (Cells(shares[np.ix_(shown_columns, shown_rows)].T),),
+        Table(
+            ("estimate of", "also holds", "times"),
+            tuple(
+                (
+                    _words(aliases.fitted[i]),
+                    _words(aliases.mixed_in[j]),
+                    f"{'+' if shares[i, j] > 0 else '−'}{abs(shares[i, j]):.2f}",
+                )
+                for i in columns
+                for j in rows
+                if shares[i, j]
+            ),
+            frozenset({2}),
+        ),
+    )
+
+
+def _largest(places: Sequence[int], size: FloatArray, most: int) -> list[int]:
+    """Return the places of the largest sizes, in their own order."""
+    return sorted(sorted(places, key=lambda place: -float(size[place]))[:most])
+
+
+def _alias_finding(
+    aliases: Aliases, size: FloatArray, columns: Sequence[int], rows: Sequence[int]
+) -> str:
+    whole = [
+        (aliases.fitted[i], aliases.mixed_in[j])
+        for i in columns
+        for j in rows
+        if abs(size[i, j] - 1) < ALIAS_LEAST
+    ]
+    if whole:
+        first, other = whole[0]
+        rest = f", and {len(whole) - 1} more such pairs" if len(whole) > 1 else ""
+        return f"{_capital(_words(first))} cannot be told from {_words(other)}{rest}"
+    most = float(size[np.ix_(columns, rows)].max())
+    return f"No estimate holds more than {most:.2f} of another term"
 
 
 def limits_picture(survey: Survey, key: str = "limit-shares") -> Picture:

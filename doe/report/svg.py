@@ -23,6 +23,7 @@ from doe.report.pictures import (
     Axis,
     Band,
     Bars,
+    Cells,
     Curve,
     Estimates,
     Infeasible,
@@ -59,6 +60,8 @@ NAMED_MOST = 60
 INSET = 11.0
 """Pixels between the ends of axes and the frame where there are runs, so that no run lies on it."""
 ROW_OF_SHAPES = 72.0
+COLUMN_NAME = 150.0
+"""Pixels that the name of a column may be long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +189,12 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
         bars = any(isinstance(layer, Bars) for layer in picture.layers)
         named = ROW_BARS if bars else ROW_NAMED
         row = ROW_OF_SHAPES if shapes else named if named_above else ROW
+        top = 8.0
+        if picture.x.categories:
+            row = 0.8 * row if named_above else row
+            top += 10 + max(min(_width(t, SMALL), COLUMN_NAME) for t in picture.x.categories)
         height = row * len(axis.categories)
-        return _Canvas(picture, name, _Box(left, 8, width - 12, 8 + height), width)
+        return _Canvas(picture, name, _Box(left, top, width - 12, top + height), width)
     ticks = max((_width(_tick(v), SMALL) for v in _ticks(axis, 6)), default=20)
     left = ticks + 14
     height = min(0.92 * width, 400.0)
@@ -219,6 +226,8 @@ def _axes(canvas: _Canvas) -> list[str]:
     plot, x, y = canvas.plot, canvas.picture.x, canvas.picture.y
     parts = []
     step = max(3, int((plot.right - plot.left) / 80))
+    if x.categories:
+        return list(_column_names(canvas))
     for value in _ticks(x, step):
         at = canvas.x(value)
         parts.append(_line(at, plot.top, at, plot.bottom, "grid"))
@@ -230,6 +239,20 @@ def _axes(canvas: _Canvas) -> list[str]:
             parts.append(_text(plot.left - 7, at + 4, _tick(value), "tick end"))
         parts.append(_text(0, 15, _axis_label(y, canvas.width), "axis"))
     return parts
+
+
+def _column_names(canvas: _Canvas) -> Iterator[str]:
+    """Return the names of columns, upright over them, and a hair line down each and each row."""
+    plot = canvas.plot
+    for i, name in enumerate(canvas.picture.x.categories):
+        at = canvas.x(i)
+        yield _line(at, plot.top, at, plot.bottom, "grid")
+        text = _safe(_shortened(name, COLUMN_NAME, SMALL))
+        place = f'x="{_n(at + 4)}" y="{_n(plot.top - 6)}"'
+        turn = f'transform="rotate(-90 {_n(at + 4)} {_n(plot.top - 6)})"'
+        yield f'<text class="bar-name" {place} {turn}>{text}</text>'
+    for row in range(len(canvas.picture.y.categories)):
+        yield _line(plot.left, canvas.y(row), plot.right, canvas.y(row), "grid")
 
 
 def _axis_label(axis: Axis, room: float) -> str:
@@ -268,7 +291,7 @@ def _two_lines(text: str, room: float) -> list[str]:
 def _below(canvas: _Canvas) -> tuple[list[str], float]:
     """Return the x label and the meanings of letters under the plot, and the whole height."""
     plot = canvas.plot
-    at = plot.bottom + 40
+    at = plot.bottom + (22 if canvas.picture.x.categories else 40)
     label = _text(plot.right, at, _axis_label(canvas.picture.x, plot.right), "axis end")
     parts = [label]
     for entry in canvas.key:
@@ -318,6 +341,8 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             yield from _bar_marks(canvas, layer)
         case Estimates():
             yield from _estimate_marks(canvas, layer)
+        case Cells():
+            yield from _cell_marks(canvas, layer)
         case Shapes():
             for shape in layer.shapes:
                 yield _path(_shape_path(canvas, shape), f"shape-{shape.look}")
@@ -446,6 +471,20 @@ def _bar_marks(canvas: _Canvas, layer: Bars) -> Iterator[str]:
                 f'<rect class="{kind}" x="{_n(zero)}" y="{_n(top)}" width="{_n(wide)}" '
                 f'height="{_n(thickness)}"/>'
             )
+
+
+def _cell_marks(canvas: _Canvas, layer: Cells) -> Iterator[str]:
+    rows, columns = layer.shares.shape
+    plot = canvas.plot
+    room = min((plot.bottom - plot.top) / rows, (plot.right - plot.left) / columns)
+    full = max(1.0, float(np.abs(layer.shares).max()))
+    for row, column in itertools.product(range(rows), range(columns)):
+        share = float(layer.shares[row, column])
+        if share:
+            radius = max(1.8, 0.42 * min(room, 26.0) * math.sqrt(abs(share) / full))
+            kind = "cell-plus" if share > 0 else "cell-minus"
+            x, y = _n(canvas.x(column)), _n(canvas.y(row))
+            yield f'<circle class="{kind}" cx="{x}" cy="{y}" r="{_n(radius)}"/>'
 
 
 def _estimate_marks(canvas: _Canvas, layer: Estimates) -> Iterator[str]:
