@@ -20,13 +20,14 @@ from doe import water
 from doe.campaign import Campaign
 from doe.design.optimal import central_setting
 from doe.errors import InfeasibleError, Notice
-from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
+from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor, sample_box
 from doe.ledger import LedgerRow
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
 from doe.report.html import FitEvidence, Header, LimitRoom
 from doe.report.pictures import (
+    ChanceView,
     EffectCurve,
     RunPoints,
     SurfaceView,
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.reliability import AllAims
     from doe.design.aliasing import Aliases
     from doe.design.matrix import Design
     from doe.terms import Model
@@ -55,6 +57,7 @@ __all__ = [
     "aliases",
     "bench_runs",
     "box_maps",
+    "chance_view",
     "closed_in_sentences",
     "derived_table",
     "effect_curves",
@@ -79,6 +82,12 @@ MAPS_MOST = 3
 SURFACES_MOST = 6
 """Surfaces on a page, shared out among the responses: each costs the reader time and 60 kB."""
 GRID = 41
+FINE = 25
+"""Of chances, which each take many draws."""
+COARSE = 7
+TRIED = 4096
+"""Settings at which the page's verdicts on the rig are tried before it is written."""
+CHANCE_LEVEL = 0.9
 PRESSURE_SPAN_BAR = 150
 """How far from the planned pressure others are tried for the bench sheet."""
 AFRESH = (
@@ -710,11 +719,20 @@ def fit_evidence(
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
-    return FitEvidence(explorer(campaign, analysis, points), rooms, around)
+    aims = None if around.region is None else around.region.aims
+    return FitEvidence(
+        explorer(campaign, analysis, points, aims),
+        rooms,
+        around,
+        None if aims is None else chance_view(campaign, analysis, aims, points),
+    )
 
 
 def explorer(
-    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+    campaign: Campaign,
+    analysis: Analysis,
+    points: Mapping[str, Sequence[RunPoints]],
+    aims: AllAims | None,
 ) -> Explorer | None:
     """Return the models and the rig's verdicts for a page; None with fewer than two ranges."""
     space, at = campaign.space, analysis.optimum.settings
@@ -728,9 +746,41 @@ def explorer(
     verdicts = Verdicts(
         tuple(levels), tuple(envelope.limits[j].title for j in cutting), fails[:, cutting]
     )
+    tried = sample_box(space, TRIED)
+    said = verdicts.surely(tried)
+    wrong = int((said & ~campaign.feasible(tried)).sum())
+    verdicts = replace(verdicts, tried=int(said.sum()), wrong=wrong)
     runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
     first = _telling_pairs(space, analysis.fits[0])[0]
-    return Explorer(space, analysis.fits, at, verdicts, runs, first)
+    return Explorer(space, analysis.fits, at, verdicts, runs, first, aims)
+
+
+def chance_view(
+    campaign: Campaign,
+    analysis: Analysis,
+    aims: AllAims,
+    points: Mapping[str, Sequence[RunPoints]],
+) -> ChanceView | None:
+    """Return the chance to meet all limits over two factors, the others at the best settings.
+
+    The two that move it most; the rig's swings are counted. None with fewer than two ranges, and
+    where it is high enough wherever the rig can run.
+    """
+    space, at = campaign.space, analysis.optimum.settings
+    seen = []
+    for i, j in itertools.combinations(space.numeric, 2):
+        x, y, rows = _grid(space, i, j, at, COARSE)
+        seen.append((float(np.ptp(aims.chance(rows))), i, j))
+    if not seen:
+        return None
+    _, i, j = max(seen, key=lambda found: found[0])
+    x, y, rows = _grid(space, i, j, at, FINE)
+    chance = aims.chance_with_swings(rows).reshape(len(y), len(x))
+    if (chance.ravel()[campaign.feasible(rows)] >= CHANCE_LEVEL).all():
+        return None
+    region = map_region(space, campaign.envelope, i, j, at)
+    runs = points[aims.fits[0].response.name]
+    return ChanceView(i, j, x, y, chance, CHANCE_LEVEL, region, (*runs, _recommended(at)))
 
 
 def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:
@@ -791,12 +841,12 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
 
 
 def _grid(
-    space: FactorSpace, i: int, j: int, at: FloatArray
+    space: FactorSpace, i: int, j: int, at: FloatArray, size: int = GRID
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     fx, fy = space.factors[i], space.factors[j]
     assert isinstance(fx, NumericFactor)
     assert isinstance(fy, NumericFactor)
-    x, y = np.linspace(fx.low, fx.high, GRID), np.linspace(fy.low, fy.high, GRID)
-    rows = np.tile(at, (GRID * GRID, 1))
-    rows[:, i], rows[:, j] = np.tile(x, GRID), np.repeat(y, GRID)
+    x, y = np.linspace(fx.low, fx.high, size), np.linspace(fy.low, fy.high, size)
+    rows = np.tile(at, (size * size, 1))
+    rows[:, i], rows[:, j] = np.tile(x, size), np.repeat(y, size)
     return x, y, rows

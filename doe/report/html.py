@@ -27,9 +27,10 @@ from markupsafe import Markup
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
-from doe.report.explorer import Explorer, payload_text
+from doe.report.explorer import Explorer, Verdicts, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
+    ChanceView,
     EffectCurve,
     Picture,
     RunPoints,
@@ -37,6 +38,7 @@ from doe.report.pictures import (
     Table,
     VarianceView,
     alias_picture,
+    chance_picture,
     effect_curve_picture,
     effects_picture,
     fitted_unit,
@@ -164,12 +166,14 @@ class LimitRoom:
 class FitEvidence:
     """What the fit page shows beside the models.
 
-    Any two factors, room to the limits with the tightest first, and what lies around the best.
+    Any two factors, room to the limits with the tightest first, what lies around the best, and the
+    chance to meet all limits over two factors.
     """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
     landscape: Landscape | None = None
+    chance: ChanceView | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -321,7 +325,7 @@ def fit_page(
     if evidence.landscape is not None:
         sections.insert(
             1 if explorer is not None else 0,
-            _sure_section(analysis, space, evidence.landscape),
+            _sure_section(analysis, space, evidence.landscape, evidence.chance),
         )
     sections.append(_methods_section(header, analysis, space))
     first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
@@ -771,17 +775,32 @@ def _explorer_section(explorer: Explorer, still: Markup) -> _Section:
     view = {
         "still": still,
         "responses": [fit.response.words for fit in explorer.fits],
-        "intervals": any(fit.mixed is None for fit in explorer.fits),
+        "chance": explorer.aims is not None,
         "numeric": [(i, _factor_names(space)[i]) for i in space.numeric],
         "factors": [_slider(factor) for factor in space],
-        "assumes": (
-            f"The rig was asked at {len(explorer.verdicts.fails)} settings spread over all "
-            "factors. Each limit is taken to move one way along each factor, so a setting between "
-            "them counts as possible only if all those around it are."
-        ),
+        "assumes": _assumed_of_verdicts(explorer.verdicts),
     }
     return _Section(
         "any-two", "Look at any two factors", _part("explorer", view), "Any two factors"
+    )
+
+
+def _assumed_of_verdicts(verdicts: Verdicts) -> str:
+    """Return how the page knows what the rig can run, and how well that came out where tried."""
+    asked = (
+        f"The rig was asked at {len(verdicts.fails)} settings spread over all factors; a setting "
+        "between them counts as possible only if all those around it are."
+    )
+    if not verdicts.tried:
+        return asked
+    if not verdicts.wrong:
+        return (
+            f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the "
+            "rig can run each of them."
+        )
+    return (
+        f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the rig "
+        f"refuses {verdicts.wrong}: between settings the map is only a rough guide here."
     )
 
 
@@ -832,7 +851,9 @@ def _response_section(
     return _Section(key, _capital(fit.response.words), body)
 
 
-def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> _Section:
+def _sure_section(
+    analysis: Analysis, space: FactorSpace, around: Landscape, chance: ChanceView | None
+) -> _Section:
     """Return where else the best may lie, where limits are likely kept, and what costs what."""
     intro = (
         "Were the campaign run again, chance would put the best settings elsewhere. The table says "
@@ -850,6 +871,7 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
             _prose([intro]),
             _table(location_table(space, around.location)),
             _prose([region_sentence(around.region)]) if around.region is not None else "",
+            _figure(chance_picture(space, chance)) if chance is not None else "",
             _folded(
                 "What can be had for what",
                 _joined(

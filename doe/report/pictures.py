@@ -32,6 +32,7 @@ __all__ = [
     "Band",
     "Bars",
     "Cells",
+    "ChanceView",
     "Curve",
     "EffectCurve",
     "Estimates",
@@ -48,6 +49,7 @@ __all__ = [
     "Table",
     "VarianceView",
     "alias_picture",
+    "chance_picture",
     "effect_curve_picture",
     "effects_picture",
     "fitted_unit",
@@ -73,6 +75,8 @@ ALIAS_LEAST = 0.005
 """Shares below are not drawn."""
 ALIAS_COLUMNS = 16
 ALIAS_ROWS = 24
+CHANCES = (10.0, 50.0, 90.0, 99.0)
+"""Chances, in per cent, at which lines are drawn."""
 BEYOND = 0.08
 """Share of a range by which an axis grows to show runs that ended outside it."""
 PointKind = Literal["done", "planned", "suggested", "left out", "recommended"]
@@ -119,6 +123,8 @@ class Surface:
     levels: tuple[float, ...]
     quantity: str
     unit: str
+    strong: float | None = None
+    """The level whose line stands out, if any."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -316,6 +322,23 @@ class VarianceView:
     """Fractions of what the rig can run, and the variance that each stays at or below."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ChanceView:
+    """The chance (my, mx) that one new run meets every limit over two factors, the others held.
+
+    `level` is the chance that counts as enough.
+    """
+
+    x_factor: int
+    y_factor: int
+    x: FloatArray
+    y: FloatArray
+    chance: FloatArray
+    level: float
+    region: RegionMap
+    points: tuple[RunPoints, ...] = ()
+
+
 def region_picture(
     space: FactorSpace, region: RegionMap, points: Sequence[RunPoints] = (), key: str = "map"
 ) -> Picture:
@@ -374,6 +397,47 @@ def surface_picture(space: FactorSpace, view: SurfaceView, key: str = "surface")
             *_point_layers(view.x_factor, view.y_factor, view.points),
         ),
         _surface_table(space, view),
+    )
+
+
+def chance_picture(space: FactorSpace, view: ChanceView, key: str = "chance") -> Picture:
+    """Return where one new run is likely to meet every limit."""
+    possible = _feasible_at(view.region, view.x, view.y)
+    enough, level = possible & (view.chance >= view.level), percent(view.level)
+    if not possible.any():
+        finding = "The rig can run nothing on this map"
+    elif not enough.any():
+        finding = f"Nowhere here does one run meet every limit with {level} chance"
+    elif enough.sum() == possible.sum():
+        finding = f"One run meets every limit with {level} chance wherever the rig can run here"
+    else:
+        share = percent(float(enough.sum() / possible.sum()))
+        finding = (
+            f"One run meets every limit with {level} chance in {share} of what the rig can run here"
+        )
+    infeasible = infeasible_layers(view.region)
+    parts = (
+        "Lines join equal chance that one new run meets every limit and tolerance, a stronger "
+        f"colour is more; the strong line is {level}.",
+        _hatch_sentence(infeasible),
+        _marks_sentence(view.points),
+        held_text(space, view.region),
+    )
+    levels = tuple(c for c in CHANCES if view.chance.min() < c / 100 < view.chance.max())
+    return Picture(
+        key,
+        finding,
+        " ".join(part for part in parts if part),
+        _factor_axis(space, view.x_factor, view.points),
+        _factor_axis(space, view.y_factor, view.points),
+        (
+            Surface(view.x, view.y, 100 * view.chance, levels, "chance", "%", 100 * view.level),
+            *infeasible,
+            *_point_layers(view.x_factor, view.y_factor, view.points),
+        ),
+        _grid_table(
+            space, view, ("chance to meet all",), lambda i, j: (percent(float(view.chance[i, j])),)
+        ),
     )
 
 
@@ -1133,7 +1197,7 @@ def _region_table(space: FactorSpace, region: RegionMap, points: Sequence[RunPoi
 
 def _grid_table(
     space: FactorSpace,
-    view: SurfaceView | VarianceView,
+    view: SurfaceView | VarianceView | ChanceView,
     headings: tuple[str, ...],
     cells: Callable[[int, int], tuple[str, ...]],
 ) -> Table:

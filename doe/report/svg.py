@@ -427,8 +427,9 @@ def _surface_marks(canvas: _Canvas, layer: Surface) -> Iterator[str]:
         if data:
             shade = RAMP[round(i * (len(RAMP) - 1) / max(1, len(edges) - 2))]
             yield _path(data, f"fill-{shade}", 'fill-rule="evenodd"')
-    for _, lines in _level_lines(layer.x, layer.y, layer.values, layer.levels):
-        yield _path("".join(canvas.path(line) for line in lines), "level-line")
+    for level, lines in _level_lines(layer.x, layer.y, layer.values, layer.levels):
+        kind = "level-line strong" if level == layer.strong else "level-line"
+        yield _path("".join(canvas.path(line) for line in lines), kind)
 
 
 def _level_lines(
