@@ -752,7 +752,7 @@ def _aliases_section(aliases: Aliases) -> _Section:
                 "estimates; it is not shown here."
             ]
         )
-    return _Section("aliases", "What the runs mix up", body, "Mixed up")
+    return _Section("mixed-up", "What the runs mix up", body, "Mixed up")
 
 
 def _variance_section(design: Design, views: Sequence[VarianceView]) -> _Section:

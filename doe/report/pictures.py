@@ -854,7 +854,7 @@ def alias_picture(aliases: Aliases, key: str = "aliases") -> Picture | None:
                 (
                     _words(aliases.fitted[i]),
                     _words(aliases.mixed_in[j]),
-                    f"{'+' if shares[i, j] > 0 else '−'}{abs(shares[i, j]):.2f}",
+                    _two(float(shares[i, j])),
                 )
                 for i in columns
                 for j in rows

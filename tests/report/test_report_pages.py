@@ -60,6 +60,7 @@ def pages(m: SimpleNamespace, **changes: object) -> dict[str, str]:
             m.derived,
             m.derived,
             m.variance,
+            aliases=m.aliases,
         ),
         "fit": html.fit_page(
             made_up_campaign.header(page="fit", **head),
@@ -172,6 +173,13 @@ def replaced(m: SimpleNamespace, text: str) -> SimpleNamespace:
                     },
                 ),
                 tuple(replace(room, title=text, unit=text) for room in m.evidence.rooms),
+                m.evidence.landscape,
+                replace(m.evidence.chance, region=replace(m.evidence.chance.region, limits=limits)),
+            ),
+            "aliases": replace(
+                m.aliases,
+                fitted=(text,) * len(m.aliases.fitted),
+                mixed_in=(text,) * len(m.aliases.mixed_in),
             ),
             "surfaces": tuple(
                 replace(
@@ -288,7 +296,7 @@ def test_every_figure_has_title_reading_drawing_and_numbers(built: dict[str, str
             assert re.search(r"<figcaption><h3>[^<]+</h3>\s*<p>[^<]+\.</p>", figure)
             assert len(re.findall(r"<svg", figure)) == 2
             assert re.search(r"<details>.*<tbody>\s*<tr>.*</details>", figure, re.DOTALL)
-    assert counts == {"check": 4, "plan": 4, "fit": 26, "suggest": 3}
+    assert counts == {"check": 4, "plan": 5, "fit": 29, "suggest": 3}
 
 
 def first_element(page: str) -> str:

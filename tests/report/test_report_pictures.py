@@ -264,7 +264,7 @@ def test_alias_picture_of_a_half_fraction_against_the_nist_handbook() -> None:
     """
     x1, x2 = (grid.ravel() for grid in np.meshgrid([-1.0, 1.0], [-1.0, 1.0]))
     space = coded_box("abc")
-    for sign, mark in ((1.0, "+1.00"), (-1.0, "−1.00")):
+    for sign, mark in ((1.0, "1.00"), (-1.0, "−1.00")):
         runs = np.column_stack([x1, x2, sign * x1 * x2])
         beyond = quadratic_model(space).terms
         picture = p.alias_picture(alias_matrix(linear_model(space), runs, beyond))
