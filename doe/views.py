@@ -48,6 +48,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.pareto import Choice
     from doe.analysis.reliability import AllAims
     from doe.design.aliasing import Aliases
     from doe.design.matrix import Design
@@ -58,6 +59,7 @@ __all__ = [
     "bench_runs",
     "box_maps",
     "chance_view",
+    "chances_of",
     "closed_in_sentences",
     "derived_table",
     "effect_curves",
@@ -721,18 +723,27 @@ def fit_evidence(
     rooms = limit_rooms(campaign, analysis.optimum.settings)
     aims = None if around.region is None else around.region.aims
     return FitEvidence(
-        explorer(campaign, analysis, points, aims),
+        explorer(campaign, analysis, points, around),
         rooms,
         around,
         None if aims is None else chance_view(campaign, analysis, aims, points),
+        chances_of(aims, around.choices),
     )
+
+
+def chances_of(aims: AllAims | None, choices: Sequence[Choice]) -> tuple[float, ...]:
+    """Return the chance to meet all limits at each choice, the rig's swings counted."""
+    if aims is None or not choices:
+        return ()
+    settings = np.array([choice.settings for choice in choices])
+    return tuple(float(chance) for chance in aims.chance_with_swings(settings))
 
 
 def explorer(
     campaign: Campaign,
     analysis: Analysis,
     points: Mapping[str, Sequence[RunPoints]],
-    aims: AllAims | None,
+    around: Landscape,
 ) -> Explorer | None:
     """Return the models and the rig's verdicts for a page; None with fewer than two ranges."""
     space, at = campaign.space, analysis.optimum.settings
@@ -752,7 +763,9 @@ def explorer(
     verdicts = replace(verdicts, tried=int(said.sum()), wrong=wrong)
     runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
     first = _telling_pairs(space, analysis.fits[0])[0]
-    return Explorer(space, analysis.fits, at, verdicts, runs, first, aims)
+    aims = None if around.region is None else around.region.aims
+    choices = tuple(choice.settings for choice in around.choices)
+    return Explorer(space, analysis.fits, at, verdicts, runs, first, aims, choices)
 
 
 def chance_view(

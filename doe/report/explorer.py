@@ -73,7 +73,8 @@ class Explorer:
     """Fitted models that the reader may look at over any two factors, starting at `at` (k,).
 
     `runs` are the runs used, a response; `first` are the factors shown at the start; `aims` is the
-    chance that one new run meets every limit, None where there is none or it is not known.
+    chance that one new run meets every limit, None where there is none or it is not known;
+    `choices` (n, k) are settings to pick from, in the order of their numbers.
     """
 
     space: FactorSpace
@@ -83,6 +84,7 @@ class Explorer:
     runs: Mapping[str, Sequence[RunPoints]]
     first: tuple[int, int]
     aims: AllAims | None = None
+    choices: tuple[FloatArray, ...] = ()
 
 
 def node_levels(space: FactorSpace, at: FloatArray, most: int = NODES_MOST) -> list[FloatArray]:
@@ -115,6 +117,7 @@ def payload_text(explorer: Explorer) -> str:
         "first": list(explorer.first),
         "runs": {name: _runs(groups) for name, groups in explorer.runs.items()},
         "rig": _verdicts(explorer.verdicts),
+        "choices": [settings.tolist() for settings in explorer.choices],
         "aims": None if explorer.aims is None else _aims(explorer.aims, explorer.fits),
     }
     text = json.dumps(made, ensure_ascii=False, separators=(",", ":"), allow_nan=False)

@@ -61,6 +61,7 @@ from doe.report.surface_section import (
     ascent_table,
     choices_table,
     curvature_table,
+    front_picture,
     location_table,
     region_sentence,
     ridge_picture,
@@ -166,14 +167,15 @@ class LimitRoom:
 class FitEvidence:
     """What the fit page shows beside the models.
 
-    Any two factors, room to the limits with the tightest first, what lies around the best, and the
-    chance to meet all limits over two factors.
+    Any two factors, room to the limits with the tightest first, what lies around the best, the
+    chance to meet all limits over two factors, and at each choice that nothing beats.
     """
 
     explorer: Explorer | None = None
     rooms: tuple[LimitRoom, ...] = ()
     landscape: Landscape | None = None
     chance: ChanceView | None = None
+    choice_chances: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +329,9 @@ def fit_page(
             1 if explorer is not None else 0,
             _sure_section(analysis, space, evidence.landscape, evidence.chance),
         )
+    trade = _trade_section(analysis, space, evidence, explorer is not None)
+    if trade is not None:
+        sections.insert(2 if explorer is not None else 1, trade)
     sections.append(_methods_section(header, analysis, space))
     first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
     return _page(header, first, sections, explorer)
@@ -860,10 +865,6 @@ def _sure_section(
         "how far, taking the fitted models as given; a range as wide as the factor’s own says that "
         "the results hardly fix it."
     )
-    trade = (
-        "Of these settings none is better than another in every response: going from one to the "
-        "next gains in one and loses in another."
-    )
     return _Section(
         "sure",
         "How sure the best settings are",
@@ -872,16 +873,35 @@ def _sure_section(
             _table(location_table(space, around.location)),
             _prose([region_sentence(around.region)]) if around.region is not None else "",
             _figure(chance_picture(space, chance)) if chance is not None else "",
-            _folded(
-                "What can be had for what",
-                _joined(
-                    _prose([trade]), _table(choices_table(space, analysis.fits, around.choices))
-                ),
-            )
-            if around.choices
-            else "",
         ),
         "How sure",
+    )
+
+
+def _trade_section(
+    analysis: Analysis, space: FactorSpace, evidence: FitEvidence, live: bool
+) -> _Section | None:
+    """Return what can be had of one response at the cost of another; None with nothing to weigh."""
+    choices = evidence.landscape.choices if evidence.landscape is not None else ()
+    if len(choices) < 2:
+        return None
+    table = choices_table(space, analysis.fits, choices, evidence.choice_chances)
+    picture = front_picture(analysis.fits, choices, analysis.optimum.predictions, table)
+    words = (
+        "Of these settings none is better than another in every response: going from one to the "
+        "next gains in one and loses in another. Which of them is worth most is for you to say."
+    )
+    names = [str(i + 1) for i in range(len(choices))]
+    return _Section(
+        "trade",
+        "What can be had for what",
+        _joined(
+            _prose([words]),
+            _figure(picture),
+            _part("picker", names) if live else "",
+            _table(table),
+        ),
+        "What for what",
     )
 
 

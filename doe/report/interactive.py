@@ -177,6 +177,7 @@ def _points(picture: Picture, layer: Points, colours: Mapping[str, str]) -> Iter
         "suggested": ("circle-open-dot", "ember"),
         "recommended": ("diamond-open", "ember"),
         "left out": ("x-thin-open", "ink"),
+        "choice": ("square-open", "water"),
     }
     symbol, role = symbols[layer.kind]
     x, y = picture.x, picture.y

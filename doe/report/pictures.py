@@ -33,6 +33,7 @@ __all__ = [
     "Bars",
     "Cells",
     "ChanceView",
+    "Crosses",
     "Curve",
     "EffectCurve",
     "Estimates",
@@ -62,6 +63,7 @@ __all__ = [
     "nice_levels",
     "normal_picture",
     "observed_fitted_picture",
+    "padded_axis",
     "region_picture",
     "residuals_against_picture",
     "residuals_picture",
@@ -79,13 +81,14 @@ CHANCES = (10.0, 50.0, 90.0, 99.0)
 """Chances, in per cent, at which lines are drawn."""
 BEYOND = 0.08
 """Share of a range by which an axis grows to show runs that ended outside it."""
-PointKind = Literal["done", "planned", "suggested", "left out", "recommended"]
+PointKind = Literal["done", "planned", "suggested", "left out", "recommended", "choice"]
 MARKS: dict[str, str] = {
     "done": "filled dot",
     "planned": "ring",
     "suggested": "ring with a dot",
     "left out": "small cross",
     "recommended": "diamond",
+    "choice": "square",
 }
 
 
@@ -225,6 +228,18 @@ class Shapes:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Crosses:
+    """Points (n,) with an interval along x and one along y."""
+
+    x: FloatArray
+    x_low: FloatArray
+    x_high: FloatArray
+    y: FloatArray
+    y_low: FloatArray
+    y_high: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Cells:
     """Shares (rows, columns) at the crossings of two category axes, a dot of that area each.
 
@@ -245,6 +260,7 @@ Layer = (
     | Estimates
     | Shapes
     | Cells
+    | Crosses
 )
 
 
@@ -409,7 +425,9 @@ def chance_picture(space: FactorSpace, view: ChanceView, key: str = "chance") ->
     elif not enough.any():
         finding = f"Nowhere here does one run meet every limit with {level} chance"
     elif enough.sum() == possible.sum():
-        finding = f"One run meets every limit with {level} chance wherever the rig can run here"
+        finding = (
+            f"One run meets every limit with at least {level} chance wherever the rig can run here"
+        )
     else:
         share = percent(float(enough.sum() / possible.sum()))
         finding = (
@@ -493,7 +511,7 @@ def effect_curve_picture(
 ) -> Picture:
     """Return a response along one factor, with the interval of its mean."""
     response, axis = view.response, _factor_axis(space, view.factor)
-    vertical = _padded_axis(response.words, response.unit, view.low, view.high)
+    vertical = padded_axis(response.words, response.unit, view.low, view.high)
     closed = _closed_stretches(view, vertical)
     held = _held(space, view.at, {view.factor})
     level = percent(view.level)
@@ -530,7 +548,7 @@ def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95)
     low, high = np.array([b[0] for b in bounds]), np.array([b[1] for b in bounds])
     values = np.array([e.coefficient for e in shown])
     unit = fitted_unit(fit)
-    axis = _padded_axis(f"coefficient for {response.words}", unit, low, high, zero=True)
+    axis = padded_axis(f"coefficient for {response.words}", unit, low, high, zero=True)
     categories = Axis("term", "", -0.5, len(shown) - 0.5, tuple(e.label for e in shown))
     finding = _effects_finding(fit, shown, clear)
     return Picture(
@@ -562,8 +580,8 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
     """Return observed against fitted values, with the line where they agree."""
     response = fit.response
     both = np.concatenate([fit.values, fit.fitted])
-    x = _padded_axis(f"fitted {response.words}", response.unit, both, both)
-    y = _padded_axis(f"observed {response.words}", response.unit, both, both)
+    x = padded_axis(f"fitted {response.words}", response.unit, both, both)
+    y = padded_axis(f"observed {response.words}", response.unit, both, both)
     sd = with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))
     ends = np.array([x.low, x.high])
     return Picture(
@@ -586,7 +604,7 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
     runs = np.array(fit.runs_used, dtype=np.float64)
     known = np.isfinite(fit.studentised)
     values = fit.studentised[known]
-    y = _padded_axis("studentised residual", "standard errors", values, values, zero=True)
+    y = padded_axis("studentised residual", "standard errors", values, values, zero=True)
     if known.any():
         worst = int(np.argmax(np.abs(np.where(known, fit.studentised, 0.0))))
         finding = (
@@ -689,8 +707,8 @@ def left_out_picture(fit: FittedModel, key: str = "left-out") -> Picture | None:
     error = fit.residuals / (1 - fit.leverage)
     predicted = scale.back(scale.forward(fit.values) - error)
     both = np.concatenate([fit.values, predicted])
-    x = _padded_axis("predicted without the run", response.unit, both, both)
-    y = _padded_axis(f"observed {response.words}", response.unit, both, both)
+    x = padded_axis("predicted without the run", response.unit, both, both)
+    y = padded_axis(f"observed {response.words}", response.unit, both, both)
     misses = np.abs(fit.values - predicted)
     worst = int(np.argmax(misses))
     ends = np.array([x.low, x.high])
@@ -731,8 +749,8 @@ def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
     order = np.argsort(values, kind="stable")
     places = np.asarray(ndtri((np.arange(len(values)) + 0.5) / len(values)))
     gap = float(np.abs(values[order] - places).max())
-    x = _padded_axis("normal quantile", "", places, places)
-    y = _padded_axis(
+    x = padded_axis("normal quantile", "", places, places)
+    y = padded_axis(
         "studentised residual", "standard errors", *(np.concatenate([values, places]),) * 2
     )
     ends = np.array([x.low, x.high])
@@ -779,7 +797,7 @@ def residuals_against_picture(
         f"Each dot is a run, judged by the fit without it. A bow means that the model lacks a "
         f"bend in {words}; a widening fan, that scatter changes with it.",
         x,
-        _padded_axis("studentised residual", "standard errors", values, values, zero=True),
+        padded_axis("studentised residual", "standard errors", values, values, zero=True),
         (
             Curve(np.array([x.low, x.high]), np.zeros(2), "the model", "soft-ink", dashed=True),
             Points("done", at, values, named),
@@ -1033,9 +1051,10 @@ def _factor_axis(space: FactorSpace, position: int, points: Sequence[RunPoints] 
     return Axis(_words(factor.name), factor.unit, low, high)
 
 
-def _padded_axis(
+def padded_axis(
     quantity: str, unit: str, low: FloatArray, high: FloatArray, zero: bool = False
 ) -> Axis:
+    """Return an axis a little longer than its values, from or to zero where asked."""
     ends = [float(np.min(low, initial=np.inf)), float(np.max(high, initial=-np.inf))]
     if zero or not np.isfinite(ends).all():
         ends = [min(ends[0], 0.0), max(ends[1], 0.0)]

@@ -24,6 +24,7 @@ from doe.report.pictures import (
     Band,
     Bars,
     Cells,
+    Crosses,
     Curve,
     Estimates,
     Infeasible,
@@ -324,6 +325,9 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
                 yield _path(dots, "run-rims")
                 yield _path(dots, "run-dots")
                 return
+            if layer.kind == "choice":
+                yield from (_choice(x, y, name) for x, y, name in places)
+                return
             for x, y, _ in places:
                 yield from _point(x, y, layer.kind)
         case Curve():
@@ -341,6 +345,8 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             yield from _bar_marks(canvas, layer)
         case Estimates():
             yield from _estimate_marks(canvas, layer)
+        case Crosses():
+            yield _path(_cross_lines(canvas, layer), "whisker")
         case Cells():
             yield from _cell_marks(canvas, layer)
         case Shapes():
@@ -444,6 +450,15 @@ def _level_lines(
             yield level, lines
 
 
+def _choice(x: float, y: float, name: str) -> str:
+    """Return a square to pick, with room round it for a finger."""
+    square = f'x="{_n(x - 6)}" y="{_n(y - 6)}" width="12" height="12"'
+    return (
+        f'<g data-choice="{_safe(name)}"><circle class="reach" cx="{_n(x)}" cy="{_n(y)}" r="16"/>'
+        f'<rect class="run-choice" {square}/></g>'
+    )
+
+
 def _point(x: float, y: float, kind: str) -> Iterator[str]:
     if kind == "left out":
         a, b, c, d = _n(x - 5), _n(x + 5), _n(y - 5), _n(y + 5)
@@ -472,6 +487,16 @@ def _bar_marks(canvas: _Canvas, layer: Bars) -> Iterator[str]:
                 f'<rect class="{kind}" x="{_n(zero)}" y="{_n(top)}" width="{_n(wide)}" '
                 f'height="{_n(thickness)}"/>'
             )
+
+
+def _cross_lines(canvas: _Canvas, layer: Crosses) -> str:
+    middle = [(canvas.x(x), canvas.y(y)) for x, y in zip(layer.x, layer.y, strict=True)]
+    across = zip(middle, layer.x_low, layer.x_high, strict=True)
+    up = zip(middle, layer.y_low, layer.y_high, strict=True)
+    return "".join(
+        [f"M{_n(canvas.x(a))} {_n(y)}H{_n(canvas.x(b))}" for (_, y), a, b in across]
+        + [f"M{_n(x)} {_n(canvas.y(a))}V{_n(canvas.y(b))}" for (x, _), a, b in up]
+    )
 
 
 def _cell_marks(canvas: _Canvas, layer: Cells) -> Iterator[str]:

@@ -181,6 +181,7 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
     )
     assert around.region is not None
     aims = around.region.aims
+    choices = tuple(choice.settings for choice in around.choices)
     x, y, rows = _grid(space, 0, 3, at, 15)
     chance = aims.chance_with_swings(rows).reshape(15, 15)
     region = map_region(space, envelope_of, 0, 3, at)
@@ -189,10 +190,11 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
         LimitRoom("preheater power", "W", 11.0, "11"),
     )
     return FitEvidence(
-        Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims),
+        Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims, choices),
         rooms,
         around,
         ChanceView(0, 3, x, y, chance, 0.9, region, runs),
+        tuple(aims.chance_with_swings(np.array(choices)).tolist()),
     )
 
 

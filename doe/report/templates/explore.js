@@ -508,7 +508,7 @@
     } else byId("explore-finding").textContent = `Chance that one new run meets every limit at ${where}: ${chance}`;
     byId("explore-how").textContent = r
       ? "A stronger colour is more; dashed lines join equal standard error (±)."
-      : `A stronger colour is a higher chance${aims.strays.length ? ", the rig’s swings counted" : ""}; the strong line is ${ENOUGH} %.`;
+      : `A stronger colour is a higher chance${aims.strays.length ? ", the rig’s swings counted" : ""}; the strong line is ${ENOUGH}\u00a0%.`;
     const [word, sentence] = verdict(state.at), rigSays = byId("explore-rig");
     rigSays.textContent = sentence; rigSays.dataset.verdict = word;
     factors.forEach((f, i) => {
@@ -553,6 +553,38 @@
   window.addEventListener("pointerup", () => { held = false; });
   window.addEventListener("resize", update);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", update);
+
+  // ---- choices that nothing beats: pick one, and everything above follows
+  const pickers = [...document.querySelectorAll("[name=choice]")];
+  const choosing = (n) => {
+    const at = data.choices[n];
+    state.at = at.slice();
+    pickers[n].checked = true;
+    document.querySelectorAll("[data-choice]").forEach((mark) => mark.classList.toggle("picked", mark.dataset.choice === String(n + 1)));
+    const facts = factors.map((f, i) => [f.words, setting(i, at[i])]);
+    for (const r of responses) {
+      const p = predict(r, at), {low, high} = interval(r, p);
+      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} on average (95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
+    }
+    if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(keepingSwung(at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
+    facts.push(["the rig", verdict(at)[1]]);
+    byId("chosen-name").textContent = `Choice ${n + 1}`;
+    byId("chosen-facts").replaceChildren(...facts.flatMap((pair) => pair.map((text, i) => {
+      const element = document.createElement(i ? "dd" : "dt");
+      element.textContent = text;
+      return element;
+    })));
+    byId("chosen").hidden = false;
+    update();
+  };
+  if (pickers.length) {
+    byId("choose").hidden = false;
+    pickers.forEach((input, n) => input.addEventListener("change", () => choosing(n)));
+    document.querySelectorAll("[data-choice]").forEach((mark) => {
+      mark.closest("figure").classList.add("pickable");
+      mark.addEventListener("click", () => choosing(Number(mark.dataset.choice) - 1));
+    });
+  }
 
   byId("explore-x").value = String(state.x); byId("explore-y").value = String(state.y);
   byId("explore-still").hidden = true;
