@@ -202,6 +202,33 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
     tab.context.close()
 
 
+def test_a_choice_is_picked_by_its_square_and_by_keys(made: SimpleNamespace, browser: Any) -> None:
+    tab = opened(browser, made.page)
+    choices = made.result.landscape.choices
+    assert len(choices) >= 4
+    assert tab.locator("#chosen").is_hidden()
+    square = tab.locator(".wide [data-choice='2']")
+    square.click()
+    said = tab.locator("#chosen-facts").text_content()
+    temperature, flow, time, level = choices[1].settings
+    for text in (f"{temperature:.0f}\xa0°C", f"{flow:.1f}\xa0mL/min", f"{time:.0f}\xa0min"):
+        assert text in said
+    assert made.campaign.space.factors[3].levels[round(level)] in said
+    for fit in made.result.analysis.fits:
+        row = tab.locator(f"#explore-row-{made.result.analysis.fits.index(fit)}")
+        expected = choices[1].predictions[fit.response.name].mean[0]
+        assert float(row.get_attribute("data-mean")) == pytest.approx(expected, rel=1e-9)
+    assert "picked" in square.get_attribute("class")
+    picked = tab.locator("[name=choice]:checked")
+    assert picked.get_attribute("value") == "1"
+    picked.press("ArrowRight")
+    assert tab.locator("#chosen-name").text_content() == "Choice 3"
+    assert "picked" not in square.get_attribute("class")
+    assert tab.locator("#chosen-facts").text_content() != said
+    assert tab.said == []
+    tab.context.close()
+
+
 def test_the_page_never_calls_possible_what_the_rig_cannot_run(
     made: SimpleNamespace, tab: Any
 ) -> None:

@@ -22,6 +22,7 @@ from doe.report.surface_section import (
     ascent_table,
     choices_table,
     curvature_table,
+    front_picture,
     location_table,
     region_sentence,
     ridge_picture,
@@ -128,6 +129,23 @@ def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
     shown = choices_table(space, fits, around.choices)
     assert len(shown.rows) == len(around.choices)
     assert shown.headings[-1] == "furfural mg/g"
+    means = [
+        [choice.predictions[fitted.response.name].mean[0] for fitted in fits]
+        for choice in around.choices
+    ]
+    chances = [0.9 if i else 0.1 for i in range(len(around.choices))]
+    front = front_picture(fits, around.choices, result.analysis.optimum.predictions, chances)
+    drawn = draw(front)
+    for number in range(1, len(around.choices) + 1):
+        assert f'data-choice="{number}"' in drawn
+    assert drawn.count("run-choice doubtful") == 1
+    best = max(extract for extract, _ in means[1:])
+    assert f"Extract yield {int(best)}." in front.finding  # not that of the doubtful choice
+    with_chance = choices_table(space, fits, around.choices, chances)
+    assert [row[-1] for row in with_chance.rows][:2] == [
+        "10\N{NO-BREAK SPACE}%",
+        "90\N{NO-BREAK SPACE}%",
+    ]
     assert around.region is not None
     assert "90\N{NO-BREAK SPACE}% chance" in region_sentence(around.region)
     for fitted in fits:

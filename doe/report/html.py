@@ -886,7 +886,9 @@ def _trade_section(
     if len(choices) < 2:
         return None
     table = choices_table(space, analysis.fits, choices, evidence.choice_chances)
-    picture = front_picture(analysis.fits, choices, analysis.optimum.predictions, table)
+    picture = front_picture(
+        analysis.fits, choices, analysis.optimum.predictions, evidence.choice_chances
+    )
     words = (
         "Of these settings none is better than another in every response: going from one to the "
         "next gains in one and loses in another. Which of them is worth most is for you to say."

@@ -178,6 +178,7 @@ def _points(picture: Picture, layer: Points, colours: Mapping[str, str]) -> Iter
         "recommended": ("diamond-open", "ember"),
         "left out": ("x-thin-open", "ink"),
         "choice": ("square-open", "water"),
+        "doubtful": ("square-open-dot", "ember"),
     }
     symbol, role = symbols[layer.kind]
     x, y = picture.x, picture.y

@@ -81,7 +81,7 @@ CHANCES = (10.0, 50.0, 90.0, 99.0)
 """Chances, in per cent, at which lines are drawn."""
 BEYOND = 0.08
 """Share of a range by which an axis grows to show runs that ended outside it."""
-PointKind = Literal["done", "planned", "suggested", "left out", "recommended", "choice"]
+PointKind = Literal["done", "planned", "suggested", "left out", "recommended", "choice", "doubtful"]
 MARKS: dict[str, str] = {
     "done": "filled dot",
     "planned": "ring",
@@ -89,6 +89,7 @@ MARKS: dict[str, str] = {
     "left out": "small cross",
     "recommended": "diamond",
     "choice": "square",
+    "doubtful": "dashed square",
 }
 
 

@@ -21,6 +21,7 @@ from doe.report.pictures import (
     Crosses,
     Curve,
     Picture,
+    PointKind,
     Points,
     Table,
     fitted_unit,
@@ -44,6 +45,10 @@ __all__ = [
     "ridge_picture",
     "stationary_sentence",
 ]
+
+
+DOUBTFUL = 0.5
+"""Chance to meet all limits below which a choice is told apart."""
 
 
 def location_table(space: FactorSpace, location: Location) -> Table:
@@ -98,32 +103,63 @@ def front_picture(
     fits: Sequence[FittedModel],
     choices: Sequence[Choice],
     recommended: Mapping[str, Prediction],
-    table: Table,
+    chances: Sequence[float] = (),
     key: str = "front",
 ) -> Picture:
-    """Return settings that no others beat over the two responses that pull apart most."""
+    """Return settings that no others beat over the two responses that pull apart most.
+
+    `chances` are those to meet all limits, none where there is no limit: choices that more likely
+    miss one look different, and the finding speaks of the others where there are any.
+    """
     first, second = _pulling_apart(fits, choices)
-    best_x = max(choices, key=lambda choice: _merit(first, choice))
-    best_y = max(choices, key=lambda choice: _merit(second, choice))
+    likely = [i for i in range(len(choices)) if not chances or chances[i] >= DOUBTFUL]
+    told = [choices[i] for i in likely] or list(choices)
+    best_x = max(told, key=lambda choice: _merit(first, choice))
+    best_y = max(told, key=lambda choice: _merit(second, choice))
     x, y = (_spread(fit, choices) for fit in (first, second))
     at_x, at_y = (recommended[fit.response.name] for fit in (first, second))
-    names = tuple(str(i + 1) for i in range(len(choices)))
+    finding = _best_and_what_it_goes_with(first, second, best_x)
+    if best_y is not best_x:
+        finding += f"; {_best_and_what_it_goes_with(second, first, best_y, small=True)}"
+    doubtful = [i for i in range(len(choices)) if i not in likely]
+    groups: dict[PointKind, list[int]] = {"choice": likely, "doubtful": doubtful}
+    level = percent(at_x.level)
     return Picture(
         key,
-        f"{_best_and_what_it_goes_with(first, second, best_x)}; "
-        f"{_best_and_what_it_goes_with(second, first, best_y, small=True)}",
+        finding,
         "Each square is a choice of settings that no other beats in every response; its bars are "
-        f"the {percent(at_x.level)} intervals of the two means. The diamond is what is recommended "
-        "above. The settings stand in the table, by number.",
+        f"the {level} intervals of the two means. The diamond is what is recommended above."
+        + (" A dashed square more likely misses a limit than keeps all." if doubtful else "")
+        + " The settings stand in the table below, by number.",
         _aim_axis(first, x),
         _aim_axis(second, y),
         (
             Crosses(*x, *y),
-            Points("choice", x[0], y[0], names),
+            *(
+                Points(kind, x[0][places], y[0][places], tuple(str(i + 1) for i in places))
+                for kind, places in groups.items()
+                if places
+            ),
             Points("recommended", at_x.mean[:1], at_y.mean[:1], ("recommended",)),
         ),
-        table,
+        _front_table((first, second), choices, level),
     )
+
+
+def _front_table(fits: Sequence[FittedModel], choices: Sequence[Choice], level: str) -> Table:
+    headings = ["choice"]
+    for fit in fits:
+        headings += [f"{fit.response.words} {fit.response.unit}".rstrip(), f"{level} interval"]
+    rows = []
+    for i, choice in enumerate(choices):
+        cells = [str(i + 1)]
+        for fit in fits:
+            at = choice.predictions[fit.response.name]
+            error = float(at.standard_error[0])
+            cells.append(bearing(float(at.mean[0]), error))
+            cells.append(between(float(at.mean_low[0]), float(at.mean_high[0]), error))
+        rows.append(tuple(cells))
+    return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
 
 
 def _pulling_apart(

@@ -325,8 +325,8 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
                 yield _path(dots, "run-rims")
                 yield _path(dots, "run-dots")
                 return
-            if layer.kind == "choice":
-                yield from (_choice(x, y, name) for x, y, name in places)
+            if layer.kind in ("choice", "doubtful"):
+                yield from (_choice(x, y, name, layer.kind) for x, y, name in places)
                 return
             for x, y, _ in places:
                 yield from _point(x, y, layer.kind)
@@ -450,12 +450,12 @@ def _level_lines(
             yield level, lines
 
 
-def _choice(x: float, y: float, name: str) -> str:
+def _choice(x: float, y: float, name: str, kind: str) -> str:
     """Return a square to pick, with room round it for a finger."""
     square = f'x="{_n(x - 6)}" y="{_n(y - 6)}" width="12" height="12"'
     return (
         f'<g data-choice="{_safe(name)}"><circle class="reach" cx="{_n(x)}" cy="{_n(y)}" r="16"/>'
-        f'<rect class="run-choice" {square}/></g>'
+        f'<rect class="run-choice {kind}" {square}/></g>'
     )
 
 
