@@ -700,9 +700,8 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
             "may change with them.",
         )
     return (
-        "All planned runs are in. These are the best settings of the fitted polynomials; "
-        f"doe suggest {campaign.name} weighs the runs with models of freer shape, may recommend "
-        "others, and says what to run next.",
+        "All planned runs are in. These settings are the best by the fitted polynomials. What to "
+        "run next is weighed with models of freer shape, which may recommend others.",
     )
 
 

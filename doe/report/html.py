@@ -14,6 +14,7 @@ import hashlib
 import io
 import itertools
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -96,18 +97,25 @@ DERIVED_NONE = Table((), ())
 CORNERS_SHOWN = 16
 NOTICES_FIRST = 3
 ROOMS_FIRST = 3
+HARDLY = 0.9
+"""Share of a factor's range from which on the results are said to hardly fix its best value."""
 GRAVE = (
     "aims-not-met",
     "achieved-breaks-limit",
-    "extrapolated",
+    "other-than-fit",
     "response-not-fitted",
+    "poor-prediction",
     "lack-of-fit",
-    "far-run",
-    "smaller-model",
-    "predicts-poorly",
-    "few-degrees",
-    "over-budget",
+    "exact-fit",
     "outside-region",
+    "confirmation",
+    "large-residual",
+    "high-leverage",
+    "simpler-model",
+    "whole-plots",
+    "few-degrees-of-freedom",
+    "over-budget",
+    "wants-log",
     "no-repeats",
     "several-stages",
 )
@@ -117,6 +125,9 @@ USUAL_CAUTIONS = (
     "The rig’s own documents, your site’s rules and local codes come before anything here; "
     "pressure equipment is checked and run by people trained and, where required, licensed for it.",
 )
+
+
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,8 +199,10 @@ class _Section:
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
+    """Facts that stand out: label, text, and a remark beside it."""
+
     heading: str
-    facts: tuple[tuple[str, str], ...] = field(default=())
+    facts: tuple[tuple[str, str, str], ...] = field(default=())
 
 
 # ---------------------------------------------------------------------------------- the pages
@@ -310,7 +323,7 @@ def fit_page(
     if explorer is not None:
         sections.append(_explorer_section(explorer, drawn[0][1] if drawn else Markup("")))
         drawn = drawn[1:]
-    said = {_text_of(n) for n in (*header.notices, *analysis.notices)}
+    said = {n if isinstance(n, str) else n.what for n in (*header.notices, *analysis.notices)}
     sections += [
         _response_section(
             numbers[fit.response.name],
@@ -333,7 +346,7 @@ def fit_page(
     if trade is not None:
         sections.insert(2 if explorer is not None else 1, trade)
     sections.append(_methods_section(header, analysis, space))
-    first = _fit_first_screen(header, analysis, space, what_next, evidence.rooms)
+    first = _fit_first_screen(header, analysis, space, what_next, evidence)
     return _page(header, first, sections, explorer)
 
 
@@ -380,8 +393,7 @@ def _check_first_screen(
 ) -> Markup:
     binding = [label for label, _, binds in affordable if binds]
     buys = tuple(
-        (label, f"{text} (this is what binds)" if binds else text)
-        for label, text, binds in affordable
+        (label, text, "this is what binds" if binds else "") for label, text, binds in affordable
     )
     return _joined(
         _prose(_feasible_sentences(survey), "lead"),
@@ -451,11 +463,13 @@ def _fit_first_screen(
     analysis: Analysis,
     space: FactorSpace,
     what_next: Sequence[str],
-    rooms: Sequence[LimitRoom],
+    evidence: FitEvidence,
 ) -> Markup:
-    optimum = analysis.optimum
+    optimum, around = analysis.optimum, evidence.landscape
     responses = {fit.response.name: fit.response for fit in analysis.fits}
-    settings = tuple(zip(_factor_names(space), setting_text(space, optimum.settings), strict=True))
+    texts = setting_text(space, optimum.settings)
+    remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
+    settings = tuple(zip(_factor_names(space), texts, remarks, strict=True))
     together = "" if len(responses) == 1 else ", best for all responses together"
     expected = [
         _expected(responses[name], prediction)
@@ -465,13 +479,34 @@ def _fit_first_screen(
     return _joined(
         _part("best", _Panel(f"Set on the rig{together}", settings)),
         _prose(expected, "lead"),
-        _prose([_aims_sentence(analysis), _rooms_sentence(rooms)]),
+        _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
-        _part("next", header.next_command)
-        if header.next_command not in " ".join(what_next)
-        else "",
+        _part("next", header.next_command),
         _minds([*header.notices, *analysis.notices]),
     )
+
+
+def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
+    """Return for each factor how firmly the results fix its best value."""
+    remarks = []
+    for factor, spread in zip(space, around.location.spreads, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            best = max(spread.levels)
+            level = factor.levels[spread.levels.index(best)]
+            remarks.append(f"{level} comes out best with {percent(best)} chance")
+            continue
+        assert spread.low is not None
+        assert spread.high is not None
+        ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
+        wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
+        remarks.append(
+            f"hardly fixed by the results: the best may lie from {ends}"
+            if wide
+            else f"the best may lie from {ends}"
+            if spread.low < spread.high
+            else "firm"
+        )
+    return remarks
 
 
 def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
@@ -497,12 +532,24 @@ def _expected(response: Response, prediction: Prediction) -> str:
     average = with_unit(
         between(float(prediction.mean_low[0]), float(prediction.mean_high[0]), error), unit
     )
-    single = with_unit(between(float(prediction.run_low[0]), float(prediction.run_high[0])), unit)
+    low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
+    single = with_unit(between(low, high).replace(" to ", " and "), unit)
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
-        f"({percent(prediction.level)} interval {average}); a single new run should come out at "
-        f"{single}."
+        f"({percent(prediction.level)} interval {average}), and any one run between {single}"
+        f"{_wanted(response)}."
     )
+
+
+def _wanted(response: Response) -> str:
+    """Return what is wanted of a response with a limit or a target, to end a sentence with."""
+    unit = response.unit
+    if response.aim in ("below", "above") and response.limit is not None:
+        word = "most" if response.aim == "below" else "least"
+        return f"; at {word} {with_unit(plain(response.limit), unit)} is wanted"
+    if response.aim == "target" and response.target is not None:
+        return f"; the target is {with_unit(plain(response.target), unit)}"
+    return ""
 
 
 def _aims_sentence(analysis: Analysis) -> str:
@@ -518,9 +565,9 @@ def _aims_sentence(analysis: Analysis) -> str:
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (
-        "By the models the chance that one new run meets every limit and tolerance is about "
-        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves, and how days differ is "
-        "not in it."
+        f"One new run meets every limit and tolerance with a chance of about "
+        f"{whole}\N{NO-BREAK SPACE}%, by these models. Take it as a little hopeful: the models "
+        "chose the setting themselves, and how days differ is not in it."
     )
 
 
@@ -1417,7 +1464,8 @@ def _gravity(notice: str | Notice) -> int:
 
 
 def _text_of(notice: str | Notice) -> str:
-    return notice if isinstance(notice, str) else notice.what
+    text = notice if isinstance(notice, str) else notice.what
+    return _capital(_NEGATIVE.sub("−", text))
 
 
 def _heading(text: str, level: int = 3) -> Markup:

@@ -536,14 +536,14 @@ def test_first_screen_of_the_fit_page_says_the_room_to_the_tightest_limits(
 
 
 def test_three_notices_at_most_stand_open_the_gravest_first(made_up: SimpleNamespace) -> None:
-    notices = tuple(Notice(code, f"said of {code}") for code in ("a", "b", "c", "d"))
-    grave = Notice("aims-not-met", "the aims are not met")
+    notices = tuple(Notice(code, f"Said of {code}") for code in ("a", "b", "c", "d"))
+    grave = Notice("aims-not-met", "the aims are not met, by -0.4")
     head = made_up_campaign.header(notices=(*notices, grave))
     page = html.fit_page(head, made_up.analysis, made_up.space, live=False)
     first = page.split("<nav")[0]
     open_part = first.split('<ul class="mind">')[1].split("</ul>")[0]
     assert open_part.count("<li>") == 3
-    assert open_part.startswith("<li>the aims are not met")
+    assert open_part.startswith("<li>The aims are not met, by −0.4")
     for notice in notices:
         assert page.count(notice.what) == 1
 
@@ -611,3 +611,29 @@ def test_a_map_without_anything_on_it_is_a_sentence(made_up: SimpleNamespace) ->
         head, made_up.suggestion, made_up.space, made_up.responses, (empty,), *made_up.runs
     )
     assert 'id="map-1"' in suggested  # with runs on it, it stays a picture
+
+
+def test_the_notices_called_grave_are_ones_that_are_given() -> None:
+    """A code that nobody gives any more would silently lose its place at the top."""
+    sources = [
+        path.read_text(encoding="utf-8")
+        for path in Path(html.__file__).parents[1].rglob("*.py")
+        if "report" not in path.parts
+    ]
+    for code in html.GRAVE:
+        assert any(f'"{code}"' in source for source in sources), code
+
+
+def test_first_screen_says_how_firmly_each_setting_is_fixed(
+    made_up: SimpleNamespace, built: dict[str, str]
+) -> None:
+    first = unescape(built["fit"].split("<nav")[0])
+    panel = first[first.index('class="best"') : first.index("</dl>")]
+    spreads = made_up.evidence.landscape.location.spreads
+    for factor, spread in zip(made_up.space, spreads, strict=True):
+        said = re.search(f"<dt>{factor.name}</dt><dd>.*?</dd>", panel).group()
+        assert f"the best may lie from {spread.low:g} to {spread.high:g}" in said
+        wide = spread.high - spread.low >= 0.9 * (factor.high - factor.low)
+        assert ("hardly fixed" in said) == wide
+    assert len({"hardly fixed" in part for part in panel.split("<dt>")[1:]}) == 2
+    assert "at most 2\N{NO-BREAK SPACE}mg/g is wanted" in first
