@@ -203,6 +203,7 @@ class _Panel:
 
     heading: str
     facts: tuple[tuple[str, str, str], ...] = field(default=())
+    note: str = ""
 
 
 # ---------------------------------------------------------------------------------- the pages
@@ -477,13 +478,20 @@ def _fit_first_screen(
         if name in responses
     ]
     return _joined(
-        _part("best", _Panel(f"Set on the rig{together}", settings)),
+        _part("best", _Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))),
         _prose(expected, "lead"),
         _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command),
         _minds([*header.notices, *analysis.notices]),
     )
+
+
+def _what_remarks_say(around: Landscape | None) -> str:
+    if around is None:
+        return ""
+    level = percent(around.location.level)
+    return f"Beside each setting: where the best may lie, as far as chance goes ({level})."
 
 
 def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
@@ -493,19 +501,14 @@ def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
         if isinstance(factor, CategoricalFactor):
             best = max(spread.levels)
             level = factor.levels[spread.levels.index(best)]
-            remarks.append(f"{level} comes out best with {percent(best)} chance")
+            remarks.append(f"{level}, with {percent(best)} chance")
             continue
         assert spread.low is not None
         assert spread.high is not None
         ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
         wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
-        remarks.append(
-            f"hardly fixed by the results: the best may lie from {ends}"
-            if wide
-            else f"the best may lie from {ends}"
-            if spread.low < spread.high
-            else "firm"
-        )
+        hardly = ": the results hardly fix it" if wide else ""
+        remarks.append(f"{ends}{hardly}" if spread.low < spread.high else "nowhere else")
     return remarks
 
 
@@ -523,7 +526,7 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
             for r in rooms[:ROOMS_FIRST]
         ]
     )
-    return f"The rig can run them. The tightest limits there: {named}."
+    return f"The rig can run these settings. The tightest limits there: {named}."
 
 
 def _expected(response: Response, prediction: Prediction) -> str:
