@@ -20,13 +20,14 @@ from doe import water
 from doe.campaign import Campaign
 from doe.design.optimal import central_setting
 from doe.errors import InfeasibleError, Notice
-from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor
+from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor, sample_box
 from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
 from doe.report.html import FitEvidence, Header, Judged, LimitRoom
 from doe.report.pictures import (
+    ChanceView,
     EffectCurve,
     RunPoints,
     SurfaceView,
@@ -49,13 +50,20 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
+    from doe.analysis.pareto import Choice
+    from doe.analysis.reliability import AllAims
     from doe.analysis.screened import ScreeningVerdict
+    from doe.design.aliasing import Aliases
+    from doe.design.matrix import Design
     from doe.modelling import Finding
     from doe.terms import Model
 
 __all__ = [
+    "aliases",
     "bench_runs",
     "box_maps",
+    "chance_view",
+    "chances_of",
     "closed_in_sentences",
     "derived_table",
     "effect_curves",
@@ -80,6 +88,12 @@ MAPS_MOST = 3
 SURFACES_MOST = 6
 """Surfaces on a page, shared out among the responses: each costs the reader time and 60 kB."""
 GRID = 41
+FINE = 25
+"""Of chances, which each take many draws."""
+COARSE = 7
+TRIED = 4096
+"""Settings at which the page's verdicts on the rig are tried before it is written."""
+CHANCE_LEVEL = 0.9
 PRESSURE_SPAN_BAR = 150
 """How far from the planned pressure others are tried for the bench sheet."""
 AFRESH = (
@@ -657,10 +671,21 @@ def _fixed_names(campaign: Campaign) -> tuple[str, ...]:
 # ------------------------------------------------------------------------- models drawn
 
 
+def aliases(model: Model, design: Design) -> Aliases:
+    """Return how far second-order terms outside the model get into a design's estimates."""
+    from doe.design.aliasing import alias_matrix
+    from doe.terms import quadratic_model
+
+    return alias_matrix(model, design.coded, quadratic_model(model.space).terms)
+
+
 def variance_views(
-    campaign: Campaign, model: Model, coded: FloatArray, at: FloatArray, runs: Sequence[RunPoints]
+    campaign: Campaign, model: Model, design: Design, at: FloatArray, runs: Sequence[RunPoints]
 ) -> tuple[VarianceView, ...]:
-    """Return how well a design predicts over the first pair of factors, before any run is made."""
+    """Return how well a design predicts over the first pair of factors, before any run is made.
+
+    Runs in whole plots count with the scatter between plots that the design was chosen for.
+    """
     from doe.design.evaluation import (
         fraction_of_design_space,
         prediction_variance,
@@ -669,11 +694,25 @@ def variance_views(
 
     pairs = _pairs(campaign.space)[:1]
     sample = region_sample(campaign.space, campaign.feasible)
-    spread = fraction_of_design_space(model, coded, sample) if len(sample) else None
+    spread = None
+    if len(sample):
+        spread = fraction_of_design_space(
+            model,
+            design.coded,
+            sample,
+            plots=design.plots,
+            variance_ratio=design.variance_ratio,
+        )
     views = []
     for i, j in pairs:
         x, y, rows = _grid(campaign.space, i, j, at)
-        variance = prediction_variance(model, coded, campaign.space.code(rows))
+        variance = prediction_variance(
+            model,
+            design.coded,
+            campaign.space.code(rows),
+            plots=design.plots,
+            variance_ratio=design.variance_ratio,
+        )
         region = map_region(campaign.space, campaign.envelope, i, j, at)
         views.append(
             VarianceView(i, j, x, y, variance.reshape(len(y), len(x)), region, tuple(runs), spread)
@@ -731,13 +770,31 @@ def fit_evidence(
     judged = {
         name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
     }
+    aims = None if around.region is None else around.region.aims
     return FitEvidence(
-        explorer(campaign, analysis, points), rooms, around, tuple(screened.values()), judged
+        explorer(campaign, analysis, points, around),
+        rooms,
+        around,
+        tuple(screened.values()),
+        judged,
+        None if aims is None else chance_view(campaign, analysis, aims, points),
+        chances_of(aims, around.choices),
     )
 
 
+def chances_of(aims: AllAims | None, choices: Sequence[Choice]) -> tuple[float, ...]:
+    """Return the chance to meet all limits at each choice, the rig's swings counted."""
+    if aims is None or not choices:
+        return ()
+    settings = np.array([choice.settings for choice in choices])
+    return tuple(float(chance) for chance in aims.chance_with_swings(settings))
+
+
 def explorer(
-    campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
+    campaign: Campaign,
+    analysis: Analysis,
+    points: Mapping[str, Sequence[RunPoints]],
+    around: Landscape,
 ) -> Explorer | None:
     """Return the models and the rig's verdicts for a page; None with fewer than two ranges."""
     space, at = campaign.space, analysis.optimum.settings
@@ -751,9 +808,43 @@ def explorer(
     verdicts = Verdicts(
         tuple(levels), tuple(envelope.limits[j].title for j in cutting), fails[:, cutting]
     )
+    tried = sample_box(space, TRIED)
+    said = verdicts.surely(tried)
+    wrong = int((said & ~campaign.feasible(tried)).sum())
+    verdicts = replace(verdicts, tried=int(said.sum()), wrong=wrong)
     runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
     first = _telling_pairs(space, analysis.fits[0])[0]
-    return Explorer(space, analysis.fits, at, verdicts, runs, first)
+    aims = None if around.region is None else around.region.aims
+    choices = tuple(choice.settings for choice in around.choices)
+    return Explorer(space, analysis.fits, at, verdicts, runs, first, aims, choices)
+
+
+def chance_view(
+    campaign: Campaign,
+    analysis: Analysis,
+    aims: AllAims,
+    points: Mapping[str, Sequence[RunPoints]],
+) -> ChanceView | None:
+    """Return the chance to meet all limits over two factors, the others at the best settings.
+
+    The two that move it most; the rig's swings are counted. None with fewer than two ranges, and
+    where it is high enough wherever the rig can run.
+    """
+    space, at = campaign.space, analysis.optimum.settings
+    seen = []
+    for i, j in itertools.combinations(space.numeric, 2):
+        x, y, rows = _grid(space, i, j, at, COARSE)
+        seen.append((float(np.ptp(aims.chance(rows))), i, j))
+    if not seen:
+        return None
+    _, i, j = max(seen, key=lambda found: found[0])
+    x, y, rows = _grid(space, i, j, at, FINE)
+    chance = aims.chance_with_swings(rows).reshape(len(y), len(x))
+    if (chance.ravel()[campaign.feasible(rows)] >= CHANCE_LEVEL).all():
+        return None
+    region = map_region(space, campaign.envelope, i, j, at)
+    runs = points[aims.fits[0].response.name]
+    return ChanceView(i, j, x, y, chance, CHANCE_LEVEL, region, (*runs, _recommended(at)))
 
 
 def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:
@@ -814,12 +905,12 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
 
 
 def _grid(
-    space: FactorSpace, i: int, j: int, at: FloatArray
+    space: FactorSpace, i: int, j: int, at: FloatArray, size: int = GRID
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     fx, fy = space.factors[i], space.factors[j]
     assert isinstance(fx, NumericFactor)
     assert isinstance(fy, NumericFactor)
-    x, y = np.linspace(fx.low, fx.high, GRID), np.linspace(fy.low, fy.high, GRID)
-    rows = np.tile(at, (GRID * GRID, 1))
-    rows[:, i], rows[:, j] = np.tile(x, GRID), np.repeat(y, GRID)
+    x, y = np.linspace(fx.low, fx.high, size), np.linspace(fy.low, fy.high, size)
+    rows = np.tile(at, (size * size, 1))
+    rows[:, i], rows[:, j] = np.tile(x, size), np.repeat(y, size)
     return x, y, rows

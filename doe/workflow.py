@@ -784,9 +784,10 @@ def _judged_plan(
         found.can_do,
         views.derived_table(campaign, rows),
         views.margins_table(campaign, rows),
-        views.variance_views(campaign, found.model, whole.coded, at, points),
+        views.variance_views(campaign, found.model, whole, at, points),
         points,
         None if days is None else (days, needs_of(campaign, design, days)),
+        views.aliases(found.model, whole),
     )
     return PlanResult(campaign, stage, design, found, rows, days, affordable, (), notices), page
 
@@ -815,9 +816,8 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
             "may change with them.",
         )
     return (
-        "All planned runs are in. These are the best settings of the fitted polynomials; "
-        f"doe suggest {campaign.name} weighs the runs with models of freer shape, may recommend "
-        "others, and says what to run next.",
+        "All planned runs are in. These settings are the best by the fitted polynomials. What to "
+        "run next is weighed with models of freer shape, which may recommend others.",
     )
 
 

@@ -1,9 +1,9 @@
-"""The command as a person types it, for every test of the whole way."""
+"""What many tests share: the command as a person types it, and Debian's Chromium."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -12,6 +12,32 @@ import pytest
 from typer.testing import CliRunner
 
 from doe.cli import app
+
+CHROMIUM = Path("/usr/bin/chromium")
+CHROMIUM_ARGUMENTS = (
+    "--headless",
+    "--no-sandbox",
+    "--disable-dev-shm-usage",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+)
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Start Chromium once for all tests that drive pages."""
+    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
+    if not CHROMIUM.exists():
+        pytest.skip(f"{CHROMIUM} is not installed")
+    with api.sync_playwright() as playwright:
+        arguments = list(CHROMIUM_ARGUMENTS)
+        started = playwright.chromium.launch(executable_path=str(CHROMIUM), args=arguments)
+        yield started
+        started.close()
 
 
 @pytest.fixture

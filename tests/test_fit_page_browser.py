@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -14,29 +14,26 @@ from doe import workflow
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
 
-CHROMIUM = Path("/usr/bin/chromium")
-ARGUMENTS = ["--headless", "--no-sandbox", "--disable-dev-shm-usage", "--disable-gpu"]
 pytestmark = pytest.mark.browser
+Settings = tuple[float, ...]
+Measure = Callable[[Settings, np.random.Generator, float], tuple[float, float]]
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
-    """A fitted campaign: three numeric factors, one with levels, a response on a log scale."""
-    start = tmp_path_factory.mktemp("fitted")
+def fitted(start: Path, edits: dict[str, str], measure: Measure) -> SimpleNamespace:
+    """Return a campaign planned, filled in with invented values and fitted, and its page."""
     file = workflow.new("mint", start).files[0]
-    text = file.read_text().replace('pressure = "50 bar"', 'pressure = "22 bar"')
-    text = text.replace('# scale = "log" ', 'scale = "log" ')
-    grind = '[factors.grind]\nlevels = ["coarse", "fine", "dust"]\n\n[responses.extract_yield]'
-    file.write_text(
-        text.replace("[responses.extract_yield]", grind).replace("days = 6", "days = 12")
-    )
+    text = file.read_text()
+    for old, new in edits.items():
+        assert old in text
+        text = text.replace(old, new, 1)
+    file.write_text(text)
     rows = workflow.plan("mint", start).rows
     rng = np.random.default_rng(3)
     lines = ["run,extract_yield_mg_g,furfural_mg_g"]
+    plots: dict[int, float] = {}
     for row in rows:
-        T, flow, time, level = row.settings
-        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + 3 * level + rng.normal(0, 1)
-        furfural = np.exp(0.03 * (T - 170) + 0.01 * time + rng.normal(0, 0.05))
+        off = plots.setdefault(row.plot, rng.normal(0, 1))
+        extract, furfural = measure(row.settings, rng, off)
         lines.append(f"{row.run},{extract:.2f},{furfural:.3f}")
     campaign = workflow.load("mint", start)
     take_in(campaign, read_sheet_text("\n".join(lines), "sheet", campaign.schema))
@@ -45,22 +42,78 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
 
 
 @pytest.fixture(scope="module")
-def tab(made: SimpleNamespace) -> Iterator[Any]:
-    api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-    if not CHROMIUM.exists():
-        pytest.skip(f"{CHROMIUM} is not installed")
-    with api.sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=str(CHROMIUM), args=ARGUMENTS)
-        page = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
-        page.said = []
-        page.asked = []
-        page.on("console", lambda message: page.said.append(message.text))
-        page.on("pageerror", lambda error: page.said.append(str(error)))
-        page.on("request", lambda request: page.asked.append(request.url))
-        page.goto(made.page.as_uri())
-        page.locator("#explore[data-ready=yes]").wait_for()
-        yield page
-        browser.close()
+def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Three numeric factors, one with levels, a response on a log scale with a limit."""
+
+    def measure(settings: Settings, rng: np.random.Generator, _: float) -> tuple[float, float]:
+        T, flow, time, level = settings
+        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + 3 * level + rng.normal(0, 1)
+        return extract, float(np.exp(0.03 * (T - 170) + 0.01 * time + rng.normal(0, 0.05)))
+
+    edits = {
+        'pressure = "50 bar"': 'pressure = "22 bar"',
+        '# scale = "log" ': 'scale = "log" ',
+        "[responses.extract_yield]": '[factors.grind]\nlevels = ["coarse", "fine", "dust"]\n\n'
+        "[responses.extract_yield]",
+        "days = 6": "days = 12",
+    }
+    return fitted(tmp_path_factory.mktemp("fitted"), edits, measure)
+
+
+@pytest.fixture(scope="module")
+def plots(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Runs in whole plots, fitted by REML, with limits on both responses."""
+
+    def measure(settings: Settings, rng: np.random.Generator, off: float) -> tuple[float, float]:
+        T, flow, time = settings
+        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + 2 * off + rng.normal(0, 1)
+        return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + 0.1 * off + rng.normal(0, 0.1)
+
+    edits = {
+        'pressure = "50 bar"': 'pressure = "22 bar"',
+        '# change = "hard"': 'change = "hard"',
+        "# hard_changes_per_day": "hard_changes_per_day",
+        "days = 6": "days = 8",
+        'aim = "maximise"': 'aim = "above"\nlimit = "42 mg/g"',
+    }
+    return fitted(tmp_path_factory.mktemp("plots"), edits, measure)
+
+
+@pytest.fixture(scope="module")
+def joint(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Limits on two responses that scatter together."""
+
+    def measure(settings: Settings, rng: np.random.Generator, _: float) -> tuple[float, float]:
+        T, flow, time = settings
+        both = rng.normal(0, 1)
+        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + both + rng.normal(0, 0.5)
+        return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + 0.1 * both + rng.normal(0, 0.05)
+
+    edits = {
+        'pressure = "50 bar"': 'pressure = "22 bar"',
+        'aim = "maximise"': 'aim = "above"\nlimit = "47 mg/g"',
+    }
+    return fitted(tmp_path_factory.mktemp("joint"), edits, measure)
+
+
+def opened(browser: Any, page: Path) -> Any:
+    """Return a tab on a page, its explorer ready, that notes what it asks for and complains of."""
+    tab = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
+    tab.said = []
+    tab.asked = []
+    tab.on("console", lambda message: tab.said.append(message.text))
+    tab.on("pageerror", lambda error: tab.said.append(str(error)))
+    tab.on("request", lambda request: tab.asked.append(request.url))
+    tab.goto(page.as_uri())
+    tab.locator("#explore[data-ready=yes]").wait_for()
+    return tab
+
+
+@pytest.fixture(scope="module")
+def tab(made: SimpleNamespace, browser: Any) -> Iterator[Any]:
+    page = opened(browser, made.page)
+    yield page
+    page.context.close()
 
 
 def put(tab: Any, factor: int, value: float) -> None:
@@ -85,10 +138,95 @@ def test_sliders_predict_as_python_does(made: SimpleNamespace, tab: Any) -> None
             mean, error = (float(row.get_attribute(f"data-{k}")) for k in ("mean", "error"))
             assert mean == pytest.approx(expected.mean[0], rel=1e-9)
             assert error == pytest.approx(expected.standard_error[0], rel=1e-9)
-            if fitted.mixed is None:
-                low, high = (float(row.get_attribute(f"data-{k}")) for k in ("low", "high"))
-                assert low == pytest.approx(expected.mean_low[0], rel=1e-9)
-                assert high == pytest.approx(expected.mean_high[0], rel=1e-9)
+            low, high = (float(row.get_attribute(f"data-{k}")) for k in ("low", "high"))
+            assert low == pytest.approx(expected.mean_low[0], rel=1e-9)
+            assert high == pytest.approx(expected.mean_high[0], rel=1e-9)
+
+
+def test_in_whole_plots_intervals_have_the_degrees_of_freedom_of_their_setting(
+    plots: SimpleNamespace, browser: Any
+) -> None:
+    fits = plots.result.analysis.fits
+    assert all(fit.mixed is not None for fit in fits)
+    tab = opened(browser, plots.page)
+    freedoms = set()
+    for settings in ((120, 3, 20), (160, 5.5, 40), (180, 8, 60), (135, 6, 25)):
+        for factor, value in enumerate(settings):
+            put(tab, factor, value)
+        for number, fit in enumerate(fits):
+            row = tab.locator(f"#explore-row-{number}")
+            expected = fit.predict(np.array([settings], dtype=float))
+            mean, low, high = (
+                float(row.get_attribute(f"data-{k}")) for k in ("mean", "low", "high")
+            )
+            assert mean == pytest.approx(expected.mean[0], rel=1e-9)
+            assert low == pytest.approx(expected.mean_low[0], rel=1e-9)
+            assert high == pytest.approx(expected.mean_high[0], rel=1e-9)
+            at = fit.model.matrix(fit.model.space.code(np.array([settings], dtype=float)))
+            freedoms.add(round(float(fit.degrees_of_freedom(at)[0]), 6))
+    assert len(freedoms) > 4
+    tab.context.close()
+
+
+@pytest.mark.parametrize(
+    ("which", "how"), [("made", "one response"), ("plots", "bound"), ("joint", "joint")]
+)
+def test_the_chance_to_meet_every_limit_agrees_with_python(
+    which: str, how: str, request: pytest.FixtureRequest, browser: Any
+) -> None:
+    campaign = request.getfixturevalue(which)
+    region = campaign.result.landscape.region
+    assert region.aims.how == how
+    tab = opened(browser, campaign.page)
+    rng = np.random.default_rng(5)
+    space = campaign.campaign.space
+    seen = []
+    for _ in range(8):
+        drawn = [rng.uniform(f.low, f.high) for f in space.factors[:3]]
+        settings = space.settable(np.array([[*drawn, *[1.0] * (len(space) - 3)]]))
+        for factor, value in enumerate(settings[0]):
+            put(tab, factor, float(value))
+        said = tab.locator("#explore-chance")
+        kept, swung = (float(said.get_attribute(f"data-{k}")) for k in ("chance", "swung"))
+        assert kept == pytest.approx(region.aims.chance(settings)[0], abs=1e-9)
+        assert swung == pytest.approx(region.aims.chance_with_swings(settings)[0], abs=1e-9)
+        seen.append(kept)
+    assert max(seen) - min(seen) > 0.2
+    before = tab.locator("#explore-layers").evaluate("e => e.innerHTML")
+    tab.locator("#explore-response").select_option(label="chance to meet every limit")
+    tab.wait_for_timeout(300)
+    assert tab.locator("#explore-layers").evaluate("e => e.innerHTML") != before
+    assert tab.locator("#explore-layers .level-line.strong").count() <= 1
+    assert "Chance that one new run" in tab.locator("#explore-finding").text_content()
+    assert tab.said == []
+    tab.context.close()
+
+
+def test_a_choice_is_picked_by_its_square_and_by_keys(made: SimpleNamespace, browser: Any) -> None:
+    tab = opened(browser, made.page)
+    choices = made.result.landscape.choices
+    assert len(choices) >= 4
+    assert tab.locator("#chosen").is_hidden()
+    square = tab.locator(".wide [data-choice='2']")
+    square.click()
+    said = tab.locator("#chosen-facts").text_content()
+    temperature, flow, time, level = choices[1].settings
+    for text in (f"{temperature:.0f}\xa0°C", f"{flow:.1f}\xa0mL/min", f"{time:.0f}\xa0min"):
+        assert text in said
+    assert made.campaign.space.factors[3].levels[round(level)] in said
+    for fit in made.result.analysis.fits:
+        row = tab.locator(f"#explore-row-{made.result.analysis.fits.index(fit)}")
+        expected = choices[1].predictions[fit.response.name].mean[0]
+        assert float(row.get_attribute("data-mean")) == pytest.approx(expected, rel=1e-9)
+    assert "picked" in square.get_attribute("class")
+    picked = tab.locator("[name=choice]:checked")
+    assert picked.get_attribute("value") == "1"
+    picked.press("ArrowRight")
+    assert tab.locator("#chosen-name").text_content() == "Choice 3"
+    assert "picked" not in square.get_attribute("class")
+    assert tab.locator("#chosen-facts").text_content() != said
+    assert tab.said == []
+    tab.context.close()
 
 
 def test_the_page_never_calls_possible_what_the_rig_cannot_run(

@@ -11,19 +11,26 @@ import numpy as np
 import pytest
 from typer.testing import CliRunner
 
+from doe.analysis.landscape import landscape_of
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import analyse
 from doe.campaign_file import read_campaign
 from doe.cli import app
-from doe.factors import NumericFactor
+from doe.errors import InfeasibleError
+from doe.factors import FactorSpace, NumericFactor
 from doe.report.surface_section import (
     ascent_table,
     choices_table,
     curvature_table,
+    front_picture,
     location_table,
     region_sentence,
     ridge_picture,
     stationary_sentence,
 )
 from doe.report.svg import draw
+from doe.responses import Response
+from doe.terms import linear_model
 from doe.workflow import fit
 
 
@@ -102,15 +109,15 @@ def test_fit_says_it_in_plain_lines(campaign: Any) -> None:
     campaign()
     said = " ".join(run("fit", "mint").split())
     assert "Where the best may lie, 95 % interval by factor:" in said
-    assert "One run meets every limit with at least 90 % chance in" in said
-    assert "with the rig's swings counted" in said
+    assert "one run meets every limit with at least 90 % chance" in said
+    assert "with the rig’s swings counted it is" in said
 
 
 def test_nothing_is_promised_of_a_limit_of_which_nothing_is_known(campaign: Any) -> None:
     campaign(furfural=False)
     answer = json.loads(run("fit", "mint", "--json"))
     assert answer["probable_region"] is None
-    assert "One run meets every limit" not in run("fit", "mint")
+    assert "one run meets every limit" not in run("fit", "mint")
 
 
 def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
@@ -122,6 +129,23 @@ def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
     shown = choices_table(space, fits, around.choices)
     assert len(shown.rows) == len(around.choices)
     assert shown.headings[-1] == "furfural mg/g"
+    means = [
+        [choice.predictions[fitted.response.name].mean[0] for fitted in fits]
+        for choice in around.choices
+    ]
+    chances = [0.9 if i else 0.1 for i in range(len(around.choices))]
+    front = front_picture(fits, around.choices, result.analysis.optimum.predictions, chances)
+    drawn = draw(front)
+    for number in range(1, len(around.choices) + 1):
+        assert f'data-choice="{number}"' in drawn
+    assert drawn.count("run-choice doubtful") == 1
+    best = max(extract for extract, _ in means[1:])
+    assert f"Extract yield {int(best)}." in front.finding  # not that of the doubtful choice
+    with_chance = choices_table(space, fits, around.choices, chances)
+    assert [row[-1] for row in with_chance.rows][:2] == [
+        "10\N{NO-BREAK SPACE}%",
+        "90\N{NO-BREAK SPACE}%",
+    ]
     assert around.region is not None
     assert "90\N{NO-BREAK SPACE}% chance" in region_sentence(around.region)
     for fitted in fits:
@@ -134,3 +158,25 @@ def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
         picture = ridge_picture(fitted, shape.ridge)
         assert len(picture.table.rows) == len(shape.ridge)
         assert draw(picture).startswith("<svg")
+
+
+def test_a_path_that_leads_into_ice_ends_there() -> None:
+    """The steepest way down in temperature leaves what the water's properties cover."""
+    space = FactorSpace((NumericFactor("temperature", "°C", 100, 200, 5, "easy", "C"),))
+    planned = np.array([[100.0], [125.0], [150.0], [175.0], [200.0], [150.0]])
+    response = Response("lost", "mg/g", "minimise", scatter=0.1)
+    values = 5 + planned[:, 0] / 20 + np.array([0.1, -0.1, 0.05, -0.05, 0.1, -0.1])
+    data = Observations(
+        space, planned, planned, values, tuple(range(6)), (1,) * 6, tuple(range(6)), (None,) * 6
+    )
+
+    def feasible(settings: np.ndarray) -> np.ndarray:
+        if (settings < 90).any():
+            raise InfeasibleError.of("frozen", "too cold.", "Raise the temperature.")
+        return np.ones(len(settings), dtype=bool)
+
+    analysis = analyse([response], linear_model(space), {"lost": data}, feasible)
+    way = landscape_of(analysis, space, feasible, np.zeros(1), 1).shapes["lost"].ascent
+    assert way is not None
+    assert [float(point.settings[0]) for point in way.points] == [150, 125, 100, 75]
+    assert [point.feasible for point in way.points] == [True, True, True, False]

@@ -74,21 +74,15 @@ def test_the_workbook_as_a_spreadsheet_program_saves_it(
 
 
 @pytest.mark.browser
-def test_the_page_filled_in_at_the_bench(doe: Command, tmp_path: Path) -> None:
-    sync_api = pytest.importorskip("playwright.sync_api")
-    chromium = Path("/usr/bin/chromium")
-    if not chromium.exists():
-        pytest.skip(f"{chromium} is not installed")
-    with sync_api.sync_playwright() as play:
-        browser = play.chromium.launch(executable_path=str(chromium), args=["--no-sandbox"])
-        tab = browser.new_page()
-        tab.goto((tmp_path / "designs" / "mint" / "sheet-stage1.html").as_uri())
-        for column, text in (("furfural_mg_g", "<0,05"), ("extract_yield_mg_g", "41,5")):
-            tab.locator(f'[data-run="2"][data-column="{column}"]').fill(text)
-        with tab.expect_download() as download:
-            tab.locator("#save").click()
-        download.value.save_as("tablet.csv")
-        browser.close()
+def test_the_page_filled_in_at_the_bench(doe: Command, browser: Any, tmp_path: Path) -> None:
+    tab = browser.new_context().new_page()
+    tab.goto((tmp_path / "designs" / "mint" / "sheet-stage1.html").as_uri())
+    for column, text in (("furfural_mg_g", "<0,05"), ("extract_yield_mg_g", "41,5")):
+        tab.locator(f'[data-run="2"][data-column="{column}"]').fill(text)
+    with tab.expect_download() as download:
+        tab.locator("#save").click()
+    download.value.save_as("tablet.csv")
+    tab.context.close()
     doe("record", "mint", "tablet.csv")
     row = next(row for row in ledger() if row["run"] == "2")
     assert (row["furfural_mg_g"], row["extract_yield_mg_g"]) == ("<0.05", "41.5")

@@ -9,6 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 
 from doe.analysis.fit import FittedModel
 from doe.analysis.location import Location, location_of_best
@@ -29,6 +30,7 @@ from doe.analysis.surface import (
     stationary_point,
     steepest_ascent,
 )
+from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray
 
 __all__ = ["Landscape", "Shape", "Straying", "landscape_of"]
@@ -107,9 +109,10 @@ def landscape_of(
     candidates = candidates_for_search(space, feasible)
     unknown = any(response.interval_wanted() for response in analysis.unfitted)
     aims = None if unknown else all_aims(analysis.fits, swings)
+    outside = _refusing(feasible)
     return Landscape(
         {
-            fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, feasible)
+            fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, outside)
             for fit in analysis.fits
         },
         location_of_best(analysis.fits, candidates, seed=seed),
@@ -129,6 +132,20 @@ def _straying(analysis: Analysis, aims: AllAims | None, swings: FloatArray) -> S
         return Straying(swings, None, None, added)
     kept, strayed = aims.chance(at), aims.chance_with_swings(at)
     return Straying(swings, float(kept[0]), float(strayed[0]), added)
+
+
+def _refusing(feasible: Feasible) -> Feasible:
+    """Return a verdict also where a path leads out of all that can be judged: water is ice, say."""
+
+    def judged(settings: FloatArray) -> npt.NDArray[np.bool_]:
+        try:
+            return feasible(settings)
+        except InfeasibleError:
+            if len(settings) == 1:
+                return np.zeros(1, dtype=np.bool_)
+            return np.concatenate([judged(row[None]) for row in settings])
+
+    return judged
 
 
 def _shape(fit: FittedModel, at: FloatArray, feasible: Feasible) -> Shape:

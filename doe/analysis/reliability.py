@@ -74,24 +74,36 @@ class AllAims:
         come.
         """
         rows = np.array(settings, dtype=np.float64, ndmin=2)
+        strays = self.strays()
+        if not len(strays):
+            return self.chance(rows)
+        around = (rows[:, None] + strays).reshape(-1, rows.shape[1])
+        return np.asarray(self.chance(around).reshape(len(rows), SWUNG).mean(axis=1))
+
+    def strays(self) -> FloatArray:
+        """Return deviations (SWUNG, k) spread evenly through the swings; none without a swing."""
         moving = np.flatnonzero(self.swings > 0)
         if not len(moving):
-            return self.chance(rows)
-        stray = np.zeros((SWUNG, rows.shape[1]))
+            return np.empty((0, len(self.swings)))
+        stray = np.zeros((SWUNG, len(self.swings)))
         stray[:, moving] = _evenly(len(moving)) * self.swings[moving]
-        around = (rows[:, None] + stray).reshape(-1, rows.shape[1])
-        return np.asarray(self.chance(around).reshape(len(rows), SWUNG).mean(axis=1))
+        return stray
+
+    def draws(self) -> FloatArray:
+        """Return draws (DRAWS, r) of a new run's scatter, each response in units of its own."""
+        assert self.correlation is not None
+        assert self.df is not None
+        rng = np.random.default_rng(0)
+        drawn = rng.multivariate_normal(np.zeros(len(self.fits)), self.correlation, DRAWS)
+        drawn *= np.sqrt(self.df / rng.chisquare(self.df, (DRAWS, 1)))
+        return np.asarray(drawn)
 
     def _joint(self, rows: FloatArray) -> FloatArray:
         """Return the share of draws from the joint distribution that meet all aims.
 
         The same draws at every setting, so that chances can be compared.
         """
-        assert self.correlation is not None
-        assert self.df is not None
-        rng = np.random.default_rng(0)
-        draws = rng.multivariate_normal(np.zeros(len(self.fits)), self.correlation, DRAWS)
-        draws *= np.sqrt(self.df / rng.chisquare(self.df, (DRAWS, 1)))
+        draws = self.draws()
         bounds = [self._bounds(fit, rows) for fit in self.fits]
         chance = np.empty(len(rows))
         for first in range(0, len(rows), CHUNK):

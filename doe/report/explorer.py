@@ -1,15 +1,18 @@
 """What a page needs to predict on its own: models, coding, covariances, and what the rig can run.
 
-The page works a prediction out as `FittedModel.predict` does, from the same doubles. What the rig
-can run comes as verdicts at the nodes of a grid over all factors. Each limit moves one way along
-each factor, so a setting between nodes can surely be run if all nodes around it can; anything
-else is painted as if it could not.
+The page works predictions and the chance to meet all limits out as `FittedModel.predict` and
+`AllAims` do, from the same doubles and the same draws. What the rig can run comes as verdicts at
+the nodes of a grid over all factors. A setting between nodes counts as possible if all nodes around
+it are; anything else is painted as if it were not. Where a limit does not move one way along each
+factor that can be wrong: `Verdicts.tried` and `wrong` say how often it was, at settings spread over
+the ranges.
 
 Shapes: k factors, p columns of a model, N nodes, L limits.
 """
 
 from __future__ import annotations
 
+import base64
 import itertools
 import json
 from collections.abc import Mapping, Sequence
@@ -25,6 +28,7 @@ from doe.report.pictures import RunPoints
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
+    from doe.analysis.reliability import AllAims
 
 __all__ = ["Explorer", "Verdicts", "node_levels", "payload_text"]
 
@@ -44,13 +48,33 @@ class Verdicts:
     levels: tuple[FloatArray, ...]
     limits: tuple[str, ...]
     fails: npt.NDArray[np.bool_]
+    tried: int = 0
+    wrong: int = 0
+
+    def surely(self, settings: FloatArray) -> npt.NDArray[np.bool_]:
+        """Return which settings (n, k) count as possible: all nodes around them are."""
+        shape = [len(levels) for levels in self.levels]
+        open_nodes = np.asarray(~self.fails.any(axis=1), dtype=np.bool_).reshape(shape)
+        below, above = [], []
+        for levels, values in zip(self.levels, settings.T, strict=True):
+            high = np.searchsorted(levels, values).clip(max=len(levels) - 1)
+            exact = np.isclose(levels[high], values, rtol=0, atol=1e-9 * (np.ptp(levels) or 1.0))
+            above.append(high)
+            below.append(np.where(exact, high, (high - 1).clip(min=0)))
+        found = np.ones(len(settings), dtype=np.bool_)
+        for corner in itertools.product((0, 1), repeat=len(self.levels)):
+            node = tuple(a if up else b for up, a, b in zip(corner, above, below, strict=True))
+            found &= open_nodes[node]
+        return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Explorer:
     """Fitted models that the reader may look at over any two factors, starting at `at` (k,).
 
-    `runs` are the runs used, a response; `first` are the factors shown at the start.
+    `runs` are the runs used, a response; `first` are the factors shown at the start; `aims` is the
+    chance that one new run meets every limit, None where there is none or it is not known;
+    `choices` (n, k) are settings to pick from, in the order of their numbers.
     """
 
     space: FactorSpace
@@ -59,6 +83,8 @@ class Explorer:
     verdicts: Verdicts
     runs: Mapping[str, Sequence[RunPoints]]
     first: tuple[int, int]
+    aims: AllAims | None = None
+    choices: tuple[FloatArray, ...] = ()
 
 
 def node_levels(space: FactorSpace, at: FloatArray, most: int = NODES_MOST) -> list[FloatArray]:
@@ -91,6 +117,8 @@ def payload_text(explorer: Explorer) -> str:
         "first": list(explorer.first),
         "runs": {name: _runs(groups) for name, groups in explorer.runs.items()},
         "rig": _verdicts(explorer.verdicts),
+        "choices": [settings.tolist() for settings in explorer.choices],
+        "aims": None if explorer.aims is None else _aims(explorer.aims, explorer.fits),
     }
     text = json.dumps(made, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
@@ -116,26 +144,47 @@ def _factor(factor: Factor, at: float) -> Json:
 def _response(fit: FittedModel) -> Json:
     """Return a fitted response: powers and contrasts a column, coefficients, covariance.
 
-    In a fit by REML the degrees of freedom change from setting to setting, so the page gives its
-    standard error and no interval.
+    A fit by REML brings what its degrees of freedom at a setting follow from (see `mixed`).
     """
-    from scipy.special import stdtrit
-
     wanted = fit.response.interval_wanted()
-    single = fit.mixed is None
+    mixed, p = fit.mixed, len(fit.coefficients)
     return {
         "name": fit.response.name,
         "words": shown(fit.response.words),
         "unit": shown(fit.response.unit),
         "columns": _columns(fit),
-        "coefficients": [float(value) for value in fit.coefficients],
-        "covariance": [[float(value) for value in row] for row in fit.covariance],
+        "coefficients": fit.coefficients.tolist(),
+        "covariance": fit.covariance.tolist(),
         "exponent": fit.scale.exponent,
         "scale": fit.scale.scale,
-        "t": float(stdtrit(fit.df_residual, 0.975)) if single else None,
-        "run_sd": fit.residual_sd if single else None,
+        "df": fit.df_residual if mixed is None else None,
+        "run_variance": fit.residual_sd**2 if mixed is None else mixed.total_variance,
+        "mixed": None
+        if mixed is None
+        else {
+            "covariance": mixed.plain_covariance[:p, :p].tolist(),
+            "slopes": mixed.slopes[:, :p, :p].tolist(),
+            "spread": mixed.variance_covariance.tolist(),
+        },
         "wanted": None if wanted is None else [v if np.isfinite(v) else None for v in wanted],
     }
+
+
+def _aims(aims: AllAims, fits: Sequence[FittedModel]) -> Json:
+    """Return what the chance to meet all limits follows from; draws as packed doubles."""
+    names = [fit.response.name for fit in fits]
+    joint = aims.how == "joint"
+    return {
+        "responses": [names.index(fit.response.name) for fit in aims.fits],
+        "df": aims.df,
+        "draws": _packed(aims.draws().T) if joint else None,
+        "strays": aims.strays().tolist(),
+        "bound": aims.how == "bound",
+    }
+
+
+def _packed(values: FloatArray) -> str:
+    return base64.b64encode(np.ascontiguousarray(values, dtype="<f8").tobytes()).decode("ascii")
 
 
 def _columns(fit: FittedModel) -> list[list[int]]:

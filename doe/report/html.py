@@ -12,7 +12,9 @@ import base64
 import csv
 import hashlib
 import io
+import itertools
 import math
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -26,7 +28,7 @@ from markupsafe import Markup
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
-from doe.report.explorer import Explorer, payload_text
+from doe.report.explorer import Explorer, Verdicts, payload_text
 from doe.report.judgement_section import (
     Judged,
     candidates_table,
@@ -37,17 +39,21 @@ from doe.report.judgement_section import (
 )
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import (
+    ChanceView,
     EffectCurve,
     Picture,
     RunPoints,
     SurfaceView,
     Table,
     VarianceView,
+    alias_picture,
+    chance_picture,
     effect_curve_picture,
     effects_picture,
     fitted_unit,
     fraction_picture,
     half_normal_picture,
+    held_text,
     left_out_picture,
     limits_picture,
     normal_picture,
@@ -70,6 +76,7 @@ from doe.report.surface_section import (
     ascent_table,
     choices_table,
     curvature_table,
+    front_picture,
     location_table,
     region_sentence,
     ridge_picture,
@@ -83,6 +90,7 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
     from doe.analysis.screened import ScreeningVerdict
+    from doe.design.aliasing import Aliases
     from doe.design.evaluation import Efficiencies
     from doe.design.matrix import Design
     from doe.region import RegionMap, Survey
@@ -106,18 +114,25 @@ DERIVED_NONE = Table((), ())
 CORNERS_SHOWN = 16
 NOTICES_FIRST = 3
 ROOMS_FIRST = 3
+HARDLY = 0.9
+"""Share of a factor's range from which on the results are said to hardly fix its best value."""
 GRAVE = (
     "aims-not-met",
     "achieved-breaks-limit",
-    "extrapolated",
+    "other-than-fit",
     "response-not-fitted",
+    "poor-prediction",
     "lack-of-fit",
-    "far-run",
-    "smaller-model",
-    "predicts-poorly",
-    "few-degrees",
-    "over-budget",
+    "exact-fit",
     "outside-region",
+    "confirmation",
+    "large-residual",
+    "high-leverage",
+    "simpler-model",
+    "whole-plots",
+    "few-degrees-of-freedom",
+    "over-budget",
+    "wants-log",
     "no-repeats",
     "several-stages",
 )
@@ -127,6 +142,9 @@ USUAL_CAUTIONS = (
     "The rig’s own documents, your site’s rules and local codes come before anything here; "
     "pressure equipment is checked and run by people trained and, where required, licensed for it.",
 )
+
+
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,8 +195,9 @@ class LimitRoom:
 class FitEvidence:
     """What the fit page shows beside the models.
 
-    Any two factors, room to the limits with the tightest first, what lies around the best, and
-    what screening says of each response; `judged` how each response's model was judged.
+    Any two factors, room to the limits with the tightest first, what lies around the best, what
+    screening says of each response, how each response's model was judged, the chance to meet all
+    limits over two factors, and at each choice that nothing beats.
     """
 
     explorer: Explorer | None = None
@@ -186,6 +205,8 @@ class FitEvidence:
     landscape: Landscape | None = None
     screenings: tuple[ScreeningVerdict, ...] = ()
     judged: Mapping[str, Judged] = field(default_factory=dict)
+    chance: ChanceView | None = None
+    choice_chances: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -198,8 +219,11 @@ class _Section:
 
 @dataclass(frozen=True, slots=True)
 class _Panel:
+    """Facts that stand out: label, text, and a remark beside it."""
+
     heading: str
-    facts: tuple[tuple[str, str], ...] = field(default=())
+    facts: tuple[tuple[str, str, str], ...] = field(default=())
+    note: str = ""
 
 
 # ---------------------------------------------------------------------------------- the pages
@@ -247,6 +271,7 @@ def plan_page(
     variance: Sequence[VarianceView] = (),
     points: Sequence[RunPoints] = (),
     days: tuple[Schedule, Totals] | None = None,
+    aliases: Aliases | None = None,
 ) -> str:
     """Return the runs of a stage in order, why these, and what they can and cannot do.
 
@@ -263,6 +288,8 @@ def plan_page(
         Runs on the maps; the planned runs of the design where left out.
     days
         When each run is to be made, and what all of them need.
+    aliases
+        What gets into the estimates without being in the model.
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
@@ -270,8 +297,10 @@ def plan_page(
         _design_section(design, efficiencies, can_do),
         _maps_section(design.space, maps, rings, "Where the runs lie"),
     ]
+    if aliases is not None:
+        sections.append(_aliases_section(aliases))
     if variance:
-        sections.append(_variance_section(design.space, variance))
+        sections.append(_variance_section(design, variance))
     if derived.rows:
         sections.append(_Section("derived", "What follows from the settings", _table(derived)))
     if margins.rows:
@@ -315,7 +344,7 @@ def fit_page(
     if explorer is not None:
         sections.append(_explorer_section(explorer, drawn[0][1] if drawn else Markup("")))
         drawn = drawn[1:]
-    said = {_text_of(n) for n in (*header.notices, *analysis.notices)}
+    said = {n if isinstance(n, str) else n.what for n in (*header.notices, *analysis.notices)}
     sections += [
         _response_section(
             numbers[fit.response.name],
@@ -333,8 +362,11 @@ def fit_page(
     if evidence.landscape is not None:
         sections.insert(
             1 if explorer is not None else 0,
-            _sure_section(analysis, space, evidence.landscape),
+            _sure_section(analysis, space, evidence.landscape, evidence.chance),
         )
+    trade = _trade_section(analysis, space, evidence, explorer is not None)
+    if trade is not None:
+        sections.insert(2 if explorer is not None else 1, trade)
     if evidence.screenings:
         sections.insert(0, _screening_section(evidence.screenings))
     sections.append(_methods_section(header, analysis, space))
@@ -385,8 +417,7 @@ def _check_first_screen(
 ) -> Markup:
     binding = [label for label, _, binds in affordable if binds]
     buys = tuple(
-        (label, f"{text} (this is what binds)" if binds else text)
-        for label, text, binds in affordable
+        (label, text, "this is what binds" if binds else "") for label, text, binds in affordable
     )
     return _joined(
         _prose(_feasible_sentences(survey), "lead"),
@@ -458,9 +489,11 @@ def _fit_first_screen(
     what_next: Sequence[str],
     evidence: FitEvidence,
 ) -> Markup:
-    optimum = analysis.optimum
+    optimum, around = analysis.optimum, evidence.landscape
     responses = {fit.response.name: fit.response for fit in analysis.fits}
-    settings = tuple(zip(_factor_names(space), setting_text(space, optimum.settings), strict=True))
+    texts = setting_text(space, optimum.settings)
+    remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
+    settings = tuple(zip(_factor_names(space), texts, remarks, strict=True))
     together = "" if len(responses) == 1 else ", best for all responses together"
     expected = [
         _expected(responses[name], prediction)
@@ -469,15 +502,38 @@ def _fit_first_screen(
     ]
     return _joined(
         _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
-        _part("best", _Panel(f"Set on the rig{together}", settings)),
+        _part("best", _Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))),
         _prose(expected, "lead"),
         _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
-        _part("next", header.next_command)
-        if header.next_command not in " ".join(what_next)
-        else "",
+        _part("next", header.next_command),
         _minds([*header.notices, *analysis.notices]),
     )
+
+
+def _what_remarks_say(around: Landscape | None) -> str:
+    if around is None:
+        return ""
+    level = percent(around.location.level)
+    return f"Beside each setting: where the best may lie, as far as chance goes ({level})."
+
+
+def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
+    """Return for each factor how firmly the results fix its best value."""
+    remarks = []
+    for factor, spread in zip(space, around.location.spreads, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            best = max(spread.levels)
+            level = factor.levels[spread.levels.index(best)]
+            remarks.append(f"{level}, with {percent(best)} chance")
+            continue
+        assert spread.low is not None
+        assert spread.high is not None
+        ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
+        wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
+        hardly = ": the results hardly fix it" if wide else ""
+        remarks.append(f"{ends}{hardly}" if spread.low < spread.high else "nowhere else")
+    return remarks
 
 
 def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
@@ -489,9 +545,12 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         named = _listed([f"“{room.title}”" for room in broken])
         return f"The rig cannot run these settings: they break {named}."
     named = _listed(
-        [f"{with_unit(r.shown, r.unit)} of room to “{r.title}”" for r in rooms[:ROOMS_FIRST]]
+        [
+            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}”"
+            for r in rooms[:ROOMS_FIRST]
+        ]
     )
-    return f"The rig can run them. The tightest limits there: {named}."
+    return f"The rig can run these settings. The tightest limits there: {named}."
 
 
 def _expected(response: Response, prediction: Prediction) -> str:
@@ -500,12 +559,24 @@ def _expected(response: Response, prediction: Prediction) -> str:
     average = with_unit(
         between(float(prediction.mean_low[0]), float(prediction.mean_high[0]), error), unit
     )
-    single = with_unit(between(float(prediction.run_low[0]), float(prediction.run_high[0])), unit)
+    low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
+    single = with_unit(between(low, high).replace(" to ", " and "), unit)
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
-        f"({percent(prediction.level)} interval {average}); a single new run should come out at "
-        f"{single}."
+        f"({percent(prediction.level)} interval {average}), and any one run between {single}"
+        f"{_wanted(response)}."
     )
+
+
+def _wanted(response: Response) -> str:
+    """Return what is wanted of a response with a limit or a target, to end a sentence with."""
+    unit = response.unit
+    if response.aim in ("below", "above") and response.limit is not None:
+        word = "most" if response.aim == "below" else "least"
+        return f"; at {word} {with_unit(plain(response.limit), unit)} is wanted"
+    if response.aim == "target" and response.target is not None:
+        return f"; the target is {with_unit(plain(response.target), unit)}"
+    return ""
 
 
 def _aims_sentence(analysis: Analysis) -> str:
@@ -521,9 +592,9 @@ def _aims_sentence(analysis: Analysis) -> str:
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (
-        "By the models the chance that one new run meets every limit and tolerance is about "
-        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves, and how days differ is "
-        "not in it."
+        f"One new run meets every limit and tolerance with a chance of about "
+        f"{whole}\N{NO-BREAK SPACE}%, by these models. Take it as a little hopeful: the models "
+        "chose the setting themselves, and how days differ is not in it."
     )
 
 
@@ -583,11 +654,22 @@ def _mean_text(prediction: Prediction) -> str:
 def _maps_section(
     space: FactorSpace, maps: Sequence[RegionMap], points: Sequence[RunPoints], heading: str
 ) -> _Section:
-    drawn = [
-        _figure(region_picture(region.space or space, region, points, f"map-{i}"))
-        for i, region in enumerate(maps, start=1)
-    ]
+    """Return the maps; one with nothing on it, neither limit nor line nor run, is a sentence."""
+    drawn: list[Markup] = []
+    for i, region in enumerate(maps, start=1):
+        own = region.space or space
+        if points or region.lines or (region.margin < 0).any():
+            drawn.append(_figure(region_picture(own, region, points, f"map-{i}")))
+        else:
+            drawn.append(_prose([_open_sentence(own, region)]))
     return _Section("maps", heading, _joined(*drawn))
+
+
+def _open_sentence(space: FactorSpace, region: RegionMap) -> str:
+    names = _factor_names(space)
+    over = f"{names[region.x_factor]} and {names[region.y_factor]}"
+    held = held_text(space, region)
+    return f"Over all of {over} no limit is in the way. {held}".rstrip()
 
 
 def _days_section(planned: Schedule, needed: Totals) -> _Section:
@@ -627,28 +709,54 @@ def _limits_section(survey: Survey) -> _Section:
         "limits",
         "What each limit takes",
         _joined(
-            _figure(limits_picture(survey)) if cut else "", _heading("All limits"), _table(table)
+            _figure(limits_picture(survey))
+            if cut
+            else _prose(["No limit forbids anything of the box."]),
+            _folded("All limits", _table(table)),
         ),
     )
 
 
 def _corners_section(space: FactorSpace, survey: Survey) -> _Section:
-    rows = tuple(
+    found = [
         (
-            *setting_text(space, corner.settings),
+            tuple((text,) for text in setting_text(space, corner.settings)),
             " ".join(sentence for _, sentence in corner.fails) or "the rig can run it",
         )
         for corner in survey.corners
+    ]
+    rows = tuple(
+        (*(" or ".join(values) for values in where), said) for where, said in _merged(found)
     )
     table = Table((*_factor_names(space), "found there"), rows, frozenset(space.numeric))
     good = sum(not corner.fails for corner in survey.corners)
-    lead = f"The rig can run {good} of the {len(rows)} corners of the box."
+    lead = f"The rig can run {good} of the {len(found)} corners of the box."
     body = _table(table)
     if len(rows) > CORNERS_SHOWN:
-        body = Markup("<details><summary>All {} corners</summary>{}</details>").format(
-            len(rows), body
-        )
+        body = _folded(f"All {len(found)} corners", body)
     return _Section("corners", "The corners of the box", _prose([lead]) + body, "Corners")
+
+
+_Corners = tuple[tuple[str, ...], ...]
+"""Corners that are told together: for each factor the values that they have, as text."""
+
+
+def _merged(found: Sequence[tuple[_Corners, str]]) -> list[tuple[_Corners, str]]:
+    """Return corners with equal words told once, where they differ in one factor alone."""
+    merged = list(found)
+    again = True
+    while again:
+        again = False
+        for i, j in itertools.combinations(range(len(merged)), 2):
+            (one, said), (other, same) = merged[i], merged[j]
+            apart = [k for k, (a, b) in enumerate(zip(one, other, strict=True)) if a != b]
+            if said == same and len(apart) == 1:
+                k = apart[0]
+                merged[i] = ((*one[:k], (*one[k], *other[k]), *one[k + 1 :]), said)
+                del merged[j]
+                again = True
+                break
+    return merged
 
 
 def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
@@ -702,14 +810,42 @@ def _design_section(design: Design, efficiencies: Efficiencies, can_do: Sequence
     )
 
 
-def _variance_section(space: FactorSpace, views: Sequence[VarianceView]) -> _Section:
+def _aliases_section(aliases: Aliases) -> _Section:
+    """Return what the design mixes up: a picture, or that it mixes up nothing of this order."""
+    picture = alias_picture(aliases)
+    if picture is not None:
+        body = _figure(picture)
+    elif aliases.mixed_in:
+        named = _listed([label.replace("_", " ") for label in aliases.mixed_in])
+        body = _prose(
+            [
+                f"Outside the model stand {named}. Whatever they do, it gets into the mean alone "
+                "and into no estimate of an effect."
+            ]
+        )
+    else:
+        body = _prose(
+            [
+                "The model holds every bend and every interaction of two factors, and the runs "
+                "tell all of them apart. Whatever bends more sharply than that is spread over the "
+                "estimates; it is not shown here."
+            ]
+        )
+    return _Section("mixed-up", "What the runs mix up", body, "Mixed up")
+
+
+def _variance_section(design: Design, views: Sequence[VarianceView]) -> _Section:
     drawn = [
-        _figure(variance_picture(space, view, f"variance-{i}"))
+        _figure(variance_picture(design.space, view, f"variance-{i}"))
         for i, view in enumerate(views, start=1)
     ]
     spread = next((view.spread for view in views if view.spread is not None), None)
     if spread is not None:
         drawn.insert(0, _figure(fraction_picture(spread)))
+    if design.variance_ratio and len(set(design.plots)) < len(design):
+        ratio = plain(design.variance_ratio, 2)
+        taken = f"Whole plots are taken to scatter with {ratio} times the variance of their runs."
+        drawn.insert(0, _prose([taken]))
     return _Section("variance", "How well it will predict", _joined(*drawn))
 
 
@@ -718,17 +854,32 @@ def _explorer_section(explorer: Explorer, still: Markup) -> _Section:
     view = {
         "still": still,
         "responses": [fit.response.words for fit in explorer.fits],
-        "intervals": any(fit.mixed is None for fit in explorer.fits),
+        "chance": explorer.aims is not None,
         "numeric": [(i, _factor_names(space)[i]) for i in space.numeric],
         "factors": [_slider(factor) for factor in space],
-        "assumes": (
-            f"The rig was asked at {len(explorer.verdicts.fails)} settings spread over all "
-            "factors. Each limit is taken to move one way along each factor, so a setting between "
-            "them counts as possible only if all those around it are."
-        ),
+        "assumes": _assumed_of_verdicts(explorer.verdicts),
     }
     return _Section(
         "any-two", "Look at any two factors", _part("explorer", view), "Any two factors"
+    )
+
+
+def _assumed_of_verdicts(verdicts: Verdicts) -> str:
+    """Return how the page knows what the rig can run, and how well that came out where tried."""
+    asked = (
+        f"The rig was asked at {len(verdicts.fails)} settings spread over all factors; a setting "
+        "between them counts as possible only if all those around it are."
+    )
+    if not verdicts.tried:
+        return asked
+    if not verdicts.wrong:
+        return (
+            f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the "
+            "rig can run each of them."
+        )
+    return (
+        f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the rig "
+        f"refuses {verdicts.wrong}: between settings the map is only a rough guide here."
     )
 
 
@@ -781,16 +932,14 @@ def _response_section(
     return _Section(key, _capital(fit.response.words), body)
 
 
-def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> _Section:
+def _sure_section(
+    analysis: Analysis, space: FactorSpace, around: Landscape, chance: ChanceView | None
+) -> _Section:
     """Return where else the best may lie, where limits are likely kept, and what costs what."""
     intro = (
-        "Were the campaign run again, chance would put the best settings elsewhere: so far, taking "
-        "the fitted models as given. A range as wide as the factor’s own says that the results "
-        "hardly fix it."
-    )
-    trade = (
-        "Of these settings none is better than another in every response: going from one to the "
-        "next gains in one and loses in another."
+        "Were the campaign run again, chance would put the best settings elsewhere. The table says "
+        "how far, taking the fitted models as given; a range as wide as the factor’s own says that "
+        "the results hardly fix it."
     )
     return _Section(
         "sure",
@@ -800,14 +949,7 @@ def _sure_section(analysis: Analysis, space: FactorSpace, around: Landscape) -> 
             _table(location_table(space, around.location)),
             _prose([region_sentence(around.region)]) if around.region is not None else "",
             _prose([straying_sentence(space, analysis.fits, around.straying)]),
-            _folded(
-                "What can be had for what",
-                _joined(
-                    _prose([trade]), _table(choices_table(space, analysis.fits, around.choices))
-                ),
-            )
-            if around.choices
-            else "",
+            _figure(chance_picture(space, chance)) if chance is not None else "",
         ),
         "How sure",
     )
@@ -832,6 +974,35 @@ def _screening_section(verdicts: Sequence[ScreeningVerdict]) -> _Section:
             words = "The model of both steps, fitted at the achieved settings, in coded units:"
             parts += [_prose([words]), _table(refit_table(verdict.refit))]
     return _Section("screening", "Which factors matter", _joined(*parts), "Which factors")
+
+
+def _trade_section(
+    analysis: Analysis, space: FactorSpace, evidence: FitEvidence, live: bool
+) -> _Section | None:
+    """Return what can be had of one response at the cost of another; None with nothing to weigh."""
+    choices = evidence.landscape.choices if evidence.landscape is not None else ()
+    if len(choices) < 2:
+        return None
+    table = choices_table(space, analysis.fits, choices, evidence.choice_chances)
+    picture = front_picture(
+        analysis.fits, choices, analysis.optimum.predictions, evidence.choice_chances
+    )
+    words = (
+        "Of these settings none is better than another in every response: going from one to the "
+        "next gains in one and loses in another. Which of them is worth most is for you to say."
+    )
+    names = [str(i + 1) for i in range(len(choices))]
+    return _Section(
+        "trade",
+        "What can be had for what",
+        _joined(
+            _prose([words]),
+            _figure(picture),
+            _part("picker", names) if live else "",
+            _table(table),
+        ),
+        "What for what",
+    )
 
 
 def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
@@ -1381,7 +1552,8 @@ def _gravity(notice: str | Notice) -> int:
 
 
 def _text_of(notice: str | Notice) -> str:
-    return notice if isinstance(notice, str) else notice.what
+    text = notice if isinstance(notice, str) else notice.what
+    return _capital(_NEGATIVE.sub("−", text))
 
 
 def _heading(text: str, level: int = 3) -> Markup:

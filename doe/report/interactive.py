@@ -177,6 +177,8 @@ def _points(picture: Picture, layer: Points, colours: Mapping[str, str]) -> Iter
         "suggested": ("circle-open-dot", "ember"),
         "recommended": ("diamond-open", "ember"),
         "left out": ("x-thin-open", "ink"),
+        "choice": ("square-open", "water"),
+        "doubtful": ("square-open-dot", "ember"),
     }
     symbol, role = symbols[layer.kind]
     x, y = picture.x, picture.y

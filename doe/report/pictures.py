@@ -24,6 +24,7 @@ from doe.report.digits import bearing, percent, plain, with_unit
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate
     from doe.analysis.transformation import Transformation
+    from doe.design.aliasing import Aliases
     from doe.region import RegionMap, Survey
     from doe.responses import Response
 
@@ -31,6 +32,9 @@ __all__ = [
     "Axis",
     "Band",
     "Bars",
+    "Cells",
+    "ChanceView",
+    "Crosses",
     "Curve",
     "EffectCurve",
     "Estimates",
@@ -46,6 +50,8 @@ __all__ = [
     "SurfaceView",
     "Table",
     "VarianceView",
+    "alias_picture",
+    "chance_picture",
     "effect_curve_picture",
     "effects_picture",
     "fitted_unit",
@@ -58,6 +64,7 @@ __all__ = [
     "nice_levels",
     "normal_picture",
     "observed_fitted_picture",
+    "padded_axis",
     "region_picture",
     "residuals_against_picture",
     "residuals_picture",
@@ -68,15 +75,23 @@ __all__ = [
 ]
 
 HALF_NORMAL_LEAST = 4
+ALIAS_LEAST = 0.005
+"""Shares below are not drawn."""
+ALIAS_COLUMNS = 16
+ALIAS_ROWS = 24
+CHANCES = (10.0, 50.0, 90.0, 99.0)
+"""Chances, in per cent, at which lines are drawn."""
 BEYOND = 0.08
 """Share of a range by which an axis grows to show runs that ended outside it."""
-PointKind = Literal["done", "planned", "suggested", "left out", "recommended"]
+PointKind = Literal["done", "planned", "suggested", "left out", "recommended", "choice", "doubtful"]
 MARKS: dict[str, str] = {
     "done": "filled dot",
     "planned": "ring",
     "suggested": "ring with a dot",
     "left out": "small cross",
     "recommended": "diamond",
+    "choice": "square",
+    "doubtful": "dashed square",
 }
 
 
@@ -114,6 +129,8 @@ class Surface:
     levels: tuple[float, ...]
     quantity: str
     unit: str
+    strong: float | None = None
+    """The level whose line stands out, if any."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -213,7 +230,41 @@ class Shapes:
     shapes: tuple[Shape, ...]
 
 
-Layer = Surface | StandardErrors | Infeasible | Points | Curve | Band | Bars | Estimates | Shapes
+@dataclass(frozen=True, slots=True, eq=False)
+class Crosses:
+    """Points (n,) with an interval along x and one along y."""
+
+    x: FloatArray
+    x_low: FloatArray
+    x_high: FloatArray
+    y: FloatArray
+    y_low: FloatArray
+    y_high: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Cells:
+    """Shares (rows, columns) at the crossings of two category axes, a dot of that area each.
+
+    Filled where the share is positive, a ring where it is negative, nothing at 0.
+    """
+
+    shares: FloatArray
+
+
+Layer = (
+    Surface
+    | StandardErrors
+    | Infeasible
+    | Points
+    | Curve
+    | Band
+    | Bars
+    | Estimates
+    | Shapes
+    | Cells
+    | Crosses
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -290,6 +341,23 @@ class VarianceView:
     """Fractions of what the rig can run, and the variance that each stays at or below."""
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ChanceView:
+    """The chance (my, mx) that one new run meets every limit over two factors, the others held.
+
+    `level` is the chance that counts as enough.
+    """
+
+    x_factor: int
+    y_factor: int
+    x: FloatArray
+    y: FloatArray
+    chance: FloatArray
+    level: float
+    region: RegionMap
+    points: tuple[RunPoints, ...] = ()
+
+
 def region_picture(
     space: FactorSpace, region: RegionMap, points: Sequence[RunPoints] = (), key: str = "map"
 ) -> Picture:
@@ -351,6 +419,49 @@ def surface_picture(space: FactorSpace, view: SurfaceView, key: str = "surface")
     )
 
 
+def chance_picture(space: FactorSpace, view: ChanceView, key: str = "chance") -> Picture:
+    """Return where one new run is likely to meet every limit."""
+    possible = _feasible_at(view.region, view.x, view.y)
+    enough, level = possible & (view.chance >= view.level), percent(view.level)
+    if not possible.any():
+        finding = "The rig can run nothing on this map"
+    elif not enough.any():
+        finding = f"Nowhere here does one run meet every limit with {level} chance"
+    elif enough.sum() == possible.sum():
+        finding = (
+            f"One run meets every limit with at least {level} chance wherever the rig can run here"
+        )
+    else:
+        share = percent(float(enough.sum() / possible.sum()))
+        finding = (
+            f"One run meets every limit with {level} chance in {share} of what the rig can run here"
+        )
+    infeasible = infeasible_layers(view.region)
+    parts = (
+        "Lines join equal chance that one new run meets every limit and tolerance, a stronger "
+        f"colour is more; the strong line is {level}.",
+        _hatch_sentence(infeasible),
+        _marks_sentence(view.points),
+        held_text(space, view.region),
+    )
+    levels = tuple(c for c in CHANCES if view.chance.min() < c / 100 < view.chance.max())
+    return Picture(
+        key,
+        finding,
+        " ".join(part for part in parts if part),
+        _factor_axis(space, view.x_factor, view.points),
+        _factor_axis(space, view.y_factor, view.points),
+        (
+            Surface(view.x, view.y, 100 * view.chance, levels, "chance", "%", 100 * view.level),
+            *infeasible,
+            *_point_layers(view.x_factor, view.y_factor, view.points),
+        ),
+        _grid_table(
+            space, view, ("chance to meet all",), lambda i, j: (percent(float(view.chance[i, j])),)
+        ),
+    )
+
+
 def variance_picture(space: FactorSpace, view: VarianceView, key: str = "variance") -> Picture:
     """Return where the planned runs will let a response be predicted well or badly."""
     inside = np.where(_feasible_at(view.region, view.x, view.y), view.variance, np.nan)
@@ -403,7 +514,7 @@ def effect_curve_picture(
 ) -> Picture:
     """Return a response along one factor, with the interval of its mean."""
     response, axis = view.response, _factor_axis(space, view.factor)
-    vertical = _padded_axis(response.words, response.unit, view.low, view.high)
+    vertical = padded_axis(response.words, response.unit, view.low, view.high)
     closed = _closed_stretches(view, vertical)
     held = _held(space, view.at, {view.factor})
     level = percent(view.level)
@@ -440,7 +551,7 @@ def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95)
     low, high = np.array([b[0] for b in bounds]), np.array([b[1] for b in bounds])
     values = np.array([e.coefficient for e in shown])
     unit = fitted_unit(fit)
-    axis = _padded_axis(f"coefficient for {response.words}", unit, low, high, zero=True)
+    axis = padded_axis(f"coefficient for {response.words}", unit, low, high, zero=True)
     categories = Axis("term", "", -0.5, len(shown) - 0.5, tuple(e.label for e in shown))
     finding = _effects_finding(fit, shown, clear)
     return Picture(
@@ -472,8 +583,8 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
     """Return observed against fitted values, with the line where they agree."""
     response = fit.response
     both = np.concatenate([fit.values, fit.fitted])
-    x = _padded_axis(f"fitted {response.words}", response.unit, both, both)
-    y = _padded_axis(f"observed {response.words}", response.unit, both, both)
+    x = padded_axis(f"fitted {response.words}", response.unit, both, both)
+    y = padded_axis(f"observed {response.words}", response.unit, both, both)
     sd = with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))
     ends = np.array([x.low, x.high])
     return Picture(
@@ -496,7 +607,7 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
     runs = np.array(fit.runs_used, dtype=np.float64)
     known = np.isfinite(fit.studentised)
     values = fit.studentised[known]
-    y = _padded_axis("studentised residual", "standard errors", values, values, zero=True)
+    y = padded_axis("studentised residual", "standard errors", values, values, zero=True)
     if known.any():
         worst = int(np.argmax(np.abs(np.where(known, fit.studentised, 0.0))))
         finding = (
@@ -604,8 +715,8 @@ def left_out_picture(fit: FittedModel, key: str = "left-out") -> Picture | None:
     error = fit.residuals / (1 - fit.leverage)
     predicted = scale.back(scale.forward(fit.values) - error)
     both = np.concatenate([fit.values, predicted])
-    x = _padded_axis("predicted without the run", response.unit, both, both)
-    y = _padded_axis(f"observed {response.words}", response.unit, both, both)
+    x = padded_axis("predicted without the run", response.unit, both, both)
+    y = padded_axis(f"observed {response.words}", response.unit, both, both)
     misses = np.abs(fit.values - predicted)
     worst = int(np.argmax(misses))
     ends = np.array([x.low, x.high])
@@ -646,8 +757,8 @@ def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
     order = np.argsort(values, kind="stable")
     places = np.asarray(ndtri((np.arange(len(values)) + 0.5) / len(values)))
     gap = float(np.abs(values[order] - places).max())
-    x = _padded_axis("normal quantile", "", places, places)
-    y = _padded_axis(
+    x = padded_axis("normal quantile", "", places, places)
+    y = padded_axis(
         "studentised residual", "standard errors", *(np.concatenate([values, places]),) * 2
     )
     ends = np.array([x.low, x.high])
@@ -694,7 +805,7 @@ def residuals_against_picture(
         f"Each dot is a run, judged by the fit without it. A bow means that the model lacks a "
         f"bend in {words}; a widening fan, that scatter changes with it.",
         x,
-        _padded_axis("studentised residual", "standard errors", values, values, zero=True),
+        padded_axis("studentised residual", "standard errors", values, values, zero=True),
         (
             Curve(np.array([x.low, x.high]), np.zeros(2), "the model", "soft-ink", dashed=True),
             Points("done", at, values, named),
@@ -732,6 +843,74 @@ def fraction_picture(spread: tuple[FloatArray, FloatArray], key: str = "fraction
             frozenset({0, 1}),
         ),
     )
+
+
+def alias_picture(aliases: Aliases, key: str = "aliases") -> Picture | None:
+    """Return which terms outside the model get into which estimates; None where none does.
+
+    The mean is left out: no one reads it as an effect. Of more than fit the least are in the
+    table only.
+    """
+    shares = np.array(aliases.matrix)
+    shares[np.abs(shares) < ALIAS_LEAST] = 0.0
+    columns = [i for i, label in enumerate(aliases.fitted) if label != "1" and shares[i].any()]
+    rows = [j for j in range(len(aliases.mixed_in)) if shares[columns, j].any()]
+    if not rows:
+        return None
+    size = np.abs(shares)
+    shown_columns = _largest(columns, size[:, rows].max(axis=1), ALIAS_COLUMNS)
+    rows_of_shown = [j for j in rows if shares[shown_columns, j].any()]
+    shown_rows = _largest(rows_of_shown, size[shown_columns].max(axis=0), ALIAS_ROWS)
+    estimates = tuple(_words(aliases.fitted[i]) for i in shown_columns)
+    others = tuple(_words(aliases.mixed_in[j]) for j in shown_rows)
+    left = len(rows) - len(shown_rows) + len(columns) - len(shown_columns)
+    return Picture(
+        key,
+        _alias_finding(aliases, size, columns, rows),
+        "Down a column stands what the estimate named above it also holds: a filled dot is added "
+        "to it, a ring taken away, and a larger dot is a larger share of the other term’s own "
+        "coefficient. A term without a dot leaves every estimate alone."
+        + (" The least of them are in the table only." if left else ""),
+        Axis("each column an estimate", "", -0.5, len(estimates) - 0.5, estimates),
+        Axis("gets a share of", "", -0.5, len(others) - 0.5, others),
+        (Cells(shares[np.ix_(shown_columns, shown_rows)].T),),
+        Table(
+            ("estimate of", "also holds", "times"),
+            tuple(
+                (
+                    _words(aliases.fitted[i]),
+                    _words(aliases.mixed_in[j]),
+                    _two(float(shares[i, j])),
+                )
+                for i in columns
+                for j in rows
+                if shares[i, j]
+            ),
+            frozenset({2}),
+        ),
+    )
+
+
+def _largest(places: Sequence[int], size: FloatArray, most: int) -> list[int]:
+    """Return the places of the largest sizes, in their own order."""
+    return sorted(sorted(places, key=lambda place: -float(size[place]))[:most])
+
+
+def _alias_finding(
+    aliases: Aliases, size: FloatArray, columns: Sequence[int], rows: Sequence[int]
+) -> str:
+    whole = [
+        (aliases.fitted[i], aliases.mixed_in[j])
+        for i in columns
+        for j in rows
+        if abs(size[i, j] - 1) < ALIAS_LEAST
+    ]
+    if whole:
+        first, other = whole[0]
+        rest = f", and {len(whole) - 1} more such pairs" if len(whole) > 1 else ""
+        return f"{_capital(_words(first))} cannot be told from {_words(other)}{rest}"
+    most = float(size[np.ix_(columns, rows)].max())
+    return f"No estimate holds more than {most:.2f} of another term"
 
 
 def limits_picture(survey: Survey, key: str = "limit-shares") -> Picture:
@@ -880,9 +1059,10 @@ def _factor_axis(space: FactorSpace, position: int, points: Sequence[RunPoints] 
     return Axis(_words(factor.name), factor.unit, low, high)
 
 
-def _padded_axis(
+def padded_axis(
     quantity: str, unit: str, low: FloatArray, high: FloatArray, zero: bool = False
 ) -> Axis:
+    """Return an axis a little longer than its values, from or to zero where asked."""
     ends = [float(np.min(low, initial=np.inf)), float(np.max(high, initial=-np.inf))]
     if zero or not np.isfinite(ends).all():
         ends = [min(ends[0], 0.0), max(ends[1], 0.0)]
@@ -1044,7 +1224,7 @@ def _region_table(space: FactorSpace, region: RegionMap, points: Sequence[RunPoi
 
 def _grid_table(
     space: FactorSpace,
-    view: SurfaceView | VarianceView,
+    view: SurfaceView | VarianceView | ChanceView,
     headings: tuple[str, ...],
     cells: Callable[[int, int], tuple[str, ...]],
 ) -> Table:

@@ -7,18 +7,30 @@ Shapes: k factors.
 
 from __future__ import annotations
 
+import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.report.digits import bearing, between, percent, plain, with_unit
-from doe.report.pictures import Axis, Band, Curve, Picture, Table, fitted_unit
+from doe.report.pictures import (
+    Axis,
+    Band,
+    Crosses,
+    Curve,
+    Picture,
+    PointKind,
+    Points,
+    Table,
+    fitted_unit,
+    padded_axis,
+)
 
 if TYPE_CHECKING:
-    from doe.analysis.fit import FittedModel
+    from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Straying
     from doe.analysis.location import Location
     from doe.analysis.pareto import Choice
@@ -29,12 +41,17 @@ __all__ = [
     "ascent_table",
     "choices_table",
     "curvature_table",
+    "front_picture",
     "location_table",
     "region_sentence",
     "ridge_picture",
     "stationary_sentence",
     "straying_sentence",
 ]
+
+
+DOUBTFUL = 0.5
+"""Chance to meet all limits below which a choice is told apart."""
 
 
 def location_table(space: FactorSpace, location: Location) -> Table:
@@ -63,17 +80,87 @@ def location_table(space: FactorSpace, location: Location) -> Table:
 
 
 def choices_table(
-    space: FactorSpace, fits: Sequence[FittedModel], choices: Sequence[Choice]
+    space: FactorSpace,
+    fits: Sequence[FittedModel],
+    choices: Sequence[Choice],
+    chances: Sequence[float] = (),
 ) -> Table:
-    """Return settings that no others beat, with the mean of each response there."""
-    headings = [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
+    """Return settings that no others beat: the mean of each response, the chance to meet limits.
+
+    `chances` are those of the choices, none where there is no limit.
+    """
+    headings = ["choice", *(f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space)]
     headings += [f"{fit.response.words} {fit.response.unit}".rstrip() for fit in fits]
+    headings += ["all limits met"] * bool(chances)
     rows = []
-    for choice in choices:
-        cells = _cells(space, choice.settings)
+    for i, choice in enumerate(choices):
+        cells = [str(i + 1), *_cells(space, choice.settings)]
         for fit in fits:
             at = choice.predictions[fit.response.name]
             cells.append(bearing(float(at.mean[0]), float(at.standard_error[0])))
+        rows.append((*cells, *(percent(chance) for chance in chances[i : i + 1])))
+    return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
+
+
+def front_picture(
+    fits: Sequence[FittedModel],
+    choices: Sequence[Choice],
+    recommended: Mapping[str, Prediction],
+    chances: Sequence[float] = (),
+    key: str = "front",
+) -> Picture:
+    """Return settings that no others beat over the two responses that pull apart most.
+
+    `chances` are those to meet all limits, none where there is no limit: choices that more likely
+    miss one look different, and the finding speaks of the others where there are any.
+    """
+    first, second = _pulling_apart(fits, choices)
+    likely = [i for i in range(len(choices)) if not chances or chances[i] >= DOUBTFUL]
+    told = [choices[i] for i in likely] or list(choices)
+    best_x = max(told, key=lambda choice: _merit(first, choice))
+    best_y = max(told, key=lambda choice: _merit(second, choice))
+    x, y = (_spread(fit, choices) for fit in (first, second))
+    at_x, at_y = (recommended[fit.response.name] for fit in (first, second))
+    finding = _best_and_what_it_goes_with(first, second, best_x)
+    if best_y is not best_x:
+        finding += f"; {_best_and_what_it_goes_with(second, first, best_y, small=True)}"
+    doubtful = [i for i in range(len(choices)) if i not in likely]
+    groups: dict[PointKind, list[int]] = {"choice": likely, "doubtful": doubtful}
+    level = percent(at_x.level)
+    return Picture(
+        key,
+        finding,
+        "Each square is a choice of settings that no other beats in every response; its bars are "
+        f"the {level} intervals of the two means. The diamond is what is recommended above."
+        + (" A dashed square more likely misses a limit than keeps all." if doubtful else "")
+        + " The settings stand in the table below, by number.",
+        _aim_axis(first, x),
+        _aim_axis(second, y),
+        (
+            Crosses(*x, *y),
+            *(
+                Points(kind, x[0][places], y[0][places], tuple(str(i + 1) for i in places))
+                for kind, places in groups.items()
+                if places
+            ),
+            Points("recommended", at_x.mean[:1], at_y.mean[:1], ("recommended",)),
+        ),
+        _front_table((first, second), choices, level),
+    )
+
+
+def _front_table(fits: Sequence[FittedModel], choices: Sequence[Choice], level: str) -> Table:
+    headings = ["choice"]
+    for fit in fits:
+        headings += [f"{fit.response.words} {fit.response.unit}".rstrip(), f"{level} interval"]
+    rows = []
+    for i, choice in enumerate(choices):
+        cells = [str(i + 1)]
+        for fit in fits:
+            at = choice.predictions[fit.response.name]
+            error = float(at.standard_error[0])
+            cells.append(bearing(float(at.mean[0]), error))
+            cells.append(between(float(at.mean_low[0]), float(at.mean_high[0]), error))
         rows.append(tuple(cells))
     return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
 
@@ -116,12 +203,69 @@ def _and(words: Sequence[str]) -> str:
     return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
 
 
+def _pulling_apart(
+    fits: Sequence[FittedModel], choices: Sequence[Choice]
+) -> tuple[FittedModel, FittedModel]:
+    """Return the two responses of which one gains most surely where the other loses."""
+    merits = np.array([[_merit(fit, choice) for choice in choices] for fit in fits])
+    apart = {}
+    for i, j in itertools.combinations(range(len(fits)), 2):
+        both = merits[[i, j]]
+        varies = (np.ptp(both, axis=1) > 0).all()
+        apart[i, j] = float(np.corrcoef(both)[0, 1]) if varies else 1.0
+    i, j = min(apart, key=lambda pair: apart[pair])
+    return fits[i], fits[j]
+
+
+def _merit(fit: FittedModel, choice: Choice) -> float:
+    response, mean = fit.response, float(choice.predictions[fit.response.name].mean[0])
+    if response.aim == "target":
+        return -abs(mean - (response.target or 0.0))
+    return mean if response.aim in ("maximise", "above") else -mean
+
+
+def _spread(
+    fit: FittedModel, choices: Sequence[Choice]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    predicted = [choice.predictions[fit.response.name] for choice in choices]
+    return (
+        np.array([p.mean[0] for p in predicted]),
+        np.array([p.mean_low[0] for p in predicted]),
+        np.array([p.mean_high[0] for p in predicted]),
+    )
+
+
+def _best_and_what_it_goes_with(
+    fit: FittedModel, other: FittedModel, choice: Choice, small: bool = False
+) -> str:
+    def told(of: FittedModel) -> str:
+        at = choice.predictions[of.response.name]
+        value = bearing(float(at.mean[0]), float(at.standard_error[0]))
+        return with_unit(value, of.response.unit)
+
+    words = fit.response.words if small else fit.response.words[:1].upper() + fit.response.words[1:]
+    return f"{words} {told(fit)} goes with {other.response.words} {told(other)}"
+
+
+def _aim_axis(fit: FittedModel, values: tuple[FloatArray, FloatArray, FloatArray]) -> Axis:
+    response = fit.response
+    wanted = {
+        "maximise": "more is better",
+        "minimise": "less is better",
+        "below": f"at most {plain(response.limit or 0.0)}",
+        "above": f"at least {plain(response.limit or 0.0)}",
+        "target": f"target {plain(response.target or 0.0)}",
+    }[response.aim]
+    _, low, high = values
+    return padded_axis(f"{response.words} ({wanted})", response.unit, low, high)
+
+
 def region_sentence(region: ProbableRegion) -> str:
     """Return where limits are likely met, and what the rig's swings take from it."""
     chance = percent(region.level)
     how = {
         "one response": "",
-        "joint": " The responses' scatter together is counted.",
+        "joint": " The responses’ scatter together is counted.",
         "bound": " This is a lower bound: it holds however the responses scatter together.",
     }[region.aims.how]
     if region.highest < region.level:
@@ -131,10 +275,13 @@ def region_sentence(region: ProbableRegion) -> str:
         )
     swung = ""
     if (region.aims.swings > 0).any():
-        swung = f", and in {percent(region.share_with_swings)} of it with the rig's swings counted"
+        swung = (
+            f" That takes the settings to be kept exactly; with the rig’s swings counted it is "
+            f"{percent(region.share_with_swings)}."
+        )
     return (
-        f"One run meets every limit with at least {chance} chance in {percent(region.share)} of "
-        f"what the rig can run of the ranges{swung}.{how}"
+        f"In {percent(region.share)} of what the rig can run of the ranges one run meets every "
+        f"limit with at least {chance} chance.{swung}{how}"
     )
 
 

@@ -23,6 +23,8 @@ from doe.report.pictures import (
     Axis,
     Band,
     Bars,
+    Cells,
+    Crosses,
     Curve,
     Estimates,
     Infeasible,
@@ -42,9 +44,13 @@ NARROW = 330
 TEXT = 14.0
 SMALL = 12.5
 LINE = 1.25
-CHARACTER = 0.54
-"""Mean width of a character over the size of the type, for a plain sans; a little generous."""
-BOLD = 0.62
+CHARACTER = 0.6
+"""Width of a character over the size of the type, in DejaVu Sans: the widest plain face that a
+reader is likely to have."""
+BOLD = 0.66
+"""The same in bold."""
+SLIM, SLIM_WIDTH = frozenset("iljtfrI.,:;'’|!()[] ·/-"), 0.39
+BROAD, BROAD_WIDTH = frozenset("mwMW%@"), 0.95
 ANGLES = (45, -45, 0, 90, 20, -20, 65, -65)
 ROW = 34.0
 ROW_NAMED = 48.0
@@ -55,6 +61,8 @@ NAMED_MOST = 60
 INSET = 11.0
 """Pixels between the ends of axes and the frame where there are runs, so that no run lies on it."""
 ROW_OF_SHAPES = 72.0
+COLUMN_NAME = 150.0
+"""Pixels that the name of a column may be long."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,8 +190,12 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
         bars = any(isinstance(layer, Bars) for layer in picture.layers)
         named = ROW_BARS if bars else ROW_NAMED
         row = ROW_OF_SHAPES if shapes else named if named_above else ROW
+        top = 8.0
+        if picture.x.categories:
+            row = 0.8 * row if named_above else row
+            top += 10 + max(min(_width(t, SMALL), COLUMN_NAME) for t in picture.x.categories)
         height = row * len(axis.categories)
-        return _Canvas(picture, name, _Box(left, 8, width - 12, 8 + height), width)
+        return _Canvas(picture, name, _Box(left, top, width - 12, top + height), width)
     ticks = max((_width(_tick(v), SMALL) for v in _ticks(axis, 6)), default=20)
     left = ticks + 14
     height = min(0.92 * width, 400.0)
@@ -215,6 +227,8 @@ def _axes(canvas: _Canvas) -> list[str]:
     plot, x, y = canvas.plot, canvas.picture.x, canvas.picture.y
     parts = []
     step = max(3, int((plot.right - plot.left) / 80))
+    if x.categories:
+        return list(_column_names(canvas))
     for value in _ticks(x, step):
         at = canvas.x(value)
         parts.append(_line(at, plot.top, at, plot.bottom, "grid"))
@@ -226,6 +240,20 @@ def _axes(canvas: _Canvas) -> list[str]:
             parts.append(_text(plot.left - 7, at + 4, _tick(value), "tick end"))
         parts.append(_text(0, 15, _axis_label(y, canvas.width), "axis"))
     return parts
+
+
+def _column_names(canvas: _Canvas) -> Iterator[str]:
+    """Return the names of columns, upright over them, and a hair line down each and each row."""
+    plot = canvas.plot
+    for i, name in enumerate(canvas.picture.x.categories):
+        at = canvas.x(i)
+        yield _line(at, plot.top, at, plot.bottom, "grid")
+        text = _safe(_shortened(name, COLUMN_NAME, SMALL))
+        place = f'x="{_n(at + 4)}" y="{_n(plot.top - 6)}"'
+        turn = f'transform="rotate(-90 {_n(at + 4)} {_n(plot.top - 6)})"'
+        yield f'<text class="bar-name" {place} {turn}>{text}</text>'
+    for row in range(len(canvas.picture.y.categories)):
+        yield _line(plot.left, canvas.y(row), plot.right, canvas.y(row), "grid")
 
 
 def _axis_label(axis: Axis, room: float) -> str:
@@ -264,7 +292,7 @@ def _two_lines(text: str, room: float) -> list[str]:
 def _below(canvas: _Canvas) -> tuple[list[str], float]:
     """Return the x label and the meanings of letters under the plot, and the whole height."""
     plot = canvas.plot
-    at = plot.bottom + 40
+    at = plot.bottom + (22 if canvas.picture.x.categories else 40)
     label = _text(plot.right, at, _axis_label(canvas.picture.x, plot.right), "axis end")
     parts = [label]
     for entry in canvas.key:
@@ -297,6 +325,9 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
                 yield _path(dots, "run-rims")
                 yield _path(dots, "run-dots")
                 return
+            if layer.kind in ("choice", "doubtful"):
+                yield from (_choice(x, y, name, layer.kind) for x, y, name in places)
+                return
             for x, y, _ in places:
                 yield from _point(x, y, layer.kind)
         case Curve():
@@ -314,6 +345,10 @@ def _marks(canvas: _Canvas, layer: object) -> Iterator[str]:
             yield from _bar_marks(canvas, layer)
         case Estimates():
             yield from _estimate_marks(canvas, layer)
+        case Crosses():
+            yield _path(_cross_lines(canvas, layer), "whisker")
+        case Cells():
+            yield from _cell_marks(canvas, layer)
         case Shapes():
             for shape in layer.shapes:
                 yield _path(_shape_path(canvas, shape), f"shape-{shape.look}")
@@ -398,8 +433,9 @@ def _surface_marks(canvas: _Canvas, layer: Surface) -> Iterator[str]:
         if data:
             shade = RAMP[round(i * (len(RAMP) - 1) / max(1, len(edges) - 2))]
             yield _path(data, f"fill-{shade}", 'fill-rule="evenodd"')
-    for _, lines in _level_lines(layer.x, layer.y, layer.values, layer.levels):
-        yield _path("".join(canvas.path(line) for line in lines), "level-line")
+    for level, lines in _level_lines(layer.x, layer.y, layer.values, layer.levels):
+        kind = "level-line strong" if level == layer.strong else "level-line"
+        yield _path("".join(canvas.path(line) for line in lines), kind)
 
 
 def _level_lines(
@@ -412,6 +448,15 @@ def _level_lines(
         lines = [line for line in generator.lines(level) if len(line) > 1]
         if lines:
             yield level, lines
+
+
+def _choice(x: float, y: float, name: str, kind: str) -> str:
+    """Return a square to pick, with room round it for a finger."""
+    square = f'x="{_n(x - 6)}" y="{_n(y - 6)}" width="12" height="12"'
+    return (
+        f'<g data-choice="{_safe(name)}"><circle class="reach" cx="{_n(x)}" cy="{_n(y)}" r="16"/>'
+        f'<rect class="run-choice {kind}" {square}/></g>'
+    )
 
 
 def _point(x: float, y: float, kind: str) -> Iterator[str]:
@@ -442,6 +487,30 @@ def _bar_marks(canvas: _Canvas, layer: Bars) -> Iterator[str]:
                 f'<rect class="{kind}" x="{_n(zero)}" y="{_n(top)}" width="{_n(wide)}" '
                 f'height="{_n(thickness)}"/>'
             )
+
+
+def _cross_lines(canvas: _Canvas, layer: Crosses) -> str:
+    middle = [(canvas.x(x), canvas.y(y)) for x, y in zip(layer.x, layer.y, strict=True)]
+    across = zip(middle, layer.x_low, layer.x_high, strict=True)
+    up = zip(middle, layer.y_low, layer.y_high, strict=True)
+    return "".join(
+        [f"M{_n(canvas.x(a))} {_n(y)}H{_n(canvas.x(b))}" for (_, y), a, b in across]
+        + [f"M{_n(x)} {_n(canvas.y(a))}V{_n(canvas.y(b))}" for (x, _), a, b in up]
+    )
+
+
+def _cell_marks(canvas: _Canvas, layer: Cells) -> Iterator[str]:
+    rows, columns = layer.shares.shape
+    plot = canvas.plot
+    room = min((plot.bottom - plot.top) / rows, (plot.right - plot.left) / columns)
+    full = max(1.0, float(np.abs(layer.shares).max()))
+    for row, column in itertools.product(range(rows), range(columns)):
+        share = float(layer.shares[row, column])
+        if share:
+            radius = max(1.8, 0.42 * min(room, 26.0) * math.sqrt(abs(share) / full))
+            kind = "cell-plus" if share > 0 else "cell-minus"
+            x, y = _n(canvas.x(column)), _n(canvas.y(row))
+            yield f'<circle class="{kind}" cx="{x}" cy="{y}" r="{_n(radius)}"/>'
 
 
 def _estimate_marks(canvas: _Canvas, layer: Estimates) -> Iterator[str]:
@@ -690,12 +759,17 @@ def _tick(value: float) -> str:
 
 
 def _width(text: str, size: float) -> float:
-    return len(text) * size * CHARACTER
+    slim = sum(c in SLIM for c in text)
+    broad = sum(c in BROAD for c in text)
+    rest = len(text) - slim - broad
+    return size * (slim * SLIM_WIDTH + broad * BROAD_WIDTH + rest * CHARACTER)
 
 
 def _shortened(text: str, room: float, size: float) -> str:
-    most = max(4, int(room / (size * CHARACTER)))
-    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
+    if _width(text, size) <= room:
+        return text
+    kept = next((n for n in range(len(text), 3, -1) if _width(text[:n] + "…", size) <= room), 3)
+    return text[:kept].rstrip() + "…"
 
 
 def _wrapped(text: str, most: int) -> list[str]:

@@ -7,7 +7,9 @@ from types import SimpleNamespace
 import numpy as np
 
 from doe.analysis.fit import Observations
+from doe.analysis.landscape import landscape_of
 from doe.analysis.optimum import analyse
+from doe.design.aliasing import alias_matrix
 from doe.design.evaluation import Efficiencies
 from doe.design.matrix import Design
 from doe.errors import Notice
@@ -15,11 +17,18 @@ from doe.factors import FactorSpace, NumericFactor
 from doe.region import MapLine, map_region, survey
 from doe.report.explorer import Explorer, Verdicts, node_levels
 from doe.report.html import FitEvidence, Header, LimitRoom
-from doe.report.pictures import EffectCurve, RunPoints, SurfaceView, Table, VarianceView
+from doe.report.pictures import (
+    ChanceView,
+    EffectCurve,
+    RunPoints,
+    SurfaceView,
+    Table,
+    VarianceView,
+)
 from doe.responses import Response
 from doe.rig import Envelope, Limit
 from doe.suggest import SuggestedRun, Suggestion
-from doe.terms import quadratic_model
+from doe.terms import linear_model, quadratic_model
 
 LIMITS = (
     Limit("liquid-margin", "stays liquid with room to boiling", "bar", "at least", True),
@@ -152,6 +161,7 @@ def campaign(
         surfaces=tuple(_surfaces(space, analysis, runs, best)),
         effect_curves=tuple(_effect_curves(space, analysis, best)),
         variance=(_variance(space, maps[1], runs),),
+        aliases=alias_matrix(linear_model(space), design.coded, quadratic_model(space).terms),
         suggestion=_suggestion(analysis),
         evidence=_evidence(space, analysis, runs),
         header=header(),
@@ -166,11 +176,26 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
     fails = envelope_of(nodes).margin < 0
     verdicts = Verdicts(tuple(levels), tuple(limit.title for limit in LIMITS), fails)
     by_name = {fit.response.name: runs for fit in analysis.fits}
+    around = landscape_of(
+        analysis, space, lambda s: envelope_of(s).feasible, np.array([3.0, 2.0, 0.0, 0.0]), 7
+    )
+    assert around.region is not None
+    aims = around.region.aims
+    choices = tuple(choice.settings for choice in around.choices)
+    x, y, rows = _grid(space, 0, 3, at, 15)
+    chance = aims.chance_with_swings(rows).reshape(15, 15)
+    region = map_region(space, envelope_of, 0, 3, at)
     rooms = (
         LimitRoom("stays liquid with room to boiling", "bar", 3.2, "3.2"),
         LimitRoom("preheater power", "W", 11.0, "11"),
     )
-    return FitEvidence(Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3)), rooms)
+    return FitEvidence(
+        Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims, choices),
+        rooms,
+        around,
+        ChanceView(0, 3, x, y, chance, 0.9, region, runs),
+        tuple(aims.chance_with_swings(np.array(choices)).tolist()),
+    )
 
 
 def header(**changes: object) -> Header:

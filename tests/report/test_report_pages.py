@@ -60,6 +60,7 @@ def pages(m: SimpleNamespace, **changes: object) -> dict[str, str]:
             m.derived,
             m.derived,
             m.variance,
+            aliases=m.aliases,
         ),
         "fit": html.fit_page(
             made_up_campaign.header(page="fit", **head),
@@ -172,6 +173,13 @@ def replaced(m: SimpleNamespace, text: str) -> SimpleNamespace:
                     },
                 ),
                 tuple(replace(room, title=text, unit=text) for room in m.evidence.rooms),
+                m.evidence.landscape,
+                replace(m.evidence.chance, region=replace(m.evidence.chance.region, limits=limits)),
+            ),
+            "aliases": replace(
+                m.aliases,
+                fitted=(text,) * len(m.aliases.fitted),
+                mixed_in=(text,) * len(m.aliases.mixed_in),
             ),
             "surfaces": tuple(
                 replace(
@@ -288,7 +296,7 @@ def test_every_figure_has_title_reading_drawing_and_numbers(built: dict[str, str
             assert re.search(r"<figcaption><h3>[^<]+</h3>\s*<p>[^<]+\.</p>", figure)
             assert len(re.findall(r"<svg", figure)) == 2
             assert re.search(r"<details>.*<tbody>\s*<tr>.*</details>", figure, re.DOTALL)
-    assert counts == {"check": 4, "plan": 4, "fit": 26, "suggest": 3}
+    assert counts == {"check": 4, "plan": 5, "fit": 30, "suggest": 3}
 
 
 def first_element(page: str) -> str:
@@ -528,14 +536,14 @@ def test_first_screen_of_the_fit_page_says_the_room_to_the_tightest_limits(
 
 
 def test_three_notices_at_most_stand_open_the_gravest_first(made_up: SimpleNamespace) -> None:
-    notices = tuple(Notice(code, f"said of {code}") for code in ("a", "b", "c", "d"))
-    grave = Notice("aims-not-met", "the aims are not met")
+    notices = tuple(Notice(code, f"Said of {code}") for code in ("a", "b", "c", "d"))
+    grave = Notice("aims-not-met", "the aims are not met, by -0.4")
     head = made_up_campaign.header(notices=(*notices, grave))
     page = html.fit_page(head, made_up.analysis, made_up.space, live=False)
     first = page.split("<nav")[0]
     open_part = first.split('<ul class="mind">')[1].split("</ul>")[0]
     assert open_part.count("<li>") == 3
-    assert open_part.startswith("<li>the aims are not met")
+    assert open_part.startswith("<li>The aims are not met, by −0.4")
     for notice in notices:
         assert page.count(notice.what) == 1
 
@@ -559,3 +567,73 @@ def test_a_transformed_response_is_not_given_in_its_own_unit(made_up: SimpleName
         html.fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, live=False)
     )
     assert "ln(" not in plain
+
+
+def test_corners_with_the_same_words_are_told_together(made_up: SimpleNamespace) -> None:
+    """Two of the 16 corners' four factors matter to one sentence: its four corners are one row."""
+    told = [
+        replace(c, fails=((made_up_campaign.LIMITS[1], "too hot"),) if c.settings[0] > 200 else ())
+        for c in made_up.survey.corners
+    ]
+    survey = replace(made_up.survey, corners=tuple(told))
+    page = html.check_page(made_up_campaign.header(page="check"), made_up.space, survey, (), ())
+    section = page[page.index('id="corners"') :]
+    rows = re.findall(r"<tr>(?:<td.*?</td>)+</tr>", section[: section.index("</table>")])
+    texts = [[unescape(re.sub("<.*?>", "", cell)) for cell in row.split("</td>")] for row in rows]
+    assert [row[4] for row in texts] == ["the rig can run it", "too hot"]
+    assert texts[1][0] == "220\N{NO-BREAK SPACE}°C"
+    assert "8 of the 16 corners" in section
+    assert texts[1][3] == "10\N{NO-BREAK SPACE}min or 60\N{NO-BREAK SPACE}min"
+
+
+def test_corners_that_differ_in_two_factors_are_not_mixed(made_up: SimpleNamespace) -> None:
+    """Opposite corners of a face share words, the others do not: no row may claim all four."""
+    told = []
+    for corner in made_up.survey.corners:
+        hot, fast = corner.settings[0] > 200, corner.settings[2] > 5
+        told.append(
+            replace(corner, fails=((made_up_campaign.LIMITS[1], "odd"),) if hot == fast else ())
+        )
+    survey = replace(made_up.survey, corners=tuple(told))
+    page = html.check_page(made_up_campaign.header(page="check"), made_up.space, survey, (), ())
+    section = page[page.index('id="corners"') :]
+    assert section[: section.index("</table>")].count("<bdi>odd</bdi>") == 2
+
+
+def test_a_map_without_anything_on_it_is_a_sentence(made_up: SimpleNamespace) -> None:
+    empty = replace(made_up.maps[2], margin=np.abs(made_up.maps[2].margin))
+    head = made_up_campaign.header(page="check")
+    page = html.check_page(head, made_up.space, made_up.survey, (*made_up.maps[:2], empty), ())
+    assert 'id="map-2"' in page
+    assert 'id="map-3"' not in page
+    assert "Over all of flow and time no limit is in the way. Held at temperature" in page
+    suggested = html.suggest_page(
+        head, made_up.suggestion, made_up.space, made_up.responses, (empty,), *made_up.runs
+    )
+    assert 'id="map-1"' in suggested  # with runs on it, it stays a picture
+
+
+def test_the_notices_called_grave_are_ones_that_are_given() -> None:
+    """A code that nobody gives any more would silently lose its place at the top."""
+    sources = [
+        path.read_text(encoding="utf-8")
+        for path in Path(html.__file__).parents[1].rglob("*.py")
+        if "report" not in path.parts
+    ]
+    for code in html.GRAVE:
+        assert any(f'"{code}"' in source for source in sources), code
+
+
+def test_first_screen_says_how_firmly_each_setting_is_fixed(
+    made_up: SimpleNamespace, built: dict[str, str]
+) -> None:
+    first = unescape(built["fit"].split("<nav")[0])
+    panel = first[first.index('class="best"') : first.index("</dl>")]
+    spreads = made_up.evidence.landscape.location.spreads
+    for factor, spread in zip(made_up.space, spreads, strict=True):
+        said = re.search(f"<dt>{factor.name}</dt><dd>.*?</dd>", panel).group()
+        assert f"{spread.low:g} to {spread.high:g}" in said
+        wide = spread.high - spread.low >= 0.9 * (factor.high - factor.low)
+        assert ("hardly fix it" in said) == wide
+    assert len({"hardly fix it" in part for part in panel.split("<dt>")[1:]}) == 2
+    assert "at most 2\N{NO-BREAK SPACE}mg/g is wanted" in first

@@ -12,13 +12,14 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from doe.design.aliasing import alias_matrix
 from doe.design.evaluation import fraction_of_design_space
 from doe.factors import FactorSpace, NumericFactor
 from doe.region import RegionMap
 from doe.report import pictures as p
 from doe.report.svg import draw
 from doe.rig import Limit
-from doe.terms import linear_model
+from doe.terms import linear_model, quadratic_model
 
 LIMIT = Limit("one", "first limit", "bar", "at least", False)
 
@@ -250,3 +251,51 @@ def test_levels_are_round_and_rise_whatever_the_size_of_the_values(size: float) 
     assert 3 <= len(levels) <= 6
     assert np.all(np.diff(levels) > 0)
     assert 0.3 * size < levels[0] < levels[-1] < 7.9 * size
+
+
+def coded_box(names: str) -> FactorSpace:
+    return FactorSpace(tuple(NumericFactor(name, "", -1, 1, None, "easy", "") for name in names))
+
+
+def test_alias_picture_of_a_half_fraction_against_the_nist_handbook() -> None:
+    """NIST/SEMATECH e-Handbook 5.3.3.4.3: with X3 = X1X2 the confounding is 1 = 23, 2 = 13, 3 = 12.
+
+    Generated with the other sign (X3 = −X1X2, same page) each is taken away instead.
+    """
+    x1, x2 = (grid.ravel() for grid in np.meshgrid([-1.0, 1.0], [-1.0, 1.0]))
+    space = coded_box("abc")
+    for sign, mark in ((1.0, "1.00"), (-1.0, "−1.00")):
+        runs = np.column_stack([x1, x2, sign * x1 * x2])
+        beyond = quadratic_model(space).terms
+        picture = p.alias_picture(alias_matrix(linear_model(space), runs, beyond))
+        assert picture is not None
+        assert set(picture.table.rows) == {
+            ("a", "b × c", mark),
+            ("b", "a × c", mark),
+            ("c", "a × b", mark),
+        }
+        assert picture.finding == "A cannot be told from b × c, and 2 more such pairs"
+        drawing = draw(picture)
+        kinds = [len(re.findall(f'class="cell-{kind}"', drawing)) for kind in ("plus", "minus")]
+        assert kinds == ([3, 0] if sign > 0 else [0, 3])
+
+
+def test_alias_picture_is_left_out_where_no_effect_is_touched() -> None:
+    """A full factorial tells main effects from all interactions; squares shift the mean alone."""
+    runs = np.array(list(itertools.product([-1.0, 1.0], repeat=3)))
+    space = coded_box("abc")
+    aliases = alias_matrix(linear_model(space), runs, quadratic_model(space).terms)
+    assert p.alias_picture(aliases) is None
+
+
+def test_alias_picture_draws_the_largest_shares_and_tells_all() -> None:
+    rng = np.random.default_rng(4)
+    space = coded_box("abcdefgh")
+    runs = rng.choice([-1.0, 1.0], (12, 8))
+    aliases = alias_matrix(linear_model(space), runs, quadratic_model(space).terms)
+    picture = p.alias_picture(aliases)
+    assert picture is not None
+    drawn = len(re.findall('class="cell-', draw(picture)))
+    assert len(picture.y.categories) == p.ALIAS_ROWS
+    assert len(picture.table.rows) > drawn > 100
+    assert "in the table only" in picture.how_to_read

@@ -6,7 +6,7 @@
   const {factors, responses, rig} = data;
   const byId = (id) => document.getElementById(id);
   const SVG = "http://www.w3.org/2000/svg";
-  const GRID = 61, NEAR = 0.1;
+  const GRID = 61, CHANCE_GRID = 25, NEAR = 0.1;
   const state = {response: 0, x: data.first[0], y: data.first[1], at: factors.map((f) => f.at)};
 
   // ---- the models, as the fit predicts them
@@ -36,26 +36,138 @@
     if (r.exponent === 0) return back(r, z) / r.scale;
     return r.exponent * r.scale ** (r.exponent - 1) / r.exponent * back(r, z) ** (1 - r.exponent);
   };
-  const predict = (r, at) => {
-    const m = row(r, at);
-    let z = 0, variance = 0;
-    for (let i = 0; i < m.length; i++) {
-      z += m[i] * r.coefficients[i];
-      let sum = 0;
-      for (let j = 0; j < m.length; j++) sum += r.covariance[i][j] * m[j];
-      variance += m[i] * sum;
-    }
-    const error = Math.sqrt(Math.max(variance, 0));
-    const made = {mean: back(r, z), error: error * Math.abs(slope(r, z)), low: null};
-    if (r.t !== null) {
-      const run = Math.sqrt(Math.max(variance, 0) + r.run_sd ** 2);
-      Object.assign(made, {
-        low: back(r, z - r.t * error), high: back(r, z + r.t * error),
-        runLow: back(r, z - r.t * run), runHigh: back(r, z + r.t * run),
-      });
-    }
-    return made;
+  const forward = (r, y) => {
+    if (r.exponent === 1) return y;
+    const kept = Math.max(y, 0);
+    if (r.exponent === 0) return r.scale * Math.log(kept);
+    return (kept ** r.exponent - 1) / (r.exponent * r.scale ** (r.exponent - 1));
   };
+  const form = (m, matrix) => {
+    let total = 0;
+    for (let i = 0; i < m.length; i++) {
+      let sum = 0;
+      for (let j = 0; j < m.length; j++) sum += matrix[i][j] * m[j];
+      total += m[i] * sum;
+    }
+    return total;
+  };
+  // degrees of freedom of a mean, or with more = 1 of a new run: those of the fit, or by REML
+  // 2·v² over the variance of v at this very setting
+  const freedom = (r, m, more) => {
+    if (!r.mixed) return r.df;
+    const {covariance, slopes, spread} = r.mixed;
+    const value = form(m, covariance) + more * r.run_variance;
+    const slant = slopes.map((matrix) => form(m, matrix) + more);
+    const noise = form(slant, spread);
+    return noise > 0 ? 2 * value ** 2 / noise : Infinity;
+  };
+  // a new run at a setting, on the scale of the model
+  const newRun = (r, at) => {
+    const m = row(r, at), variance = Math.max(form(m, r.covariance), 0);
+    const z = m.reduce((sum, v, i) => sum + v * r.coefficients[i], 0);
+    return {m, z, variance, run: Math.sqrt(variance + r.run_variance), df: freedom(r, m, 1)};
+  };
+  const predict = (r, at) => {
+    const {m, z, variance} = newRun(r, at), error = Math.sqrt(variance);
+    return {m, z, scaled: error, mean: back(r, z), error: error * Math.abs(slope(r, z))};
+  };
+  const interval = (r, p) => {
+    const reach = quantile(0.025, freedom(r, p.m, 0)) * p.scaled;
+    return {low: back(r, p.z - reach), high: back(r, p.z + reach)};
+  };
+
+  // ---- Student's t: the chance to lie above x, by a continued fraction of the incomplete beta
+  // function (Abramowitz and Stegun 26.7.1, 26.5.8), the gamma function by Lanczos; without
+  // degrees of freedom the normal one (26.2.10, 26.2.14)
+  const GAMMA = [0.99999999999980993, 676.5203681218851, -1259.1392167224028, 771.32342877765313, -176.61502916214059, 12.507343278686905, -0.13857109526572012, 9.9843695780195716e-6, 1.5056327351493116e-7];
+  const logGamma = (x) => {
+    if (x < 0.5) return Math.log(Math.PI / Math.sin(Math.PI * x)) - logGamma(1 - x);
+    const t = x + 6.5;
+    return 0.5 * Math.log(2 * Math.PI) + (x - 0.5) * Math.log(t) - t + Math.log(GAMMA.reduce((s, c, i) => s + (i ? c / (x - 1 + i) : c), 0));
+  };
+  const constants = new Map();
+  const logBeta = (a) => {
+    if (!constants.has(a)) constants.set(a, logGamma(a) + logGamma(0.5) - logGamma(a + 0.5));
+    return constants.get(a);
+  };
+  const tail = (x, df) => {
+    if (x < 0) return 1 - tail(-x, df);
+    if (x === Infinity) return 0;
+    if (df > 1e7) {
+      if (x > 3) {
+        let c = 0;
+        for (let k = 60; k > 0; k--) c = k / (x + c);
+        return Math.exp(-x * x / 2) / Math.sqrt(2 * Math.PI) / (x + c);
+      }
+      let term = x, sum = x;
+      for (let k = 1; k < 80; k++) { term *= x * x / (2 * k + 1); sum += term; }
+      return 0.5 - sum * Math.exp(-x * x / 2) / Math.sqrt(2 * Math.PI);
+    }
+    const y = df / (df + x * x);
+    const share = (a, b, at) => {
+      let c = 1, d = 1 - (a + b) * at / (a + 1);
+      d = 1 / (Math.abs(d) < 1e-300 ? 1e-300 : d);
+      let h = d;
+      for (let k = 1; k < 500; k++) {
+        for (const f of [k * (b - k) * at / ((a + 2 * k - 1) * (a + 2 * k)), -(a + k) * (a + b + k) * at / ((a + 2 * k) * (a + 2 * k + 1))]) {
+          d = 1 + f * d; c = 1 + f / c;
+          d = 1 / (Math.abs(d) < 1e-300 ? 1e-300 : d);
+          h *= d * c;
+        }
+        if (Math.abs(d * c - 1) < 1e-15) break;
+      }
+      return h / a;
+    };
+    const before = Math.exp(df / 2 * Math.log(y) + Math.log(x / Math.sqrt(df + x * x)) - logBeta(df / 2));
+    if (x === 0) return 0.5;
+    const wide = df / 2 / (df / 2 + 0.5 + 1) < y;
+    return wide ? (1 - before * share(0.5, df / 2, 1 - y)) / 2 : before * share(df / 2, 0.5, y) / 2;
+  };
+  const quantile = (above, df) => {
+    let low = 0, high = 1;
+    while (tail(high, df) > above && high < 1e12) high *= 2;
+    for (let k = 0; k < 100; k++) {
+      const middle = (low + high) / 2;
+      if (tail(middle, df) > above) low = middle; else high = middle;
+    }
+    return (low + high) / 2;
+  };
+
+  // ---- the chance that one new run meets every limit, worked out as the analysis does
+  const bounds = (r) => r.wanted.map((v, i) => forward(r, v === null ? (i ? Infinity : -Infinity) : v));
+  const aims = data.aims && {
+    ...data.aims,
+    draws: data.aims.draws && new Float64Array(Uint8Array.from(atob(data.aims.draws), (c) => c.charCodeAt(0)).buffer),
+    wanted: data.aims.responses.map((n) => bounds(responses[n])),
+  };
+  const keeping = (at) => {
+    const parts = aims.responses.map((n, i) => {
+      const r = responses[n], {z, run, df} = newRun(r, at);
+      const error = Math.max(run, 1e-12 * (1 + Math.abs(z))) * (aims.draws ? Math.sqrt(df / aims.df) : 1);
+      const [low, high] = aims.wanted[i].map((bound) => (bound - z) / error);
+      return {low, high, df};
+    });
+    if (!aims.draws) {
+      const missed = parts.reduce((sum, {low, high, df}) => sum + tail(high, df) + tail(-low, df), 0);
+      return Math.max(0, 1 - missed);
+    }
+    const count = aims.draws.length / parts.length;
+    let met = 0;
+    for (let k = 0; k < count; k++) {
+      let ok = 1;
+      for (let i = 0; i < parts.length && ok; i++) {
+        const drawn = aims.draws[i * count + k];
+        if (drawn < parts[i].low || drawn > parts[i].high) ok = 0;
+      }
+      met += ok;
+    }
+    return met / count;
+  };
+  const keepingSwung = (at) => {
+    if (!aims.strays.length) return keeping(at);
+    return aims.strays.reduce((sum, off) => sum + keeping(at.map((v, i) => v + off[i])), 0) / aims.strays.length;
+  };
+
   // mean over two factors, the rest held: a short sum of c · x^a · y^b, for painting
   const flat = (r, ix, iy, at) => {
     const found = new Map();
@@ -151,12 +263,12 @@
       yAt: (p) => fy.low + (inner.bottom - p) / (inner.bottom - inner.top) * (fy.high - fy.low),
     };
   };
-  const sampled = (value) => {
+  const sampled = (value, size) => {
     const [fx, fy] = [factors[state.x], factors[state.y]];
     const xs = [], ys = [];
-    for (let i = 0; i < GRID; i++) {
-      xs.push(fx.low + i / (GRID - 1) * (fx.high - fx.low));
-      ys.push(fy.low + i / (GRID - 1) * (fy.high - fy.low));
+    for (let i = 0; i < size; i++) {
+      xs.push(fx.low + i / (size - 1) * (fx.high - fx.low));
+      ys.push(fy.low + i / (size - 1) * (fy.high - fy.low));
     }
     return {xs, ys, z: ys.map((y) => xs.map((x) => value(x, y)))};
   };
@@ -291,7 +403,7 @@
       return f.levels ? v !== state.at[i] : Math.abs(v - state.at[i]) / (f.high - f.low) > NEAR;
     });
     const named = [];
-    for (const run of data.runs[responses[state.response].name] || []) {
+    for (const run of data.runs[(responses[state.response] || responses[data.aims.responses[0]]).name] || []) {
       const x = frame.x(run.settings[state.x]), y = frame.y(run.settings[state.y]);
       if (x < frame.left - 3 || x > frame.right + 3 || y < frame.top - 3 || y > frame.bottom + 3) continue;
       const pale = far(run.settings) ? " pale" : "";
@@ -314,22 +426,37 @@
     return parts;
   };
 
+  const between = ({xs, ys, z}) => (u, v) => {
+    const p = (u + 1) / 2 * (xs.length - 1), q = (v + 1) / 2 * (ys.length - 1);
+    const i = Math.min(xs.length - 2, Math.floor(p)), j = Math.min(ys.length - 2, Math.floor(q)), s = p - i, t = q - j;
+    return (1 - t) * ((1 - s) * z[j][i] + s * z[j][i + 1]) + t * ((1 - s) * z[j + 1][i] + s * z[j + 1][i + 1]);
+  };
+  const CHANCES = [10, 50, 90, 99], ENOUGH = 90;
+  const shown = () => {
+    const {x: ix, y: iy, at} = state, [fx, fy] = [factors[ix], factors[iy]];
+    const put = (x, y) => { const s = at.slice(); s[ix] = x; s[iy] = y; return s; };
+    if (state.response === responses.length) {
+      const grid = sampled((x, y) => 100 * keepingSwung(put(x, y)), CHANCE_GRID);
+      const values = grid.z.flat(), [low, high] = [Math.min(...values), Math.max(...values)];
+      return {grid, paintable: between(grid), unit: "%", levels: CHANCES.filter((c) => low < c && c < high), errors: null, errorLevels: []};
+    }
+    const r = responses[state.response], polynomial = flat(r, ix, iy, at);
+    const grid = sampled((x, y) => polynomial(coded(fx, x), coded(fy, y)), GRID);
+    const errors = sampled((x, y) => predict(r, put(x, y)).error, GRID);
+    const range = (g) => [Math.min(...g.z.flat()), Math.max(...g.z.flat())];
+    return {grid, paintable: polynomial, unit: r.unit, levels: levelsBetween(...range(grid), 6), errors, errorLevels: levelsBetween(...range(errors), 3)};
+  };
   const draw = () => {
     frame = layout();
-    const r = responses[state.response], {x: ix, y: iy, at} = state;
-    const [fx, fy] = [factors[ix], factors[iy]];
-    const polynomial = flat(r, ix, iy, at);
-    const grid = sampled((x, y) => polynomial(coded(fx, x), coded(fy, y)));
-    const errors = sampled((x, y) => { const s = at.slice(); s[ix] = x; s[iy] = y; return predict(r, s).error; });
-    const range = (g) => [Math.min(...g.z.flat()), Math.max(...g.z.flat())];
-    const levels = levelsBetween(...range(grid), 6), errorLevels = levelsBetween(...range(errors), 3);
-    paint(polynomial, levels);
+    const {x: ix, y: iy, at} = state;
+    const view = shown(), {grid, errors, levels, errorLevels} = view;
+    paint(view.paintable, levels);
     drawing.setAttribute("viewBox", `0 0 ${frame.width} ${frame.height}`);
     drawing.setAttribute("width", frame.width); drawing.setAttribute("height", frame.height);
     const taken = [], [px, py] = [frame.x(at[ix]), frame.y(at[iy])];
     taken.push([px, py, 24]);
     const lines = make("g", {});
-    for (const level of levels) lines.append(make("path", {class: "level-line", d: pathOf(segments(grid, level))}));
+    for (const level of levels) lines.append(make("path", {class: errors === null && level === ENOUGH ? "level-line strong" : "level-line", d: pathOf(segments(grid, level))}));
     for (const level of errorLevels) {
       const d = pathOf(segments(errors, level));
       lines.append(make("path", {class: "error-ground", d}), make("path", {class: "error-line", d}));
@@ -340,8 +467,8 @@
     const runs = marks(taken);
     byId("explore-layers").replaceChildren(
       ...axes(), lines, ...hatch(), under, cross, ...runs, ring,
-      ...labels(grid, levels, "", r.unit, "level-name", taken),
-      ...labels(errors, errorLevels, "± ", r.unit, "error-name", taken),
+      ...labels(grid, levels, "", view.unit, "level-name", taken),
+      ...(errors ? labels(errors, errorLevels, "± ", view.unit, "error-name", taken) : []),
     );
   };
 
@@ -352,19 +479,36 @@
     const kept = (low === null || mean >= low) && (high === null || mean <= high);
     return `${named}: the mean ${kept ? "keeps it" : "misses it"}`;
   };
+  const share = (chance) => {
+    if (chance > 0 && chance < 0.01) return "under 1\u00a0%";
+    return chance > 0.99 && chance < 1 ? "over 99\u00a0%" : `${Math.floor(100 * chance + 1e-9)}\u00a0%`;
+  };
   const tell = () => {
     responses.forEach((r, n) => {
-      const p = predict(r, state.at), line = byId(`explore-row-${n}`);
+      const p = predict(r, state.at), line = byId(`explore-row-${n}`), {low, high} = interval(r, p);
       const words = {
         mean: unit(bearing(p.mean, p.error), r.unit), error: unit(bearing(p.error, p.error), r.unit), aim: meets(r, p.mean),
-        interval: p.low === null ? "not worked out here" : `${bearing(p.low, p.error)} to ${bearing(p.high, p.error)}`,
+        interval: `${bearing(low, p.error)} to ${bearing(high, p.error)}`,
       };
       for (const cell of line.querySelectorAll("[data-cell]")) cell.textContent = words[cell.dataset.cell];
-      Object.assign(line.dataset, {mean: String(p.mean), error: String(p.error), low: String(p.low), high: String(p.high)});
+      Object.assign(line.dataset, {mean: String(p.mean), error: String(p.error), low: String(low), high: String(high)});
     });
-    const r = responses[state.response], p = predict(r, state.at);
     const where = factors.map((_, i) => setting(i, state.at[i])).join(", ");
-    byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)}, standard error ${bearing(p.error, p.error)}`;
+    let chance = "";
+    if (aims) {
+      const [kept, swung] = [keeping(state.at), keepingSwung(state.at)], said = byId("explore-chance");
+      chance = `${aims.bound ? "at least " : ""}${share(swung)}`;
+      said.textContent = `Chance that one new run here meets every limit: ${aims.bound ? "at least " : ""}${share(kept)}${aims.strays.length ? `; with the rig’s swings counted, ${share(swung)}` : ""}.`;
+      Object.assign(said.dataset, {chance: String(kept), swung: String(swung)});
+    }
+    const r = responses[state.response];
+    if (r) {
+      const p = predict(r, state.at);
+      byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)}, standard error ${bearing(p.error, p.error)}`;
+    } else byId("explore-finding").textContent = `Chance that one new run meets every limit at ${where}: ${chance}`;
+    byId("explore-how").textContent = r
+      ? "A stronger colour is more; dashed lines join equal standard error (±)."
+      : `A stronger colour is a higher chance${aims.strays.length ? ", the rig’s swings counted" : ""}; the strong line is ${ENOUGH}\u00a0%.`;
     const [word, sentence] = verdict(state.at), rigSays = byId("explore-rig");
     rigSays.textContent = sentence; rigSays.dataset.verdict = word;
     factors.forEach((f, i) => {
@@ -409,6 +553,38 @@
   window.addEventListener("pointerup", () => { held = false; });
   window.addEventListener("resize", update);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", update);
+
+  // ---- choices that nothing beats: pick one, and everything above follows
+  const pickers = [...document.querySelectorAll("[name=choice]")];
+  const choosing = (n) => {
+    const at = data.choices[n];
+    state.at = at.slice();
+    pickers[n].checked = true;
+    document.querySelectorAll("[data-choice]").forEach((mark) => mark.classList.toggle("picked", mark.dataset.choice === String(n + 1)));
+    const facts = factors.map((f, i) => [f.words, setting(i, at[i])]);
+    for (const r of responses) {
+      const p = predict(r, at), {low, high} = interval(r, p);
+      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} on average (95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
+    }
+    if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(keepingSwung(at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
+    facts.push(["the rig", verdict(at)[1]]);
+    byId("chosen-name").textContent = `Choice ${n + 1}`;
+    byId("chosen-facts").replaceChildren(...facts.flatMap((pair) => pair.map((text, i) => {
+      const element = document.createElement(i ? "dd" : "dt");
+      element.textContent = text;
+      return element;
+    })));
+    byId("chosen").hidden = false;
+    update();
+  };
+  if (pickers.length) {
+    byId("choose").hidden = false;
+    pickers.forEach((input, n) => input.addEventListener("change", () => choosing(n)));
+    document.querySelectorAll("[data-choice]").forEach((mark) => {
+      mark.closest("figure").classList.add("pickable");
+      mark.addEventListener("click", () => choosing(Number(mark.dataset.choice) - 1));
+    });
+  }
 
   byId("explore-x").value = String(state.x); byId("explore-y").value = String(state.y);
   byId("explore-still").hidden = true;
