@@ -193,8 +193,8 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
         Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims, choices),
         rooms,
         around,
-        ChanceView(0, 3, x, y, chance, 0.9, region, runs),
-        tuple(aims.chance_with_swings(np.array(choices)).tolist()),
+        chance=ChanceView(0, 3, x, y, chance, 0.9, region, runs),
+        choice_chances=tuple(aims.chance_with_swings(np.array(choices)).tolist()),
     )
 
 
