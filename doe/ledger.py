@@ -752,8 +752,9 @@ def locked(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         ) from None
     with file:
         _wait_for(file.fileno(), folder, wait_s)
-        for leftover in (*folder.glob(".*.part"), *folder.glob("history/.*.part")):
-            leftover.unlink(missing_ok=True)  # of a process that was stopped while writing
+        for part in (".*.part", "*/.*.part"):  # of a process that was stopped while writing
+            for leftover in folder.glob(part):
+                leftover.unlink(missing_ok=True)
         try:
             yield
         finally:
