@@ -436,7 +436,8 @@ def _items(
 ) -> list[_Item]:
     """Return the pieces that stay together: whole plots, or their runs where a day is too short.
 
-    What goes before the first run stays with it.
+    What goes before the first run stays with it, unless its whole plot would not fit into a day
+    then.
     """
     block = list(blocks) if blocks else [0] * len(plots)
     labels = list(zip(block, plots, strict=True))
@@ -444,11 +445,20 @@ def _items(
     for (_, _), rows in itertools.groupby(range(len(plots)), key=lambda i: labels[i]):
         pieces: list[tuple[SlotKind, int]] = [("run", i) for i in rows]
         first = pieces[0][1]
-        if first == 0:
-            pieces = [*((kind, 0) for kind in before), *pieces]
         new_day = first == 0 or block[first] != block[first - 1]
+        if first == 0 and before:
+            early: list[tuple[SlotKind, int]] = [(kind, 0) for kind in before]
+            if _minutes(early + pieces, lines) > most + SLACK_MIN >= _minutes(pieces, lines):
+                items += _kept_together(early, lines.total_min, most, True)
+                new_day = False
+            else:
+                pieces = early + pieces
         items += _kept_together(pieces, lines.total_min, most, new_day)
     return items
+
+
+def _minutes(pieces: Sequence[tuple[SlotKind, int]], lines: Timeline) -> float:
+    return sum(float(lines.total_min[row]) for _, row in pieces)
 
 
 def _kept_together(
