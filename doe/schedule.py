@@ -310,13 +310,13 @@ class Schedule:
     def sentence(self) -> str:
         """How many days, and how full the fullest is."""
         longest = max(self.days, key=lambda day: day.minutes)
+        early = [slot.kind for slot in self.slots if slot.kind != "run"]
+        with_early = f", {' and '.join(early)} before them," if early else ""
+        runs = f"{_counted(len(self.day_of), 'run')}{with_early}"
         fullest = f"takes {clock(longest.minutes)} of {clock(self.minutes_per_day)}"
         if len(self.days) == 1:
-            return f"{_counted(len(self.day_of), 'run')} fit into one day, which {fullest}."
-        return (
-            f"{_counted(len(self.day_of), 'run')} take {len(self.days)} days; the longest, "
-            f"day {longest.number}, {fullest}."
-        )
+            return f"{runs} fit into one day, which {fullest}."
+        return f"{runs} take {len(self.days)} days; the longest, day {longest.number}, {fullest}."
 
 
 def schedule(
