@@ -883,7 +883,7 @@ class _Merge:
             ("plot", self.row.plot, self.back.plot),
         ):
             if new is not None and new != old:
-                self._plan_changed(name, str(old), str(new))
+                self._plan_changed(name, "none" if old is None else str(old), str(new))
         for factor, old_value in zip(self.schema.space, self.row.settings, strict=True):
             value = self.back.settings.get(factor.column)
             if value is not None and not _same_setting(factor, old_value, value):
