@@ -33,12 +33,14 @@ from doe.quantities import (
     PressureDifference,
     Share,
     Temperature,
+    TemperatureDifference,
     read_as_written,
     read_quantity,
 )
 from doe.region import EnvelopeOf, HeldSetting
 from doe.responses import WEIGHINGS, Response
 from doe.rig import Conditions, Envelope, Rig
+from doe.run_log import DeviationRules
 from doe.samples import Clash, Samples, clashes, drawn_columns, sample_minutes
 
 __all__ = [
@@ -48,6 +50,7 @@ __all__ = [
     "BatchKind",
     "Budget",
     "Campaign",
+    "Deviations",
     "Feed",
     "Fixed",
     "Mode",
@@ -68,6 +71,7 @@ PRESSURE_AS_FACTOR = (
     "or give its height above boiling as pressure_above_saturation."
 )
 
+USUAL_RULES = DeviationRules()
 Mode = Literal["flow", "batch"]
 Purpose = Literal["screening", "surface"]
 BatchKind = Literal["liquid-full", "headspace"]
@@ -116,7 +120,8 @@ class Feed(Section):
 
     `moisture` stands in for runs without their own; `reference` is the exhaustive content of dry
     feed [mg/g]; `groups` are assays of a group or of products of hydrolysis, which may exceed it.
-    Several `lots` are spread over the runs.
+    Several `lots` are spread over the runs. The scatters are standard deviations of one reading: of
+    a weighing [g], of a volume as a share of it, of a moisture in shares of the mass.
     """
 
     lots: Mapping[str, Lot] = {}
@@ -124,11 +129,34 @@ class Feed(Section):
     moisture: Share | None = None
     reference: Mapping[str, Content] = {}
     groups: tuple[str, ...] = ()
+    weighing_scatter: Mass | None = None
+    volume_scatter: Share | None = None
+    moisture_scatter: Share | None = None
 
     def moisture_of(self, lot: str) -> float | None:
         """Return the moisture of a lot; the feed's where the lot has none of its own."""
         own = self.lots[lot].moisture if lot in self.lots else None
         return self.moisture if own is None else own
+
+
+class Deviations(Section):
+    """Thresholds by which a log decides what becomes of its run; common practice unless given."""
+
+    temperature_minor: TemperatureDifference = USUAL_RULES.temperature_minor_K
+    temperature_major: TemperatureDifference = USUAL_RULES.temperature_major_K
+    share_minor: Share = USUAL_RULES.share_minor
+    share_major: Share = USUAL_RULES.share_major
+    unsteady_share: Share = USUAL_RULES.off_share_max
+
+    @property
+    def rules(self) -> DeviationRules:
+        return DeviationRules(
+            self.temperature_minor,
+            self.temperature_major,
+            self.share_minor,
+            self.share_major,
+            self.unsteady_share,
+        )
 
 
 class Order(Section):
@@ -179,6 +207,7 @@ class Campaign:
     feed: Feed
     file_hash: str
     order: Order = field(default_factory=Order)
+    deviations: Deviations = field(default_factory=Deviations)
     samples: Samples | None = None
     changes_boiling: Mapping[str, bool | None] = field(default_factory=dict)
     """For each factor that the rig's physics does not know what the file says of its boiling."""

@@ -2,7 +2,8 @@
 
 Every section is checked on its own and then against the others, and all that is wrong is
 reported in one go, each with line and key. Sections: top level, `[budget]`, `[rig]`, `[fixed]`,
-`[feed]`, `[order]`, `[samples]`, `[factors.*]`, `[forbidden.*]`, `[responses.*]`.
+`[feed]`, `[order]`, `[samples]`, `[deviations]`, `[factors.*]`, `[forbidden.*]`,
+`[responses.*]`.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from doe.campaign import (
     BatchKind,
     Budget,
     Campaign,
+    Deviations,
     Feed,
     Fixed,
     Mode,
@@ -117,7 +119,7 @@ _KNOWN_FACTORS: dict[str, _Known] = {
     ),
 }
 _TOP_TABLES = (
-    *("budget", "rig", "fixed", "feed", "order", "samples"),
+    *("budget", "rig", "fixed", "feed", "order", "samples", "deviations"),
     *("factors", "forbidden", "responses"),
 )
 _NAME = re.compile(r"[A-Za-z][A-Za-z0-9_]*")
@@ -225,6 +227,9 @@ def _assemble(
     feed = _section(Feed, _table(table, "feed", problems, required=False), ("feed",), problems)
     _check_references(feed, responses, problems)
     order = _section(Order, _table(table, "order", problems, required=False), ("order",), problems)
+    straying = _table(table, "deviations", problems, required=False)
+    deviations = _section(Deviations, straying, ("deviations",), problems)
+    _check_deviations(deviations, problems)
     drawing = _table(table, "samples", problems, required=False)
     samples = _section(Samples, drawing, ("samples",), problems) if "samples" in table else None
     space = FactorSpace(tuple(factors.values()))
@@ -247,7 +252,7 @@ def _assemble(
     _check_against_rig(rig, factors, fixed, problems)
     changes_boiling = _changes_boiling(table.get("factors"), factors, rig, problems)
     _check_columns(space, responses, problems)
-    if problems.found or None in (top, budget, rig, fixed, feed, order):
+    if problems.found or None in (top, budget, rig, fixed, feed, order, deviations):
         return None
     assert top is not None
     campaign = Campaign(
@@ -268,10 +273,26 @@ def _assemble(
         forbidden=forbidden,
         feed=cast(Feed, feed),
         order=cast(Order, order),
+        deviations=cast(Deviations, deviations),
         samples=samples,
     )
     _check_samples(campaign, problems)
     return campaign
+
+
+def _check_deviations(deviations: Deviations | None, problems: _Problems) -> None:
+    """Note thresholds of which the minor one is not below the major one."""
+    if deviations is None:
+        return
+    for kind in ("temperature", "share"):
+        minor = getattr(deviations, f"{kind}_minor")
+        major = getattr(deviations, f"{kind}_major")
+        if not 0 < minor < major:
+            what = f"{kind}_minor is not above zero and below {kind}_major."
+            remedy = (
+                "A deviation is minor up to the one, and has the run repeated beyond the other."
+            )
+            problems.add("wrong-value", what, remedy, "deviations", f"{kind}_minor")
 
 
 def _check_samples(campaign: Campaign, problems: _Problems) -> None:

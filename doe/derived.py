@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
-from doe.campaign import Campaign
+from doe.campaign import Campaign, Feed
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.ledger import (
     Censored,
@@ -133,7 +133,7 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
         moisture = 100 * usual
     dried, where = weighed["extract_dry_g"], Where("runs.csv", None, f"run {row.run}")
     names = campaign.compounds
-    portions = tuple(_portion(bottle, names) for bottle in bottles)
+    portions = tuple(_portion(bottle, names, campaign.feed) for bottle in bottles)
     whole = [portion for portion in portions if portion.kind != "sample"]
     if dried is not None and whole:
         raise ResultsError.of(
@@ -146,8 +146,12 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
         )
     if dried is not None:
         all_solid = Assay((1.0,), "g/g")
-        rest = Portion("drain", DRIED, mass_g=dried, solids=all_solid, where=where)
+        weighed_sd = campaign.feed.weighing_scatter
+        rest = Portion(
+            "drain", DRIED, mass_g=dried, mass_sd_g=weighed_sd, solids=all_solid, where=where
+        )
         portions = (rest, *portions)
+    moisture_sd = _percent(campaign.feed.moisture_scatter)
     return RunMasses(
         run=row.run,
         feed_g=feed,
@@ -159,18 +163,29 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
             Compound(name, campaign.feed.reference.get(name), group=name in campaign.feed.groups)
             for name in names
         ),
+        feed_sd_g=campaign.feed.weighing_scatter,
+        feed_moisture_sd_pct=moisture_sd,
+        residue_sd_g=campaign.feed.weighing_scatter,
+        residue_moisture_sd_pct=moisture_sd,
         where=where,
     )
 
 
-def _portion(bottle: Bottle, compounds: Sequence[str]) -> Portion:
+def _percent(share: float | None) -> float | None:
+    return None if share is None else 100 * share
+
+
+def _portion(bottle: Bottle, compounds: Sequence[str], feed: Feed) -> Portion:
     cells = bottle.cells
+    volume, share = cells.get("volume_mL"), feed.volume_scatter
     contents = {name: assay for name in compounds if (assay := _assay(bottle, name)) is not None}
     return Portion(
         kind=cast(PortionKind, bottle.kind),
         label=bottle.label,
-        volume_mL=cells.get("volume_mL"),
+        volume_mL=volume,
         mass_g=cells.get("mass_g"),
+        volume_sd_mL=None if volume is None or share is None else share * volume,
+        mass_sd_g=feed.weighing_scatter,
         density_g_mL=cells.get("density_g_mL"),
         discard_mL=cells.get("discard_mL"),
         solids=_assay(bottle, SOLIDS),

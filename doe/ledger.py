@@ -752,8 +752,9 @@ def locked(folder: Path, wait_s: float = LOCK_WAIT_S) -> Iterator[None]:
         ) from None
     with file:
         _wait_for(file.fileno(), folder, wait_s)
-        for leftover in (*folder.glob(".*.part"), *folder.glob("history/.*.part")):
-            leftover.unlink(missing_ok=True)  # of a process that was stopped while writing
+        for part in (".*.part", "*/.*.part"):  # of a process that was stopped while writing
+            for leftover in folder.glob(part):
+                leftover.unlink(missing_ok=True)
         try:
             yield
         finally:
@@ -882,7 +883,7 @@ class _Merge:
             ("plot", self.row.plot, self.back.plot),
         ):
             if new is not None and new != old:
-                self._plan_changed(name, str(old), str(new))
+                self._plan_changed(name, "none" if old is None else str(old), str(new))
         for factor, old_value in zip(self.schema.space, self.row.settings, strict=True):
             value = self.back.settings.get(factor.column)
             if value is not None and not _same_setting(factor, old_value, value):

@@ -108,7 +108,7 @@ def logged(
     planned = _planned(campaign, row)
     summary = _summary(campaign, log, wish, planned["temperature"])
     found = summary.achieved(campaign.rig.pressure_reading)
-    deviation = classify(planned, found, summary)
+    deviation = classify(planned, found, summary, campaign.deviations.rules)
     if deviation.kind != "keep" and not looking and not wish.by.strip():
         raise ResultsError.of(
             "nobody-decided",
@@ -161,6 +161,7 @@ def _summary(campaign: Campaign, log: RunLog, wish: LogWish, set_C: float) -> Ru
     summary = summarise(
         log,
         set_temperature_C=set_C,
+        tolerance_K=campaign.deviations.temperature_minor,
         liquid_margin_bar=rig.liquid_margin,
         liquid_subcooling_K=rig.liquid_subcooling,
         hotter_K=hotter,

@@ -213,13 +213,14 @@ def scheduled(
     minutes = campaign.budget.hours_per_day
     if minutes is None or not len(design):
         return None
+    early = len(campaign.order.first_runs)
     return schedule(
         campaign.rig,
         campaign.conditions(design.settings),
-        design.plots,
+        [plot + early for plot in design.plots],  # as the ledger counts them
         minutes,
         first_day=first_day,
-        first_run=first_run + len(campaign.order.first_runs),
+        first_run=first_run + early,
         blocks=design.blocks,
         lots=lots,
         kinds=design.kinds,

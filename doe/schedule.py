@@ -310,13 +310,13 @@ class Schedule:
     def sentence(self) -> str:
         """How many days, and how full the fullest is."""
         longest = max(self.days, key=lambda day: day.minutes)
+        early = [slot.kind for slot in self.slots if slot.kind != "run"]
+        with_early = f", {' and '.join(early)} before them," if early else ""
+        runs = f"{_counted(len(self.day_of), 'run')}{with_early}"
         fullest = f"takes {clock(longest.minutes)} of {clock(self.minutes_per_day)}"
         if len(self.days) == 1:
-            return f"{_counted(len(self.day_of), 'run')} fit into one day, which {fullest}."
-        return (
-            f"{_counted(len(self.day_of), 'run')} take {len(self.days)} days; the longest, "
-            f"day {longest.number}, {fullest}."
-        )
+            return f"{runs} fit into one day, which {fullest}."
+        return f"{runs} take {len(self.days)} days; the longest, day {longest.number}, {fullest}."
 
 
 def schedule(
@@ -436,7 +436,8 @@ def _items(
 ) -> list[_Item]:
     """Return the pieces that stay together: whole plots, or their runs where a day is too short.
 
-    What goes before the first run stays with it.
+    What goes before the first run stays with it, unless its whole plot would not fit into a day
+    then.
     """
     block = list(blocks) if blocks else [0] * len(plots)
     labels = list(zip(block, plots, strict=True))
@@ -444,11 +445,20 @@ def _items(
     for (_, _), rows in itertools.groupby(range(len(plots)), key=lambda i: labels[i]):
         pieces: list[tuple[SlotKind, int]] = [("run", i) for i in rows]
         first = pieces[0][1]
-        if first == 0:
-            pieces = [*((kind, 0) for kind in before), *pieces]
         new_day = first == 0 or block[first] != block[first - 1]
+        if first == 0 and before:
+            early: list[tuple[SlotKind, int]] = [(kind, 0) for kind in before]
+            if _minutes(early + pieces, lines) > most + SLACK_MIN >= _minutes(pieces, lines):
+                items += _kept_together(early, lines.total_min, most, True)
+                new_day = False
+            else:
+                pieces = early + pieces
         items += _kept_together(pieces, lines.total_min, most, new_day)
     return items
+
+
+def _minutes(pieces: Sequence[tuple[SlotKind, int]], lines: Timeline) -> float:
+    return sum(float(lines.total_min[row]) for _, row in pieces)
 
 
 def _kept_together(

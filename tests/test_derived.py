@@ -92,6 +92,21 @@ def test_masses_and_portions_in_either_order_give_the_hand_worked_figures(doe: C
     assert float(derived["yield_pct_sd"]) == pytest.approx(100 * 0.040 / 11.04, rel=1e-4)
 
 
+def test_scatter_of_weighing_volume_and_moisture_reaches_the_yield(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    scatters = 'weighing_scatter = "0.05 g"\nvolume_scatter = "1 %"\nmoisture_scatter = "0.2 %"\n'
+    file.write_text(file.read_text().replace("[feed]\n", f"[feed]\n{scatters}", 1))
+    doe("record", "mint", given("m.csv", MASSES))
+    doe("record", "mint", given("p.csv", PORTIONS))
+    with Path("designs/mint/derived.csv").open(newline="") as lines:
+        (derived,) = csv.DictReader(lines)
+    # relative contributions, added as squares (JCGM 100:2008, 5.1.6): duplicates 40 of 1680 mg;
+    # volumes 1 % of 1600 and of 80 mg; feed 0.05 of 12 g; its moisture 0.002 of 0.92
+    parts = (40 / 1680, 16 / 1680, 0.8 / 1680, 0.05 / 12, 0.002 / 0.92)
+    sd = YIELD * sum(part**2 for part in parts) ** 0.5
+    assert float(derived["yield_pct_sd"]) == pytest.approx(sd, rel=1e-4)
+
+
 def test_the_same_again_changes_nothing_and_dry_run_writes_nothing(doe: Command) -> None:
     doe("record", "mint", given("m.csv", MASSES))
     folder = Path("designs/mint")

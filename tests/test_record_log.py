@@ -177,3 +177,27 @@ def test_a_gap_while_hot_is_refused_until_it_is_allowed(doe: Command) -> None:
     answer = doe("record", "mint", "gap.csv", "--run", "3", "--allow-gap", "6", "--json")
     assert "gap-allowed" in {warning["code"] for warning in answer["warnings"]}
     assert row_of(3).status == "done"
+
+
+def test_thresholds_of_the_file_decide(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    text = file.read_text()
+    log = log_of(3)  # 0.4 K above set all through
+    shown = doe("record", "mint", str(log), "--run", "3", "--dry-run", "--json")["log"]
+    assert (shown["decision"], shown["rule"]) == ("keep", "temperature-minor")
+    strict = '[deviations]\ntemperature_minor = "0.1 K"\ntemperature_major = "0.3 K"\n\n[rig]\n'
+    file.write_text(text.replace("[rig]\n", strict, 1))
+    shown = doe("record", "mint", str(log), "--run", "3", "--dry-run", "--json")["log"]
+    assert (shown["decision"], shown["rule"]) == ("repeat", "temperature-far-off")
+    wide = strict.replace("0.3 K", "5 K")
+    file.write_text(text.replace("[rig]\n", wide, 1))
+    shown = doe("record", "mint", str(log), "--run", "3", "--dry-run", "--json")["log"]
+    assert (shown["decision"], shown["rule"]) == ("exclude response", "temperature-unsteady")
+
+
+def test_thresholds_the_wrong_way_round_are_refused(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    wrong = '[deviations]\nshare_minor = "60 %"\n\n[rig]\n'
+    file.write_text(file.read_text().replace("[rig]\n", wrong, 1))
+    said = doe("check", "mint", status=1).said_err
+    assert "share_minor is not above zero and below share_major" in said

@@ -215,6 +215,16 @@ def test_blank_and_sacrificial_runs_come_first_and_only_if_asked() -> None:
     assert plain.feedstock_g == 5 * 12
 
 
+def test_first_runs_do_not_push_a_whole_plot_over_two_days() -> None:
+    conditions, plots = lasting(*[100.0] * 8), (1, 1, 1, 1, 2, 2, 2, 2)
+    planned = schedule(rig(), conditions, plots, 410.0, before=("blank", "sacrificial"))
+    assert "plot-over-days" not in codes(planned)
+    assert [slot.kind for slot in planned.days[0].slots] == ["blank", "sacrificial"]
+    assert numbers(planned) == [[None, None], [1, 2, 3, 4], [5, 6, 7, 8]]
+    together = schedule(rig(), conditions, plots, 610.0, before=("blank", "sacrificial"))
+    assert numbers(together) == [[None, None, 1, 2, 3, 4], [5, 6, 7, 8]]
+
+
 @given(
     st.lists(st.integers(1, 12), min_size=1, max_size=8),
     st.integers(6, 20),

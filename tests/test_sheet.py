@@ -119,6 +119,10 @@ ACCEPTED: dict[str, tuple[bytes, list[tuple[object, ...]]]] = {
         (SEMI + "1;150;151,2;12,3;0,512;ok\n").encode(),
         [(1, 12.3, 0.512, 151.2, "ok")],
     ),
+    "three decimals after a comma, settled by other cells": (
+        (SEMI + "1;150;151,2;1,573;0,45;ok\n2;165;;<1,234;2,5;\n").encode(),
+        [(1, 1.573, 0.45, 151.2, "ok"), (2, Censored(1.234), 2.5, None, "")],
+    ),
     "blank lines and short rows": (
         (HEAD + "\n1,150,151.2,12.3\n,,,,,\n").encode(),
         [(1, 12.3, None, 151.2, "")],
@@ -175,6 +179,22 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
         [("line 2, D2 (yield_pct)", "1.234", "1234")],
     ),
     "the same with semicolons": ((SEMI + "1;150;;1,234;;\n").encode(), [("D2 (yield_pct)",)]),
+    "the same beside a number with a point": (
+        (SEMI + "1;150;151.2;1,234;0,5;\n").encode(),
+        [("D2 (yield_pct)", "1.234", "1234")],
+    ),
+    "the same beside a point that may group": (
+        (SEMI + "1;150;151,2;1,234;2.345;\n").encode(),
+        [("D2 (yield_pct)",), ("E2 (hmf_mg_g)", "2345")],
+    ),
+    "the same in a file split at commas": (
+        (HEAD + '1,150,"151,2","1,234","0,5",\n').encode(),
+        [("D2 (yield_pct)", "1.234", "1234")],
+    ),
+    "the same split at tabs": (
+        (HEAD.replace(",", "\t") + "1\t150\t151,2\t1,234\t0,5\t\n").encode(),
+        [("D2 (yield_pct)", "1.234", "1234")],
+    ),
     "both marks": ((SEMI + "1;150;;1.234,5;1,234.5;\n").encode(), [("D2",), ("E2",)]),
     "point with three in a decimal-comma file": (
         (SEMI + "1;150;151,2;1.234;0,5;\n").encode(),
@@ -287,6 +307,12 @@ def test_what_was_inferred_is_noticed(tmp_path: Path) -> None:
         ("taken-as-not-measured", '2 × "n.d." was taken as not measured.'),
         ("kept-as-notes", "Not in the campaign, so kept with the notes: vial."),
     ]
+
+
+def test_what_was_read_by_the_other_decimal_commas_is_said(tmp_path: Path) -> None:
+    returned = read(tmp_path, (SEMI + "1;150;151,2;1,573;0,45;\n").encode())
+    (notice,) = (n for n in returned.notices if n.code == "decimal-comma-taken")
+    assert '"1,573" as 1.573' in notice.what
 
 
 # --- workbooks

@@ -239,7 +239,7 @@ def _run(
         left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
         notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
         entries={column: blanks[column] for column in sorted(portions & set(blanks))},
-        others=(*_lot(schema, cells["lot"]), *weighed, *usual),
+        others=(*_lot(schema, row, cells["lot"]), *weighed, *usual),
         stops=tuple(
             _Stop(
                 words,
@@ -260,8 +260,8 @@ def _run(
     )
 
 
-def _lot(schema: LedgerSchema, planned: str) -> tuple[_Field, ...]:
-    lots = tuple(map(_seen, schema.lots))
+def _lot(schema: LedgerSchema, row: LedgerRow, planned: str) -> tuple[_Field, ...]:
+    lots = () if row.kind == "blank" else tuple(map(_seen, schema.lots))
     return (_Field("lot", "feedstock lot", "", "choice", planned, lots),) if lots else ()
 
 

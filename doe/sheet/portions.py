@@ -119,7 +119,7 @@ def _read(grid: Grid, header: int, place: int, file: str, schema: LedgerSchema) 
     if problems:
         raise ResultsError(*problems)
     unread = [name for i, name in columns.others.items() if i != place]
-    notices = list(grid.notices)
+    notices = [*grid.notices, *sheet.comma_notices()]
     if unread:
         notices.append(Notice("portions-not-read", f"Not read from {file}: {', '.join(unread)}."))
     return Bottles(tuple(found), tuple(notices))

@@ -185,6 +185,7 @@ class Sheet:
     body: list[Row]
     marks: Counter[str] = field(default_factory=Counter)
     evidence: dict[str, bool] = field(default_factory=dict)
+    taken: Counter[str] = field(default_factory=Counter)
 
     def returned(self, row: Row) -> ReturnedRow | None:
         """Return the run of a row, None where its number cannot be read."""
@@ -246,6 +247,7 @@ class Sheet:
             Notice("taken-as-not-measured", f'{count} × "{mark}" was taken as not measured.')
             for mark, count in sorted(self.marks.items())
         ]
+        notices += self.comma_notices()
         others = self.columns.others.items()
         filled = [
             n for i, n in others if any(strip(c) for r in self.body for c in r.cells[i : i + 1])
@@ -254,6 +256,14 @@ class Sheet:
             what = f"Not in the campaign, so kept with the notes: {', '.join(filled)}."
             notices.append(Notice("kept-as-notes", what))
         return notices
+
+    def comma_notices(self) -> list[Notice]:
+        """Return the numbers that were read by the file's other decimal commas."""
+        if not self.taken:
+            return []
+        read = ", ".join(f'"{text}" as {text.replace(",", ".")}' for text in self.taken)
+        what = f"Read with decimal commas, as the other numbers of {self.file} have: {read}."
+        return [Notice("decimal-comma-taken", what)]
 
     def _check_width(self, row: Row) -> None:
         beyond = len(row.cells) - self.width
@@ -357,12 +367,14 @@ class Sheet:
     def _two_readings(self, bare: str) -> tuple[str, str] | None:
         """Return the fault of a number that is one thing with and another without decimals.
 
-        A comma with three figures after it always can be; a point with three can where the rest
-        of the file uses decimal commas, or is split in the way that goes with them and has no
-        number that settles it.
+        A mark with three figures after it can be either, unless the other numbers of the file
+        settle which mark is the decimal one.
         """
         match = _THREE_DECIMALS.fullmatch(bare)
         if match is None or (match[1] == "." and self._points_are_decimal()):
+            return None
+        if match[1] == "," and self._commas_are_decimal():
+            self.taken[bare] += 1
             return None
         whole = re.sub(r"[.,]", "", bare)
         return (
@@ -371,16 +383,28 @@ class Sheet:
         )
 
     def _points_are_decimal(self) -> bool:
+        """Whether points are decimal: by other numbers, or by commas between cells."""
+        comma, point = self._marks_settled()
+        return not comma and (self.grid.delimiter == "," or point)
+
+    def _commas_are_decimal(self) -> bool:
+        """Whether other numbers of a file split at semicolons have decimal commas and none a point.
+
+        A point anywhere, also one that could group thousands, leaves it open.
+        """
+        comma, point = self._marks_settled()
+        return self.grid.delimiter == ";" and comma and not point and not self.evidence["doubtful"]
+
+    def _marks_settled(self) -> tuple[bool, bool]:
+        """Return whether numbers with one meaning only have decimal commas, and points."""
         if not self.evidence:
             plain = [_sign_and_number(strip(c), of)[1] for c, of in self._number_cells()]
-            settled = [
-                t for t in plain if _NUMBER.fullmatch(t) and not _THREE_DECIMALS.fullmatch(t)
-            ]
+            numbers = [text for text in plain if _NUMBER.fullmatch(text)]
+            settled = [text for text in numbers if not _THREE_DECIMALS.fullmatch(text)]
             self.evidence["comma"] = any("," in text for text in settled)
             self.evidence["point"] = any("." in text for text in settled)
-        if self.evidence["comma"]:
-            return False
-        return self.grid.delimiter == "," or self.evidence["point"]
+            self.evidence["doubtful"] = any("." in text for text in numbers)
+        return self.evidence["comma"], self.evidence["point"]
 
     def _number_cells(self) -> Iterable[tuple[str, _Measured]]:
         factors = tuple(self.schema.space)
