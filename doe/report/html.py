@@ -471,6 +471,7 @@ def _fit_first_screen(
         _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         _part("best", _Panel(f"Set on the rig{together}", settings)),
         _prose(expected, "lead"),
+        _prose([CHOSEN_WORDS]),
         _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command)
@@ -478,6 +479,12 @@ def _fit_first_screen(
         else "",
         _minds([*header.notices, *analysis.notices]),
     )
+
+
+CHOSEN_WORDS = (
+    "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
+    "the intervals allow for this choice, not for that of the model."
+)
 
 
 def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
