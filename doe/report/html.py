@@ -978,8 +978,8 @@ AICC_WORDS = (
     "decides nothing. Left-out runs (or plots) are predicted by a fit without them, the choice of "
     "terms repeated each time. Models in severity or permittivity are compared only: settings are "
     "not chosen in them. A model whose terms the same runs chose has intervals that are too short: "
-    "in simulated campaigns of 15 and 18 runs its 95 % intervals of a mean held the truth 88 and 91 "
-    "times in 100. The figures on this page are therefore those of the model above, which the "
+    "in simulated campaigns of 15 and 18 runs its 95 % intervals of a mean held the truth 88 and "
+    "91 times in 100. The figures on this page are therefore those of the model above, which the "
     "results did not choose."
 )
 

@@ -15,11 +15,11 @@ Where figures leave 95 % (200 campaigns a case, standard errors about 1.5):
   is best partly by luck. The ends that allow for it held 95 to 97 % for runs that stand alone. In
   plots 98 to 100 %: all draws are stretched by the fewest degrees of freedom of any coefficient,
   those of the plots.
-- Of the chosen model means held 91 % with 18 runs alone and 88 % with 15, the place of the best 91 and
-  79 %: the terms are taken as known and the scatter left by the best-looking model is too small.
-  The pages say so, and give the wanted model. In plots, with 36 runs, no such loss shows.
-- Where plots scatter no more than runs the whole-plot tests reject 1.5 % instead of 5: REML often finds
-  the variance of plots at zero, and the few plots still give the degrees of freedom.
+- Of the chosen model means held 91 % with 18 runs alone and 88 % with 15, the place of the best
+  91 and 79 %: the terms are taken as known and the scatter left by the best-looking model is too
+  small. The pages say so, and give the wanted model. In plots, with 36 runs, no such loss shows.
+- Where plots scatter no more than runs the whole-plot tests reject 1.5 % instead of 5: REML often
+  finds the variance of plots at zero, and the few plots still give the degrees of freedom.
 """
 
 from __future__ import annotations
