@@ -137,7 +137,7 @@ def record_lines(result: RecordResult) -> list[str]:
 def _chance_sentence(chance: float) -> str:
     return (
         f"By the models one run there meets every limit with about {int(100 * chance)} % chance; "
-        "how days differ is not in it, and the models chose the setting."
+        "that they chose the setting is allowed for, how days differ is not in it."
     )
 
 

@@ -437,6 +437,7 @@ def fit(
     days = days_of(ledger) if several_days else None
     found = findings(campaign, analysis, observed, screened, days)
     around = landscape(campaign, analysis)
+    analysis = _choice_allowed_for(analysis, around)
     notices = (
         *campaign.notices(),
         *ledger.notices,
@@ -790,6 +791,16 @@ def _judged_plan(
         views.aliases(found.model, whole),
     )
     return PlanResult(campaign, stage, design, found, rows, days, affordable, (), notices), page
+
+
+def _choice_allowed_for(analysis: Analysis, around: Landscape) -> Analysis:
+    """Return the analysis with what is expected at the settings that it chose itself."""
+    optimum = replace(
+        analysis.optimum,
+        predictions=around.at_best,
+        all_aims_probability=around.chance_at_best,
+    )
+    return replace(analysis, optimum=optimum)
 
 
 def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.fit import FittedModel
+from doe.analysis.chosen import chance_at_chosen, predictions_at_chosen
+from doe.analysis.fit import FittedModel, Prediction
 from doe.analysis.location import Location, location_of_best
 from doe.analysis.optimum import Analysis, candidates_for_search
 from doe.analysis.pareto import Choice, choices
@@ -94,6 +95,8 @@ class Landscape:
     choices: tuple[Choice, ...]
     region: ProbableRegion | None
     straying: Straying
+    at_best: Mapping[str, Prediction]
+    chance_at_best: float | None
 
 
 def landscape_of(
@@ -110,15 +113,19 @@ def landscape_of(
     unknown = any(response.interval_wanted() for response in analysis.unfitted)
     aims = None if unknown else all_aims(analysis.fits, swings)
     outside = _refusing(feasible)
+    location, at = location_of_best(analysis.fits, candidates, seed=seed), analysis.optimum.settings
+    plain = analysis.optimum.all_aims_probability
     return Landscape(
         {
             fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, outside)
             for fit in analysis.fits
         },
-        location_of_best(analysis.fits, candidates, seed=seed),
+        location,
         choices(analysis.fits, candidates),
         None if aims is None else probable_region(aims, feasible),
         _straying(analysis, aims, swings),
+        predictions_at_chosen(analysis.fits, at, location, seed),
+        chance_at_chosen(analysis.fits, at, location, seed, plain),
     )
 
 

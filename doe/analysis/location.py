@@ -49,9 +49,14 @@ class Spread:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Location:
-    """The best settings of each draw (d, k), and per factor how they spread."""
+    """The best settings of each draw (d, k), and per factor how they spread.
+
+    `pivots` (r, d) are, for each response, by how many standard errors the draw's mean at its own
+    best settings lies above the fitted mean there.
+    """
 
     best: FloatArray
+    pivots: FloatArray
     spreads: tuple[Spread, ...]
     level: float
 
@@ -97,12 +102,24 @@ def location_of_best(
         else:
             value = value_of_figures(fits, figures, missed)
         best.append(np.argmax(value, axis=1))
-    places = candidates[np.concatenate(best)]
+    chosen = np.concatenate(best)
+    places = candidates[chosen]
+    pivots = [
+        _pivots(fit, beta, X[chosen]) for fit, beta, X in zip(fits, means, designs, strict=True)
+    ]
     return Location(
         places,
+        np.array(pivots),
         tuple(_spread(space, candidates, places, i, level) for i in range(len(space))),
         level,
     )
+
+
+def _pivots(fit: FittedModel, drawn: FloatArray, rows: FloatArray) -> FloatArray:
+    """Return by how many standard errors drawn means lie above fitted ones, a row (d, p) a draw."""
+    above = np.einsum("dp,dp->d", rows, drawn - fit.coefficients)
+    error = np.sqrt(np.einsum("dp,pq,dq->d", rows, fit.covariance, rows).clip(min=0.0))
+    return np.asarray(np.divide(above, error, out=np.zeros_like(above), where=error > 0))
 
 
 def drawn_coefficients(fit: FittedModel, rng: np.random.Generator, draws: int) -> FloatArray:

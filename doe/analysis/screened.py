@@ -29,6 +29,7 @@ from doe.analysis.screening_effects import (
     screen,
 )
 from doe.analysis.transformation import NONE, Transformation
+from doe.analysis.wording import capital, counted, either, listed
 from doe.errors import FitError, Notice
 from doe.factors import FactorSpace
 from doe.responses import Response
@@ -215,8 +216,8 @@ def _tests_of(
 
 def _of_test(space: FactorSpace, term: Term, p: float, df: float) -> str:
     return (
-        f"{_words(_plain(space.names[_only(term)]))} is judged by the fitted model instead: "
-        f"{_p(p)}, {_count(round(df, 1), 'degree')} of freedom."
+        f"{capital(_plain(space.names[_only(term)]))} is judged by the fitted model instead: "
+        f"{_p(p)}, {counted(round(df, 1), 'degree')} of freedom."
     )
 
 
@@ -256,7 +257,7 @@ def _finding(
     """Return which factors matter, which do not show, and of which nothing can be said."""
     quiet = [name for i, name in enumerate(space.names) if i in judged and name not in matter]
     untold = [name for i, name in enumerate(space.names) if i not in judged and name not in matter]
-    words = _words(response.words)
+    words = capital(response.words)
     if not judged and not matter:
         largest = max(every, key=lambda e: abs(e.effect))
         return (
@@ -264,27 +265,27 @@ def _finding(
             f"{_plain(largest.label)}."
         )
     parts = [
-        f"{_listed(matter)} {'matters' if len(matter) == 1 else 'matter'}"
+        f"{listed(matter)} {'matters' if len(matter) == 1 else 'matter'}"
         if matter
         else "no factor shows an effect beyond chance"
     ]
     if quiet and matter:
-        parts.append(f"{_listed(quiet)} {'does' if len(quiet) == 1 else 'do'} not show")
+        parts.append(f"{listed(quiet)} {'does' if len(quiet) == 1 else 'do'} not show")
     if untold:
-        parts.append(f"of {_listed(untold)} these runs cannot tell")
+        parts.append(f"of {listed(untold)} these runs cannot tell")
     return f"{words}: {'; '.join(_plain(part) for part in parts)}."
 
 
 def _of_repeats(repeats: Repeats, clear: Sequence[Effect], unit: str) -> str:
     """Return which effects the scatter of repeats does not explain."""
     margin, sd = (f"{value:.3g} {unit}".rstrip() for value in (repeats.margin, repeats.sd))
-    how = f"{_count(repeats.df, 'degree')} of freedom, scatter {sd}"
+    how = f"{counted(repeats.df, 'degree')} of freedom, scatter {sd}"
     if not clear:
         return (
             f"Repeats ({how}) explain every contrast: none is larger than {margin} (95 %, each "
             "alone)."
         )
-    named = _listed([_sized(e, unit) for e in clear])
+    named = listed([_sized(e, unit) for e in clear])
     verb = "is" if len(clear) == 1 else "are"
     return (
         f"{named[:1].upper()}{named[1:]} {verb} more than the scatter of repeats explains: larger "
@@ -302,7 +303,7 @@ def _of_stratum(stratum: Stratum, unit: str, strata: int) -> str:
     if stratum.lenth is None:
         first = stratum.effects[0]
         return (
-            f"{where}: {_count(len(stratum.effects), 'contrast')}, the largest "
+            f"{where}: {counted(len(stratum.effects), 'contrast')}, the largest "
             f"{_sized(first, unit)}. {stratum.why_not}"
         )
     margin, most = stratum.lenth.margin, stratum.lenth.simultaneous
@@ -311,14 +312,14 @@ def _of_stratum(stratum: Stratum, unit: str, strata: int) -> str:
     size = f"{margin:.3g} {unit}".rstrip()
     parts = []
     if sure:
-        named = _listed([_sized(e, unit) for e in sure])
+        named = listed([_sized(e, unit) for e in sure])
         parts.append(
             f"{named} {'lies' if len(sure) == 1 else 'lie'} beyond what the largest of "
             f"{len(stratum.effects)} chance effects reaches ({most:.3g} {unit}".rstrip()
             + ")"
         )
     if likely:
-        named = _listed([_sized(e, unit) for e in likely])
+        named = listed([_sized(e, unit) for e in likely])
         parts.append(
             f"{named} {'lies' if len(likely) == 1 else 'lie'} beyond the margin of one effect "
             f"({size}), not of the largest of {len(stratum.effects)}: likely, not sure"
@@ -342,7 +343,7 @@ def _mixed_up(clear: Sequence[Effect], space: FactorSpace) -> list[str]:
         pairs = [alias for alias in effect.aliases if alias.count("×") < 2]
         if pairs:
             more = f" or {len(pairs) - 2} more" if len(pairs) > 2 else ""
-            named.append(f"{_plain(effect.label)} from {_plain(_or(pairs[:2]))}{more}")
+            named.append(f"{_plain(effect.label)} from {_plain(either(pairs[:2]))}{more}")
     if not named:
         return []
     further = len(named) - NAMED_MOST
@@ -361,8 +362,8 @@ def _mixed_up(clear: Sequence[Effect], space: FactorSpace) -> list[str]:
     ]
     if doubtful:
         told.append(
-            f"Of factors that act together an interaction is likely, so {_or(doubtful)}: not all "
-            "of them need matter on their own."
+            f"Of factors that act together an interaction is likely, so {either(doubtful)}: not "
+            "all of them need matter on their own."
         )
     return told
 
@@ -426,7 +427,7 @@ def _of_definitive(
 
 
 def _finding_of_steps(response: Response, found: TwoStep, kept: Sequence[str], judged: bool) -> str:
-    words = _words(response.words)
+    words = capital(response.words)
     if not judged:
         largest = max(found.main, key=lambda one: abs(one.coefficient))
         return (
@@ -437,11 +438,11 @@ def _finding_of_steps(response: Response, found: TwoStep, kept: Sequence[str], j
     quiet = [_plain(one.label) for one in found.main if not one.kept]
     if not kept:
         return f"{words}: no factor shows a main effect beyond chance."
-    parts = [f"{_listed(kept)} {'matters' if len(kept) == 1 else 'matter'}"]
+    parts = [f"{listed(kept)} {'matters' if len(kept) == 1 else 'matter'}"]
     if found.second_order:
-        parts.append(f"among them {_plain(_listed(found.second_order))}")
+        parts.append(f"among them {_plain(listed(found.second_order))}")
     if quiet:
-        parts.append(f"{_listed(quiet)} {'does' if len(quiet) == 1 else 'do'} not show")
+        parts.append(f"{listed(quiet)} {'does' if len(quiet) == 1 else 'do'} not show")
     return f"{words}: {'; '.join(parts)}."
 
 
@@ -452,10 +453,10 @@ def _step_sentences(found: TwoStep, unit: str) -> list[str]:
     told = [
         "First step: the difference of mirrored runs holds main effects alone, clear of every bend "
         f"and interaction; they are judged by a scatter of {sd}, from "
-        f"{_count(found.df_error, 'degree')} of freedom, at 5 % each."
+        f"{counted(found.df_error, 'degree')} of freedom, at 5 % each."
     ]
     if any(one.kept for one in found.main):
-        chosen = _plain(_listed(found.second_order)) or "nothing"
+        chosen = _plain(listed(found.second_order)) or "nothing"
         told.append(
             f"Second step: of the bends and interactions of the factors kept, {chosen} "
             f"{'is' if len(found.second_order) <= 1 else 'are'} called for by the sums of mirrored "
@@ -486,7 +487,7 @@ def _strayed(response: Response, data: Observations) -> tuple[Notice, ...]:
         Notice(
             "strayed-from-levels",
             f"{response.words}: effects are read at the planned levels, yet run "
-            f"{_listed(moved)} ended more than a tenth of a range from them. The model, fitted at "
+            f"{listed(moved)} ended more than a tenth of a range from them. The model, fitted at "
             "achieved settings, is the better witness.",
         ),
     )
@@ -508,19 +509,3 @@ def _p(value: float) -> str:
 
 def _plain(words: str) -> str:
     return words.replace("_", " ")
-
-
-def _words(words: str) -> str:
-    return words[:1].upper() + words[1:]
-
-
-def _or(words: Sequence[str]) -> str:
-    return " or ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
-
-
-def _listed(words: Sequence[str]) -> str:
-    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
-
-
-def _count(number: float, noun: str) -> str:
-    return f"{number:g} {noun}" if number == 1 else f"{number:g} {noun}s"

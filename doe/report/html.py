@@ -504,6 +504,7 @@ def _fit_first_screen(
         _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         _part("best", _Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))),
         _prose(expected, "lead"),
+        _prose([CHOSEN_WORDS]),
         _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command),
@@ -534,6 +535,12 @@ def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
         hardly = ": the results hardly fix it" if wide else ""
         remarks.append(f"{ends}{hardly}" if spread.low < spread.high else "nowhere else")
     return remarks
+
+
+CHOSEN_WORDS = (
+    "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
+    "the intervals allow for this choice, not for that of the model."
+)
 
 
 def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
@@ -1141,7 +1148,10 @@ AICC_WORDS = (
     "AICc weighs misfit against the number of terms: less is better, and a difference below 2 "
     "decides nothing. Left-out runs (or plots) are predicted by a fit without them, the choice of "
     "terms repeated each time. Models in severity or permittivity are compared only: settings are "
-    "not chosen in them."
+    "not chosen in them. A model whose terms the same runs chose has intervals that are too short: "
+    "in simulated campaigns of 15 and 18 runs its 95 % intervals of a mean held the truth 88 and "
+    "91 times in 100. The figures on this page are therefore those of the model above, which the "
+    "results did not choose."
 )
 
 

@@ -8,7 +8,6 @@ Shapes: k factors.
 from __future__ import annotations
 
 import itertools
-import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
@@ -188,13 +187,11 @@ def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: St
     if added:
         told += f" At the recommended settings that makes a standard deviation of {_and(added)}."
     if found.chance is not None and found.chance_with_swings is not None:
-        kept, strayed = (
-            f"{math.floor(100 * chance)}\N{NO-BREAK SPACE}%"  # a chance is rounded down
-            for chance in (found.chance, found.chance_with_swings)
-        )
+        lost = max(0.0, found.chance - found.chance_with_swings)
         told += (
-            f" The chance that one run meets every limit is {kept} there with settings kept, "
-            f"{strayed} with the straying counted."
+            f" Counting it takes {percent(lost)} off the chance that one run meets every limit."
+            if lost > 0.005
+            else " That hardly changes the chance that one run meets every limit."
         )
     return told
 

@@ -1,0 +1,193 @@
+"""What to mind of a fit: how runs were made, how they hang together, how far to trust it.
+
+Shapes: n runs, k factors, p columns of the model matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from doe.analysis.carried import tangled_columns
+from doe.analysis.diagnostics import EXACT, LackOfFit
+from doe.analysis.fitted_model import FittedModel
+from doe.analysis.observations import Observations
+from doe.analysis.strata import Strata, hard_factors
+from doe.analysis.wording import capital, counted, listed, runs_named
+from doe.errors import Notice
+from doe.factors import FloatArray
+from doe.terms import Model
+
+__all__ = ["data_notices", "fit_notices", "strata_notices"]
+
+DF_FEW = 4
+OUTSIDE = 0.02
+"""Coded distance beyond the range from which a run is reported: 1 % of the whole range."""
+REPEATS_APART = 0.1
+"""Coded distance between achieved settings of repeats from which pure error is only rough."""
+
+
+def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[Notice]:
+    """Notices that the settings and the order of the runs give rise to."""
+    tangled = tangled_columns(model.matrix(data.coded_as_planned()), model)
+    if tangled:
+        yield Notice(
+            "confounded-as-planned",
+            f"As planned, {'; '.join(tangled)}: only the scatter of the achieved settings "
+            "separates them, so their coefficients say little.",
+        )
+    coded, planned = data.coded(), data.coded_as_planned()
+    numeric = list(data.space.numeric)
+    beyond = (np.abs(coded[:, numeric]) > 1 + OUTSIDE) & (np.abs(planned[:, numeric]) <= 1 + 1e-9)
+    outside = [data.runs[i] for i in np.flatnonzero(beyond.any(axis=1))]
+    if outside:
+        yield Notice(
+            "outside-region",
+            f"{runs_named(outside)} ended outside the ranges of the factors; used as achieved.",
+        )
+    apart = _repeats_apart(data, coded)
+    if apart:
+        yield Notice(
+            "repeats-apart",
+            f"{runs_named(apart)} were planned as repeats, yet their achieved settings differ "
+            f"by more than {50 * REPEATS_APART:.0f} % of a range: pure error and lack of fit are "
+            "rough.",
+        )
+    count = len(set(zip(data.stages, data.plots, strict=True)))
+    if count < len(data.runs) and strata.plots is None:
+        yield Notice(
+            "shared-settings",
+            f"The {len(data.runs)} runs were made in {count} plots, yet no factor stays the same "
+            "within all of them. Least squares takes runs as independent, so effects of factors "
+            "that were not set anew between runs look surer than they are.",
+        )
+
+
+def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iterator[Notice]:
+    """Notices about whole plots, stages and blocks."""
+    if strata.plots is not None:
+        hard = [data.space.names[i] for i in hard_factors(data)]
+        sds = dict(fit.variance_components)
+        least = min(e.df for e in fit.estimates if e.term.order) if fit.tests else np.inf
+        yield Notice(
+            "whole-plots",
+            f"{capital(listed(hard))} {'was' if len(hard) == 1 else 'were'} set anew only "
+            f"{int(strata.plots.max()) + 1} times, so effects of "
+            f"{'it' if len(hard) == 1 else 'them'} are judged against the scatter of those plots "
+            f"(standard deviation {sds['plot']:.3g} between plots, {sds['run']:.3g} between runs "
+            f"of a plot); the least known effect has {least:.1f} degrees of freedom.",
+        )
+    stages = listed([str(s) for s in sorted(set(data.stages))])
+    unbridged = any(notice.code == "stage-not-allowed-for" for notice in strata.notices)
+    if len(set(data.stages)) > 1 and not unbridged:
+        how = "a shift from one stage to the next is not looked for"
+        if any(name == "stage" for name, _ in strata.fixed_names):
+            how = "repeated settings bridge them, and the shift between them is taken out"
+        if any(name == "stage" for name, _ in strata.random):
+            how = "stages are taken as random, because no repeated settings bridge them"
+        yield Notice("several-stages", f"Stages {stages} are fitted together; {how}.")
+    for effect in fit.block_effects:
+        if effect.p_value is not None and effect.p_value < 0.05:
+            yield Notice(
+                "block-shift",
+                f"{capital(effect.block)} {effect.level} lies {effect.shift:+.3g} off the average "
+                f"of its kind (p = {effect.p_value:.2g}). Predictions are for that average; a new "
+                f"{effect.block} may lie elsewhere, which their intervals do not count.",
+            )
+
+
+def _repeats_apart(data: Observations, coded: FloatArray) -> list[int]:
+    groups = data.repeats()
+    apart: list[int] = []
+    for group in np.unique(groups):
+        members = np.flatnonzero(groups == group)
+        if np.ptp(coded[members], axis=0).max(initial=0.0) > REPEATS_APART:
+            apart.extend(data.runs[i] for i in members)
+    return apart
+
+
+def fit_notices(fit: FittedModel) -> Iterator[Notice]:
+    """Notices about how far the fit can be trusted."""
+    from scipy.special import stdtrit
+
+    hidden = [run for run, side in zip(fit.runs_used, fit.censored, strict=False) if side]
+    if hidden:
+        yield Notice(
+            "censored-values",
+            f"{runs_named(hidden)} {'has' if len(hidden) == 1 else 'have'} a value known only to "
+            "lie beyond a limit, and counted as that by maximum likelihood; lack of fit and "
+            "predicted R² are not worked out.",
+        )
+    n, p, df = len(fit.runs_used), len(fit.model), fit.df_residual
+    if fit.ss_residual <= EXACT * fit.ss_total:
+        yield Notice(
+            "exact-fit",
+            "The model passes through every value: nothing can be tested. Were the values "
+            "measured, or computed?",
+        )
+    if df < DF_FEW:
+        yield Notice(
+            "few-degrees-of-freedom",
+            f"Only {counted(df, 'degree')} of freedom to judge the error by: a 95 % interval is "
+            f"{float(stdtrit(df, 0.975)):.1f} standard errors to each side.",
+        )
+    if not hidden:
+        yield from _lack_notices(fit.lack_of_fit)
+    limit = min(2 * p / n, 0.95)  # 2p/n: Hoaglin, Welsch 1978 (from memory)
+    heavy = [run for run, h in zip(fit.runs_used, fit.leverage, strict=True) if h > limit]
+    if heavy:
+        yield Notice(
+            "high-leverage",
+            f"The fit follows {runs_named(heavy, 'run')} almost alone there; repeat before "
+            "trusting.",
+        )
+    if fit.r2_predicted is not None and fit.r2_predicted < 0:
+        yield Notice(
+            "poor-prediction",
+            f"Predicted R² is {fit.r2_predicted:.2f}: for a new run the plain average would do "
+            "better than this model.",
+        )
+    yield from _residual_notices(fit)
+
+
+def _lack_notices(lack: LackOfFit | None) -> Iterator[Notice]:
+    if lack is None:
+        yield Notice(
+            "no-repeats",
+            "No run was repeated, so lack of fit cannot be told from scatter.",
+        )
+    elif lack.df_lack and lack.f is None:
+        yield Notice(
+            "repeats-identical",
+            "All repeats gave the same value, so scatter cannot be judged from them. Were they "
+            "separate runs, reported finely enough?",
+        )
+    elif lack.p_value is not None and lack.p_value < 0.05:
+        yield Notice(
+            "lack-of-fit",
+            f"The model misses the values by more than repeats scatter (F = {lack.f:.1f}, "
+            f"p = {lack.p_value:.2g}); its predictions may be off.",
+        )
+
+
+def _residual_notices(fit: FittedModel) -> Iterator[Notice]:
+    """Runs whose residual is larger than chance allows the largest of n.
+
+    t test of the externally studentised residual with Bonferroni's correction for n runs:
+    Cook, Weisberg 1982, section 2.2.2 (from memory).
+    """
+    from scipy.special import stdtrit
+
+    if fit.df_residual < 2:
+        return
+    limit = float(stdtrit(fit.df_residual - 1, 1 - 0.025 / len(fit.runs_used)))
+    for run, t, value, fitted in zip(
+        fit.runs_used, fit.studentised, fit.values, fit.fitted, strict=True
+    ):
+        if abs(t) > limit:
+            yield Notice(
+                "large-residual",
+                f"Run {run}: measured {value:.4g}, fitted {fitted:.4g}; its studentised residual "
+                f"{t:.1f} is beyond ±{limit:.1f}. It was used; check the record of the run.",
+            )

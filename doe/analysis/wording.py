@@ -1,0 +1,32 @@
+"""Counts and lists in sentences."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+__all__ = ["capital", "counted", "either", "listed", "runs_named"]
+
+
+def counted(number: float, noun: str) -> str:
+    """Return ``1 run``, ``2 runs``."""
+    return f"{number:g} {noun}" if number == 1 else f"{number:g} {noun}s"
+
+
+def runs_named(runs: Sequence[int], word: str = "Run") -> str:
+    """Return ``Run 3``, ``Runs 3 and 5``."""
+    return f"{word if len(runs) == 1 else word + 's'} {listed([str(run) for run in runs])}"
+
+
+def listed(words: Sequence[str]) -> str:
+    """Return ``a, b and c``."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
+def either(words: Sequence[str]) -> str:
+    """Return ``a, b or c``."""
+    return " or ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
+def capital(words: str) -> str:
+    """Return words with a capital first letter."""
+    return words[:1].upper() + words[1:]
