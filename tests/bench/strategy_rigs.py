@@ -155,7 +155,7 @@ FULL = replace(TARGET, ideal=16.0)
 LAB_RIGS = (
     LabRig("interior", (TARGET,), 0.04, 0.02, "interior"),
     LabRig("interior, noisy", (TARGET,), 0.08, 0.03, "interior"),
-    LabRig("boundary of heater", (TARGET,), 0.03, 0.02, "boundary", heater_W=110),
+    LabRig("boundary of heater", (TARGET,), 0.03, 0.02, "boundary", heater_W=300),
     LabRig("plateau", (TARGET,), 0.02, 0.02, "plateau"),
     LabRig("ridge", (TARGET,), 0.05, 0.02, "severity ridge"),
     LabRig("conflict, limit", (TARGET, LIMITED), 0.04, 0.02, "conflict", fine=True),
