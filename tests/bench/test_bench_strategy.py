@@ -21,7 +21,7 @@ from strategy_rigs import RIGS, Rig
 
 from doe.analysis.fit import Observations
 from doe.analysis.optimum import Analysis, analyse
-from doe.design.choose import choose_design
+from doe.design.choose import Purpose, choose_design
 from doe.errors import FitError
 from doe.factors import FloatArray, NumericFactor
 from doe.suggest import suggest
@@ -101,12 +101,17 @@ class Lab:
 
 @functools.cache
 def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
-    """Return a first plan: as many runs, or (0) what the design needs within the budget."""
+    """Return a first plan: as many runs, or (0) what the design needs within the budget.
+
+    Where the runs are too few for a full quadratic model, a screening design.
+    """
     if not runs:
         needed = choose_design(rig.space, rig.feasible, "surface", None, seed)
         if len(needed) <= BUDGET:
             return needed.settings
-    return choose_design(rig.space, rig.feasible, "surface", runs or BUDGET, seed).settings
+    terms = len(quadratic_model(rig.space))
+    purpose: Purpose = "surface" if (runs or BUDGET) >= terms else "screening"
+    return choose_design(rig.space, rig.feasible, purpose, runs or BUDGET, seed).settings
 
 
 Player = Callable[[Lab, int], dict[str, FloatArray]]
