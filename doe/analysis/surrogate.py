@@ -27,13 +27,14 @@ __all__ = ["Surrogate", "surrogate"]
 SETS_DRAWN = 600
 SETS_KEPT = 40
 ROUNDS = 3
-WAVES = 128
-"""Random waves of which a drawn path is made."""
+WAVES, WAVES_ALONE = 128, 24
+"""Random waves of which a drawn path is made: of all factors together, and of each alone."""
 JITTER = 1e-8
 LENGTH = (np.log(2.0), 0.8)
 """Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
+ALONE = (np.log(0.7), 0.7)
 BEND = (np.log(0.7), 0.7)
-SLOPE = (np.log(0.6), 0.7)
+SLOPE = (np.log(0.3), 0.9)
 NOISE = (np.log(0.15), 0.8)
 GROUP = (np.log(0.07), 0.8)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
@@ -215,10 +216,11 @@ def _fitted(
 def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[FloatArray, FloatArray]:
     """Return mean and spread of the prior of the logarithms that make up a set.
 
-    In order: a length scale a factor, bend, slope, scatter of groups, scatter of runs.
+    In order: a length scale a factor, bends of single factors, bends of all together, slope,
+    scatter of groups, scatter of runs.
     """
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
-    rows = [LENGTH] * len(space) + [BEND, SLOPE, GROUP, noise]
+    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, GROUP, noise]
     mean, sd = np.array(rows).T
     return mean, sd
 
@@ -280,28 +282,44 @@ def _log_chances(
 
 @dataclass(frozen=True, slots=True)
 class _Own:
-    """The covariance that each set of length scales stands for: level + slopes + bends."""
+    """The covariance that each set of length scales stands for.
+
+    Level + slopes + bends of each factor alone + bends of all together: what single factors do is
+    told apart from how they act together, so that a factor that hardly matters costs few runs.
+    """
 
     sets: FloatArray
     factor_of: npt.NDArray[np.intp]
 
     LEVEL = 1.0
 
-    def _parts(self, i: int) -> tuple[FloatArray, float, float]:
+    def _parts(self, i: int) -> tuple[FloatArray, float, float, float]:
         one = self.sets[i]
-        lengths = np.exp(one[:-4][self.factor_of])
-        return lengths, float(np.exp(2 * one[-4])), float(np.exp(2 * one[-3]))
+        own, bend, slope = np.exp(2 * one[-5:-2])
+        return np.exp(one[:-5][self.factor_of]), float(own), float(bend), float(slope)
 
     def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
-        lengths, bend, slope = self._parts(i)
-        own, other = a / lengths, b / lengths
-        apart = (own**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * own @ other.T
-        near = np.exp(-0.5 * apart.clip(min=0.0))
-        return np.asarray(self.LEVEL + slope * (a @ b.T) + bend * near, dtype=np.float64)
+        lengths, own, bend, slope = self._parts(i)
+        total = np.full((len(a), len(b)), self.LEVEL) + slope * (a @ b.T)
+        near = np.ones_like(total)
+        for columns in self._columns():
+            one = (a[:, columns] / lengths[columns])[:, None] - b[:, columns] / lengths[columns]
+            alike = np.exp(-0.5 * (one**2).sum(axis=2))
+            total += own / self._count * alike
+            near *= alike
+        return np.asarray(total + bend * near, dtype=np.float64)
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
-        _, bend, slope = self._parts(i)
-        return np.asarray(self.LEVEL + slope * (a**2).sum(axis=1) + bend)
+        _, own, bend, slope = self._parts(i)
+        return np.asarray(self.LEVEL + slope * (a**2).sum(axis=1) + own + bend)
+
+    @property
+    def _count(self) -> int:
+        return int(self.factor_of.max()) + 1
+
+    def _columns(self) -> list[npt.NDArray[np.intp]]:
+        """Return the columns of each factor."""
+        return [np.flatnonzero(self.factor_of == i) for i in range(self._count)]
 
     def of_runs(self, i: int, features: FloatArray, group: npt.NDArray[np.intp]) -> FloatArray:
         return np.asarray(self.of_runs_many(slice(i, i + 1), features, group)[0])
@@ -311,24 +329,36 @@ class _Own:
     ) -> FloatArray:
         sets, n = self.sets[which], len(features)
         squares = (features[:, None, :] - features[None, :, :]) ** 2
-        by_length = np.exp(-2 * sets[:, :-4][:, self.factor_of])
-        apart = np.tensordot(by_length, squares, axes=(1, 2))
-        bend, slope, shared, noise = np.exp(2 * sets[:, -4:]).T[:, :, None, None]
+        own, bend, slope, shared, noise = np.exp(2 * sets[:, -5:]).T[:, :, None, None]
+        alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
+        for i, columns in enumerate(self._columns()):
+            apart = squares[:, :, columns].sum(axis=2)
+            alike = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
+            alone += alike
+            near *= alike
         same = (group[:, None] == group[None, :]).astype(np.float64)
-        K = self.LEVEL + slope * (features @ features.T) + bend * np.exp(-0.5 * apart)
+        K = self.LEVEL + slope * (features @ features.T) + own / self._count * alone + bend * near
         return np.asarray(K + shared * same + (noise + JITTER) * np.eye(n))
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
     ) -> FloatArray:
         """Return drawn surfaces (count, m) before any run is known."""
-        lengths, bend, slope = self._parts(i)
+        lengths, own, bend, slope = self._parts(i)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
-        phase = generator.uniform(0, 2 * np.pi, WAVES)
-        heights = generator.standard_normal((count, WAVES)) * np.sqrt(2 * bend / WAVES)
+        parts = [(waves, bend / WAVES)]
+        for columns in self._columns():
+            alone = np.zeros((WAVES_ALONE, at.shape[1]))
+            alone[:, columns] = generator.standard_normal((WAVES_ALONE, len(columns)))
+            parts.append((alone / lengths, own / self._count / WAVES_ALONE))
         slopes = generator.standard_normal((count, at.shape[1])) * np.sqrt(slope)
         level = generator.standard_normal((count, 1)) * np.sqrt(self.LEVEL)
-        return np.asarray(level + slopes @ at.T + heights @ np.cos(at @ waves.T + phase).T)
+        total = level + slopes @ at.T
+        for waves, share in parts:
+            phase = generator.uniform(0, 2 * np.pi, len(waves))
+            heights = generator.standard_normal((count, len(waves))) * np.sqrt(2 * share)
+            total += heights @ np.cos(at @ waves.T + phase).T
+        return np.asarray(total)
 
     def scatter(
         self, i: int, group: npt.NDArray[np.intp], count: int, generator: np.random.Generator
