@@ -16,15 +16,16 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.confirmation import interval_of_mean
-from doe.analysis.decision import SURE, Decision, decide
-from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
+from doe.analysis.decision import SURE, Decision
+from doe.analysis.fit import Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
 from doe.analysis.optimum import Analysis
+from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.strata import hard_factors, whole_plots
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
-from doe.factors import CategoricalFactor, Feasible, FloatArray, NumericFactor
+from doe.factors import Feasible, FloatArray, NumericFactor
+from doe.responses import Response
 from doe.terms import Model, interaction_model, quadratic_model
 
 __all__ = ["KINDS", "Kind", "SuggestedRun", "Suggestion", "kinds_asked", "suggest"]
@@ -33,7 +34,7 @@ Kind = Literal["untangle", "move", "bend", "sharpen", "seek", "repeat", "confirm
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 PREDICTS = 0.3
-"""Predicted R² below which a model is not relied on (common practice)."""
+"""Predicted R² below which nothing is relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
 APART = 0.1
 """Coded distance that runs of a batch keep from one another, and new runs from earlier ones."""
@@ -68,14 +69,15 @@ class SuggestedRun:
 class Suggestion:
     """The next runs, and in one sentence each what to do and why.
 
-    `recommended` are the settings to work at if no more runs are made.
+    `recommended` are the settings to work at if no more runs are made; its reason tells by which
+    models.
     """
 
     runs: tuple[SuggestedRun, ...]
     advice: str
     why: str
+    recommended: SuggestedRun
     notices: tuple[Notice, ...] = ()
-    recommended: SuggestedRun | None = None
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -145,35 +147,17 @@ def suggest(
     observed = _of_fits(analysis) if observations is None else dict(observations)
     responses = [fit.response for fit in analysis.fits]
     data = observed[responses[0].name]
-    decision = decide(responses, observed, feasible, [seed, len(data.runs)], days)
+    decision = decision_of(analysis, observed, feasible, days, seed)
+    analysis = recommended(analysis, decision)
     batch = _Batch.of(analysis, decision, data, set(kinds), count, seed)
     runs = batch.filled(count)
     told = _advised(analysis, decision, batch, feasible, waiting, count)
     if told[0] == "Confirm now." and "confirm" in kinds:
         runs = _with_confirmation(analysis, decision, runs, count, bool(batch.hard))
-    predictions = _predictions(analysis, decision.settings)
-    chosen = SuggestedRun("confirm", "", decision.settings, predictions)
-    differs = _differs(analysis, decision.settings)
-    return Suggestion(tuple(runs), *told, (*analysis.notices, *differs), chosen)
-
-
-def _differs(analysis: Analysis, recommended: FloatArray) -> tuple[Notice, ...]:
-    """Return a notice where the polynomials' best settings are others than those recommended."""
-    space = analysis.fits[0].model.space
-    fitted = analysis.optimum.settings
-    if np.abs(space.code(fitted) - space.code(recommended)).max() < SAME_SETTING:
-        return ()
-    named = ", ".join(
-        factor.levels[round(value)]
-        if isinstance(factor, CategoricalFactor)
-        else f"{float(value):.6g} {factor.unit}".rstrip()
-        for factor, value in zip(space, fitted, strict=True)
+    chosen = SuggestedRun(
+        "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
-    what = (
-        f"The fitted polynomials alone would recommend {named}; what is recommended here rests on "
-        "averages over models of freer shape, which bend where the runs bend."
-    )
-    return (Notice("other-than-fit", what),)
+    return Suggestion(tuple(runs), *told, chosen, analysis.notices)
 
 
 def _of_fits(analysis: Analysis) -> dict[str, Observations]:
@@ -279,7 +263,7 @@ class _Batch:
             kind,
             _reason(kind, self.analysis, self.decision, at, self.gains[turn]),
             settings,
-            _predictions(self.analysis, settings),
+            _predictions(self.decision, settings),
             1 + turn // self.plot_size if self.hard else None,
         )
 
@@ -411,7 +395,7 @@ def _with_confirmation(
     settings = decision.settings
     parts = []
     for fit in analysis.fits:
-        low, high = interval_of_mean(fit, settings, many)
+        low, high = decision.surrogates[fit.response.name].interval_of_mean(settings, many)
         unit = f" {fit.response.unit}" if fit.response.unit else ""
         parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
     runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
@@ -421,15 +405,15 @@ def _with_confirmation(
         f"{'; '.join(parts)}."
     )
     fresh = SuggestedRun(
-        "confirm", reason, settings, _predictions(analysis, settings), 1 if plots else None
+        "confirm", reason, settings, analysis.optimum.predictions, 1 if plots else None
     )
     others = [run for run in runs if (run.settings != settings).any()][: count - many]
     later = [replace(run, plot=2 if plots else None) for run in others]
     return [fresh] * many + later
 
 
-def _predictions(analysis: Analysis, settings: FloatArray) -> dict[str, Prediction]:
-    return {fit.response.name: fit.predict(settings[None, :]) for fit in analysis.fits}
+def _predictions(decision: Decision, settings: FloatArray) -> dict[str, Prediction]:
+    return {name: own.predict(settings[None]) for name, own in decision.surrogates.items()}
 
 
 # ---------------------------------------------------------------------------------- when to stop
@@ -461,7 +445,7 @@ def _advised(
             f"Go on: nothing is known of {', '.join(unknown)}.",
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
-    doubts = [text for fit in analysis.fits if (text := _doubt(fit)) is not None]
+    doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
     edge = _edge(decision, feasible)
@@ -547,20 +531,15 @@ def _furthest(
     return float(rows[many - 1, i]) if many else None
 
 
-def _doubt(fit: FittedModel) -> str | None:
-    """Return why a model should not be relied on for its best settings; None if nothing says so."""
-    lack = fit.lack_of_fit
-    if lack is not None and lack.p_value is not None and lack.p_value < 0.05:
-        return (
-            f"The model of {fit.response.words} misses its runs by more than repeats scatter "
-            f"(p = {lack.p_value:.2g})."
-        )
-    if fit.r2_predicted is not None and fit.r2_predicted < PREDICTS:
-        return (
-            f"The model of {fit.response.words} predicts runs that it has not seen poorly "
-            f"(predicted R² {fit.r2_predicted:.2f})."
-        )
-    return None
+def _doubt(decision: Decision, response: Response) -> str | None:
+    """Return why a response's surfaces should not be relied on; None if nothing says so."""
+    foretold = decision.surrogates[response.name].r2_left_out()
+    if foretold >= PREDICTS:
+        return None
+    return (
+        f"What is known of {response.words} foretells runs left out poorly (predicted R² "
+        f"{foretold:.2f})."
+    )
 
 
 def _percent(bound: float) -> int:

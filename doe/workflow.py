@@ -29,6 +29,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
+from doe.derived import closures
 from doe.errors import Notice, StateError
 from doe.ledger import (
     Ledger,
@@ -45,10 +46,12 @@ from doe.modelling import (
     analysis_of,
     confirmations,
     days_of,
+    days_told,
     findings,
     landscape,
     observations,
     scale_notices,
+    with_recommendation,
 )
 from doe.planning import Judgement, PlanWish, chosen, judged, needs_of, rows_of, scheduled
 from doe.region import RegionMap, Survey, survey
@@ -390,7 +393,9 @@ def fit(
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
     observed, notices = observations(campaign, ledger, by_day=by_day)
-    analysis = analysis_of(campaign, observed, model)
+    analysis = with_recommendation(
+        campaign, analysis_of(campaign, observed, model), observed, days_told(ledger)
+    )
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
@@ -403,7 +408,7 @@ def fit(
         *campaign.notices(),
         *ledger.notices,
         *notices,
-        *confirmations(campaign, ledger, observed),
+        *confirmations(campaign, ledger, observed, closures(campaign)),
         *all_notices(analysis),
         *scale_notices(analysis, found),
     )
@@ -482,7 +487,7 @@ def suggest(
             count,
             waiting=len(waiting),
             observations=observed,
-            days=days_of(kept) if any(days_of(kept)) else None,
+            days=days_told(kept),
             seed=campaign.seed,
             kinds=kinds,
         )
@@ -494,7 +499,7 @@ def suggest(
             *notices,
             *standing.over_budget(campaign, [*kept.rows, *rows]),
             *_replaced(campaign, ledger, kept, rows, accept),
-            *confirmations(campaign, kept, observed),
+            *confirmations(campaign, kept, observed, closures(campaign)),
             *all_notices(analysis),
         )
         asked_for = "".join(
@@ -508,7 +513,7 @@ def suggest(
             suggestion,
             campaign.space,
             campaign.responses,
-            views.box_maps(campaign, analysis.optimum.settings),
+            views.box_maps(campaign, found.recommended.settings),
             done.get("done"),
             done.get("left out"),
             tuple(row.run for row in rows),
@@ -699,9 +704,7 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
             "may change with them.",
         )
     return (
-        "All planned runs are in. These are the best settings of the fitted polynomials; "
-        f"doe suggest {campaign.name} weighs the runs with models of freer shape, may recommend "
-        "others, and says what to run next.",
+        f"All planned runs are in. doe suggest {campaign.name} says what to run next, or to stop.",
     )
 
 

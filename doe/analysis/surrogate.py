@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.fit import Prediction
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
 __all__ = ["Surrogate", "surrogate"]
@@ -73,17 +74,89 @@ class Surrogate:
 
     def mean_sd(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean (m,) and standard deviation (m,) of the surface, of modelled values."""
-        at = _features(self.space, settings)
-        first, second = np.zeros(len(at)), np.zeros(len(at))
-        own = _Own(self._sets, self._factor_of)
-        for i, weight in enumerate(self._weights):
-            cross = own.kernel(i, at, self._features)
-            mean = cross @ self._alpha[i]
-            variance = own.at_itself(i, at) - np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
-            first += weight * mean
-            second += weight * (mean**2 + variance.clip(min=0.0))
+        means, variances = self._by_set(settings)
+        first = self._weights @ means
+        second = self._weights @ (means**2 + variances)
         sd = np.sqrt((second - first**2).clip(min=1e-12))
         return self._centre + self._size * first, self._size * sd
+
+    def predict(self, settings: FloatArray, level: float = 0.95) -> Prediction:
+        """Return means with intervals of the surface and of one run in a new group, at (m, k).
+
+        Of modelled logarithms `mean` is the median.
+        """
+        mean, sd = self.mean_sd(settings)
+        surface = self._interval(settings, level, np.zeros(len(self._sets)))
+        run = self._interval(settings, level, self._scatter(1))
+        slope = np.exp(mean) if self.logarithmic else 1.0
+        return Prediction(
+            self.back(mean), np.asarray(sd * slope), *surface, *run, level, self._expected(mean)
+        )
+
+    def interval_of_mean(
+        self, settings: FloatArray, runs: int, level: float = 0.95
+    ) -> tuple[float, float]:
+        """Return the interval of the mean of n runs of one new group at settings (k,).
+
+        Runs of one day share what the day does to them, so only their own scatter is divided
+        by n. Of modelled logarithms the mean is that of logarithms.
+        """
+        low, high = self._interval(settings[None], level, self._scatter(runs))
+        return float(low[0]), float(high[0])
+
+    def r2_left_out(self) -> float:
+        """Return predicted R²: of modelled values, each run foretold from the others.
+
+        Notes
+        -----
+        Under each set in closed form (Rasmussen, Williams, eq. 5.12), the sets weighed as if the
+        run had not been made.
+        """
+        spread = 1 / np.diagonal(self._inverse, axis1=1, axis2=2)
+        foretold = self._z - self._alpha * spread
+        chance = np.exp(-0.5 * (self._z - foretold) ** 2 / spread) / np.sqrt(spread)
+        weights = self._weights[:, None] / np.maximum(chance, 1e-12)
+        foretold = (weights * foretold).sum(axis=0) / weights.sum(axis=0)
+        total = float(((self._z - self._z.mean()) ** 2).sum())
+        return 1 - float(((self._z - foretold) ** 2).sum()) / total
+
+    def _expected(self, mean: FloatArray) -> FloatArray | None:
+        return np.exp(mean + self.run_sd**2 / 2) if self.logarithmic else None
+
+    def _scatter(self, runs: int) -> FloatArray:
+        """Return by set the variance (s,) of the mean of n runs of one new group, standardised."""
+        shared, own = np.exp(2 * self._sets[:, -2:]).T
+        return np.asarray(shared + own / runs)
+
+    def _interval(
+        self, settings: FloatArray, level: float, extra: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the ends (m,) of an interval of the average over sets, by halving."""
+        from scipy.special import ndtr
+
+        means, variances = self._by_set(settings)
+        sd = np.sqrt(variances + extra[:, None] + 1e-12)
+        ends = []
+        for share in ((1 - level) / 2, (1 + level) / 2):
+            low, high = (means - 9 * sd).min(axis=0), (means + 9 * sd).max(axis=0)
+            for _ in range(45):
+                middle = (low + high) / 2
+                below = self._weights @ ndtr((middle - means) / sd) < share
+                low, high = np.where(below, middle, low), np.where(below, high, middle)
+            ends.append(self.back(self._centre + self._size * (low + high) / 2))
+        return ends[0], ends[1]
+
+    def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return means and variances (s, m) of the surface under each set, standardised."""
+        at = _features(self.space, settings)
+        own = _Own(self._sets, self._factor_of)
+        means, variances = np.empty((2, len(self._weights), len(at)))
+        for i in range(len(self._weights)):
+            cross = own.kernel(i, at, self._features)
+            means[i] = cross @ self._alpha[i]
+            known = np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
+            variances[i] = own.at_itself(i, at) - known
+        return means, variances.clip(min=0.0)
 
     def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
         """Return drawn surfaces (e, m) at settings, in the unit of the response."""

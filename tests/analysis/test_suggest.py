@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from published_data import columns, observed
-from scipy.stats import t
 
-from doe.analysis.confirmation import confirmation, interval_of_mean
+from doe.analysis.confirmation import confirmation
+from doe.analysis.decision import surrogate_of
 from doe.analysis.optimum import analyse
 from doe.errors import DesignError
 from doe.factors import FactorSpace, NumericFactor, whole_box
@@ -163,29 +163,57 @@ def test_confirming_runs_come_with_the_interval_of_their_mean():
     assert "95 %" in runs[0].reason
 
 
-def test_the_interval_of_a_confirming_mean_lies_between_those_of_a_run_and_of_the_mean(most):
+def coumarin():
+    table = columns("extraction", "cinnamon_swe_bbd")
+    names = ("temperature_degC", "time_min", "pressure_bar")
+    settings = np.column_stack([table[name] for name in names])
+    response = Response("coumarin", "%", "below", limit=12.0)
+    data = observed(SPACE, settings, table["coumarin_pct_as_printed"])
+    return response, surrogate_of(response, data, None, np.random.default_rng(1))
+
+
+def test_the_interval_of_a_confirming_mean_lies_between_those_of_a_run_and_of_the_surface():
     """NIST/SEMATECH e-Handbook 4.5.1: s²/n is added to the variance of the predicted mean."""
-    fit, at = most.fits[0], np.array([120.0, 40.0, 40.0])
-    one = fit.predict(at[None])
-    assert interval_of_mean(fit, at, 1) == pytest.approx((one.run_low[0], one.run_high[0]))
-    many = interval_of_mean(fit, at, 10**9)
-    assert many == pytest.approx((one.mean_low[0], one.mean_high[0]), rel=1e-6)
-    low, high = interval_of_mean(fit, at, 3)
-    error, s = float(one.standard_error[0]), fit.residual_sd
-    wanted = t.ppf(0.975, fit.df_residual) * np.sqrt(error**2 + s**2 / 3)
-    assert (high - low) / 2 == pytest.approx(wanted)
+    _, own = coumarin()
+    at = np.array([120.0, 40.0, 40.0])
+    one = own.predict(at[None])
+    assert own.interval_of_mean(at, 1) == pytest.approx((one.run_low[0], one.run_high[0]))
+    widths = [np.ptp(own.interval_of_mean(at, runs)) for runs in (1, 3, 10**9)]
+    assert widths[0] > widths[1] > widths[2] > one.mean_high[0] - one.mean_low[0]
+
+
+def test_intervals_hold_new_runs_as_often_as_they_say():
+    """Made-up campaigns on days that differ; 95 % are promised, 120 chances each."""
+    held = {"run": 0, "mean": 0, "all": 0}
+    for seed in range(40):
+        generator = np.random.default_rng([seed, 77])
+        settings = SPACE.settable(SPACE.decode(generator.uniform(-1, 1, (16, 3))))
+        days = np.repeat(np.arange(4), 4)
+        shift = generator.normal(0, 0.2, 5)
+        values = rising(SPACE.code(settings)) + shift[days] + generator.normal(0, 0.4, 16)
+        response = Response("y", "mg/g", "maximise", scatter=0.4)
+        data = observed(SPACE, settings, values)
+        own = surrogate_of(response, data, list(days), np.random.default_rng(seed))
+        for at in SPACE.decode(generator.uniform(-1, 1, (3, 3))):
+            truth = float(rising(SPACE.code(at[None]))[0]) + shift[4]
+            fresh = truth + generator.normal(0, 0.4, 3)
+            one, three = own.interval_of_mean(at, 1), own.interval_of_mean(at, 3)
+            held["run"] += one[0] <= fresh[0] <= one[1]
+            held["mean"] += three[0] <= fresh.mean() <= three[1]
+            held["all"] += 1
+    assert held["run"] >= 0.9 * held["all"]
+    assert held["mean"] >= 0.9 * held["all"]
 
 
 def test_a_confirmation_is_judged_by_interval_and_limit():
-    response = Response("coumarin", "%", "below", limit=12.0)
-    fit = analysis_of(response, column="coumarin_pct_as_printed").fits[0]
+    response, own = coumarin()
     at = np.array([120.0, 40.0, 40.0])
-    mean = float(fit.predict(at[None]).mean[0])
-    good = confirmation(fit, at, np.array([mean - 0.1, mean, mean + 0.1]))
+    mean = float(own.predict(at[None]).mean[0])
+    good = confirmation(response, own, at, np.array([mean - 0.1, mean, mean + 0.1]))
     assert good.held
     assert good.limit_kept
     assert "within" in good.words
-    bad = confirmation(fit, at, np.array([30.0, 31.0]))
+    bad = confirmation(response, own, at, np.array([30.0, 31.0]))
     assert not bad.held
     assert bad.limit_kept is False
     assert "outside" in bad.words
