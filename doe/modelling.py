@@ -190,9 +190,11 @@ def _censored(cell: float | None) -> Literal["below", "above"] | None:
 
 
 def _reason(row: LedgerRow) -> str | None:
+    from doe.analysis.observations import NOT_RUN_YET
+
     if row.status == "left out":
         return row.left_out_because or "left out"
-    return "not run yet" if row.status == "planned" else None
+    return NOT_RUN_YET if row.status == "planned" else None
 
 
 def analysis_of(

@@ -120,6 +120,13 @@ class Surrogate:
         total = float(((self._z - self._z.mean()) ** 2).sum())
         return 1 - float(((self._z - foretold) ** 2).sum()) / total
 
+    @property
+    def groups_differ(self) -> float:
+        """Chance that groups differ by more than runs of one group scatter; 0 with one group."""
+        if not self._group.any():
+            return 0.0
+        return float(self._weights @ (self._sets[:, -2] > self._sets[:, -1]))
+
     def _expected(self, mean: FloatArray) -> FloatArray | None:
         return np.exp(mean + self.run_sd**2 / 2) if self.logarithmic else None
 
