@@ -36,6 +36,7 @@ LENGTH = (np.log(2.0), 0.8)
 ALONE = (np.log(0.7), 0.7)
 BEND = (np.log(0.7), 0.7)
 SLOPE = (np.log(0.3), 0.9)
+CURVE = (np.log(0.12), 1.0)
 NOISE = (np.log(0.15), 0.8)
 GROUP = (np.log(0.07), 0.8)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
@@ -297,10 +298,10 @@ def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[Floa
     """Return mean and spread of the prior of the logarithms that make up a set.
 
     In order: a length scale a factor, bends of single factors, bends of all together, slope,
-    scatter of groups, scatter of runs.
+    curvature, scatter of groups, scatter of runs.
     """
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
-    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, GROUP, noise]
+    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, GROUP, noise]
     mean, sd = np.array(rows).T
     return mean, sd
 
@@ -364,8 +365,10 @@ def _log_chances(
 class _Own:
     """The covariance that each set of length scales stands for.
 
-    Level + slopes + bends of each factor alone + bends of all together: what single factors do is
-    told apart from how they act together, so that a factor that hardly matters costs few runs.
+    Level + slopes + second order + bends of each factor alone + bends of all together. What
+    single factors do is told apart from how they act together, so that a factor that hardly
+    matters costs few runs; second order lets noisy runs speak for a plain hill or an oblique
+    ridge as strongly as a polynomial would, where they do.
     """
 
     sets: FloatArray
@@ -373,14 +376,15 @@ class _Own:
 
     LEVEL = 1.0
 
-    def _parts(self, i: int) -> tuple[FloatArray, float, float, float]:
+    def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float]:
         one = self.sets[i]
-        own, bend, slope = np.exp(2 * one[-5:-2])
-        return np.exp(one[:-5][self.factor_of]), float(own), float(bend), float(slope)
+        own, bend, slope, curve = (float(part) for part in np.exp(2 * one[-6:-2]))
+        return np.exp(one[:-6][self.factor_of]), own, bend, slope, curve
 
     def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
-        lengths, own, bend, slope = self._parts(i)
-        total = np.full((len(a), len(b)), self.LEVEL) + slope * (a @ b.T)
+        lengths, own, bend, slope, curve = self._parts(i)
+        straight = a @ b.T
+        total = self.LEVEL + slope * straight + curve * straight**2
         near = np.ones_like(total)
         for columns in self._columns():
             one = (a[:, columns] / lengths[columns])[:, None] - b[:, columns] / lengths[columns]
@@ -390,8 +394,9 @@ class _Own:
         return np.asarray(total + bend * near, dtype=np.float64)
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
-        _, own, bend, slope = self._parts(i)
-        return np.asarray(self.LEVEL + slope * (a**2).sum(axis=1) + own + bend)
+        _, own, bend, slope, curve = self._parts(i)
+        square = (a**2).sum(axis=1)
+        return np.asarray(self.LEVEL + slope * square + curve * square**2 + own + bend)
 
     @property
     def _count(self) -> int:
@@ -409,7 +414,7 @@ class _Own:
     ) -> FloatArray:
         sets, n = self.sets[which], len(features)
         squares = (features[:, None, :] - features[None, :, :]) ** 2
-        own, bend, slope, shared, noise = np.exp(2 * sets[:, -5:]).T[:, :, None, None]
+        own, bend, slope, curve, shared, noise = np.exp(2 * sets[:, -6:]).T[:, :, None, None]
         alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
         for i, columns in enumerate(self._columns()):
             apart = squares[:, :, columns].sum(axis=2)
@@ -417,14 +422,16 @@ class _Own:
             alone += alike
             near *= alike
         same = (group[:, None] == group[None, :]).astype(np.float64)
-        K = self.LEVEL + slope * (features @ features.T) + own / self._count * alone + bend * near
+        straight = features @ features.T
+        K = self.LEVEL + slope * straight + curve * straight**2
+        K = K + own / self._count * alone + bend * near
         return np.asarray(K + shared * same + (noise + JITTER) * np.eye(n))
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
     ) -> FloatArray:
         """Return drawn surfaces (count, m) before any run is known."""
-        lengths, own, bend, slope = self._parts(i)
+        lengths, own, bend, slope, curve = self._parts(i)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
         parts = [(waves, bend / WAVES)]
         for columns in self._columns():
@@ -433,7 +440,9 @@ class _Own:
             parts.append((alone / lengths, own / self._count / WAVES_ALONE))
         slopes = generator.standard_normal((count, at.shape[1])) * np.sqrt(slope)
         level = generator.standard_normal((count, 1)) * np.sqrt(self.LEVEL)
-        total = level + slopes @ at.T
+        pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
+        curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
+        total = level + slopes @ at.T + curves @ pairs.T
         for waves, share in parts:
             phase = generator.uniform(0, 2 * np.pi, len(waves))
             heights = generator.standard_normal((count, len(waves))) * np.sqrt(2 * share)

@@ -45,12 +45,15 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
     settings, values = made
     at = SPACE.decode(np.random.default_rng(2).uniform(-1, 1, (9, 2)))
     for i in (0, len(fit._sets) - 1):
-        *lengths, own, bend, slope, group, noise = np.exp(fit._sets[i])
+        *lengths, own, bend, slope, curve, group, noise = np.exp(fit._sets[i])
         alone = [kernels.RBF([length, 1e9], "fixed") for length in lengths[:1]]
         alone += [kernels.RBF([1e9, length], "fixed") for length in lengths[1:]]
         kernel = (
             kernels.ConstantKernel(1.0)
             + slope**2 * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+            + curve**2
+            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
             + own**2 / 2 * (alone[0] + alone[1])
             + bend**2 * kernels.RBF(lengths)
             + kernels.WhiteKernel(group**2 + noise**2 + 1e-8)
