@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Shape, Straying
     from doe.analysis.location import Location
-    from doe.analysis.optimum import Best
+    from doe.analysis.optimum import Analysis, Best
     from doe.analysis.reliability import ProbableRegion
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.screening_effects import Stratum
@@ -210,6 +210,8 @@ def fit_object(result: FitResult) -> Object:
             },
             "interval_level": optimum.level,
             "all_aims_probability": _number(optimum.all_aims_probability),
+            "evidence": analysis.evidence,
+            "by_polynomials": _of_polynomials(analysis, space),
             "straying": _straying(result.landscape.straying, space),
             **_location(result.landscape.location, space),
         },
@@ -224,6 +226,18 @@ def fit_object(result: FitResult) -> Object:
         ],
         "probable_region": _probable_region(result.landscape.region, space),
         "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
+    }
+
+
+def _of_polynomials(analysis: Analysis, space: FactorSpace) -> Object | None:
+    """Return the settings that the fitted polynomials alone would recommend."""
+    alone = analysis.by_polynomials
+    if alone is None:
+        return None
+    return {
+        "settings": space.as_mapping(alone.settings),
+        "predictions": {name: _prediction(p) for name, p in alone.predictions.items()},
+        "all_aims_probability": _number(alone.all_aims_probability),
     }
 
 
@@ -274,14 +288,13 @@ def augment_object(result: AugmentResult) -> Object:
     }
 
 
-def _recommended_now(result: SuggestResult) -> Object | None:
+def _recommended_now(result: SuggestResult) -> Object:
     """Return the settings to work at if no more runs are made, and what they should give."""
     chosen = result.suggestion.recommended
-    if chosen is None:
-        return None
     return {
         "settings": result.campaign.space.as_mapping(chosen.settings),
         "predictions": {name: _prediction(p) for name, p in chosen.predictions.items()},
+        "evidence": chosen.reason,
     }
 
 

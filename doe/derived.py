@@ -6,6 +6,8 @@ follows from both, with its scatter, in `derived.csv`. `doe.yields` does the ari
 
 from __future__ import annotations
 
+import contextlib
+import csv
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -39,7 +41,14 @@ from doe.yields import (
     derive_run,
 )
 
-__all__ = ["DERIVED_FILE", "PORTIONS_FILE", "FromMasses", "bottles_in", "from_masses"]
+__all__ = [
+    "DERIVED_FILE",
+    "PORTIONS_FILE",
+    "FromMasses",
+    "bottles_in",
+    "closures",
+    "from_masses",
+]
 
 PORTIONS_FILE = "portions.csv"
 DERIVED_FILE = "derived.csv"
@@ -295,3 +304,16 @@ def _cells(name: str, figure: Figure | None) -> dict[str, str]:
 
 def _short(value: float) -> str:
     return number_text(float(f"{value:.6g}"))
+
+
+def closures(campaign: Campaign) -> dict[int, float]:
+    """Return by run how much of its dry feed was found again [%], as `derived.csv` has it."""
+    path = campaign.folder / DERIVED_FILE
+    if not path.exists():
+        return {}
+    found = {}
+    with path.open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file):
+            with contextlib.suppress(KeyError, ValueError, TypeError):
+                found[int(row["run"])] = float(row["closure_pct"])
+    return found

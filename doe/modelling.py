@@ -17,10 +17,12 @@ from doe.campaign import Campaign
 from doe.errors import FitError, Notice, StateError
 from doe.factors import FactorSpace, FloatArray, NumericFactor
 from doe.ledger import Censored, Ledger, LedgerRow, prepares
+from doe.responses import Response
 from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
+    from doe.analysis.confirmation import Confirmation
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.observations import Blocks, Observations
@@ -38,6 +40,7 @@ __all__ = [
     "analysis_of",
     "confirmations",
     "days_of",
+    "days_told",
     "findings",
     "landscape",
     "model_asked",
@@ -47,6 +50,7 @@ __all__ = [
     "scale_notices",
     "screenings",
     "swings",
+    "with_recommendation",
 ]
 
 ModelName = Literal["main-effects", "interactions", "quadratic"]
@@ -56,6 +60,8 @@ LEAST_SPREAD = 1e-6
 PULLS_MOST = 20
 """Runs whose pull on the best is worked out, those of largest influence first: each costs a fit and
 a search."""
+LEAST_TO_JUDGE = 3
+"""Different values that a surrogate needs to foretell another."""
 CLEARLY_BENT = 0.6
 """Power below which the whole interval must lie before a logarithm is advised (our rule)."""
 
@@ -217,11 +223,13 @@ def _censored(cell: float | None) -> Literal["below", "above"] | None:
 
 
 def _reason(row: LedgerRow) -> str | None:
+    from doe.analysis.observations import NOT_RUN_YET
+
     if prepares(row):
         return f"{row.kind}: it prepares the rig, and is no run of the design"
     if row.status == "left out":
         return row.left_out_because or "left out"
-    return "not run yet" if row.status == "planned" else None
+    return NOT_RUN_YET if row.status == "planned" else None
 
 
 def analysis_of(
@@ -245,6 +253,31 @@ def analysis_of(
         settable=True,
         as_asked=model is not None,
     )
+
+
+def with_recommendation(
+    campaign: Campaign,
+    analysis: Analysis,
+    observed: Mapping[str, Observations],
+    days: Sequence[int] | None,
+) -> Analysis:
+    """Return the analysis with the recommended settings for its optimum, as `suggest` has them.
+
+    Raises
+    ------
+    InfeasibleError
+        The rig can run none of the settings looked at.
+    """
+    from doe.analysis.recommendation import decision_of, recommended
+
+    decision = decision_of(analysis, observed, campaign.feasible, days, campaign.seed)
+    return recommended(analysis, decision)
+
+
+def days_told(ledger: Ledger) -> tuple[int, ...] | None:
+    """Return the day of each run (n,), 0 where one has none; None where no run has any."""
+    days = days_of(ledger)
+    return days if any(days) else None
 
 
 @dataclass(frozen=True)
@@ -455,12 +488,20 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
 
 
 def confirmations(
-    campaign: Campaign, ledger: Ledger, observed: Mapping[str, Observations]
+    campaign: Campaign,
+    ledger: Ledger,
+    observed: Mapping[str, Observations],
+    closures: Mapping[int, float],
 ) -> tuple[Notice, ...]:
-    """Return the verdict on confirming runs: each response's mean against a fit without them.
+    """Return the verdict on confirming runs: interval, limits and mass closure.
 
     Runs of one stage at equal planned settings are judged together; runs of their stage and later
-    ones are not in the fit.
+    ones are not in what judges them.
+
+    Parameters
+    ----------
+    closures
+        By run, how much of the dry feed was found again [%].
     """
     groups: dict[tuple[int, tuple[float, ...]], list[int]] = {}
     for i, row in enumerate(ledger.rows):
@@ -469,42 +510,67 @@ def confirmations(
     found: list[Notice] = []
     for (stage, settings), places in groups.items():
         before = [i for i, row in enumerate(ledger.rows) if row.stage < stage]
-        sentences = [
-            words
+        verdicts = [
+            verdict
             for response in campaign.responses
-            if (words := _verdict(campaign, response.name, observed, before, places, settings))
+            if (verdict := _verdict(campaign, ledger, response, observed, before, places, settings))
         ]
-        runs = ", ".join(str(ledger.rows[i].run) for i in places)
-        if sentences:
-            what = f"Confirmation (run {runs}): {' '.join(sentences)}"
-            found.append(Notice("confirmation", what))
+        if not verdicts:
+            continue
+        runs = [ledger.rows[i].run for i in places]
+        closed, closure = _closure_verdict([closures[run] for run in runs if run in closures])
+        fine = closed and all(v.held and v.limit_kept is not False for v in verdicts)
+        told = " ".join([*(v.words for v in verdicts), *closure])
+        numbers = standing.runs_in_words(runs)
+        what = (
+            f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
+        )
+        found.append(Notice("confirmation", what))
     return tuple(found)
+
+
+def _closure_verdict(found: Sequence[float]) -> tuple[bool, tuple[str, ...]]:
+    """Return whether the masses close on average, and that in words; nothing where unknown."""
+    from doe.yields import MassRules
+
+    if not found:
+        return True, ()
+    rules, mean = MassRules(), float(np.mean(found))
+    closed = rules.closure_min_pct <= mean <= rules.closure_max_pct
+    words = (
+        f"Of the dry feed {mean:.4g} % was found again, "
+        f"{'within' if closed else 'outside'} the {rules.closure_min_pct:g} to "
+        f"{rules.closure_max_pct:g} % that counts as closed."
+    )
+    return closed, (words,)
 
 
 def _verdict(
     campaign: Campaign,
-    name: str,
+    ledger: Ledger,
+    response: Response,
     observed: Mapping[str, Observations],
     before: list[int],
     places: list[int],
     settings: tuple[float, ...],
-) -> str | None:
-    """Return the verdict on one response in words; None where there is nothing to judge by."""
+) -> Confirmation | None:
+    """Return the verdict on one response; None where there is nothing to judge by."""
     from doe.analysis.confirmation import confirmation
-    from doe.analysis.optimum import fitted_largest
+    from doe.analysis.decision import surrogate_of
 
-    data = observed[name]
+    data = observed[response.name]
     values = np.array([data.values[i] for i in places if data.reasons()[i] is None])
-    if not len(values):
-        return None
-    response = next(r for r in campaign.responses if r.name == name)
     usable = [i for i in before if data.reasons()[i] is None]
-    purpose: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
-    try:
-        fit = fitted_largest(response, model_of(campaign.space, purpose), data.only(usable))
-    except FitError:
+    if not len(values) or len({data.values[i] for i in usable}) < LEAST_TO_JUDGE:
         return None
-    return confirmation(fit, np.array(settings), values).words
+    days = days_told(ledger)
+    own = surrogate_of(
+        response,
+        data.only(usable),
+        None if days is None else [days[i] for i in usable],
+        np.random.default_rng([campaign.seed, len(usable)]),
+    )
+    return confirmation(response, own, np.array(settings), values)
 
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:

@@ -9,23 +9,25 @@ Shapes: m candidates, k factors.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
 
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.confirmation import interval_of_mean
-from doe.analysis.decision import SURE, Decision, decide
+from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
+from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
+from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.strata import hard_factors, whole_plots
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
-from doe.factors import CategoricalFactor, Feasible, FloatArray, NumericFactor
-from doe.terms import Model, interaction_model, quadratic_model
+from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
+from doe.responses import Response
+from doe.terms import Model, Term, interaction_model, quadratic_model
 
 __all__ = ["KINDS", "Kind", "SuggestedRun", "Suggestion", "kinds_asked", "suggest"]
 
@@ -33,7 +35,7 @@ Kind = Literal["untangle", "move", "bend", "sharpen", "seek", "repeat", "confirm
 KINDS: tuple[Kind, ...] = get_args(Kind)
 
 PREDICTS = 0.3
-"""Predicted R² below which a model is not relied on (common practice)."""
+"""Predicted R² below which nothing is relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
 APART = 0.1
 """Coded distance that runs of a batch keep from one another, and new runs from earlier ones."""
@@ -45,6 +47,14 @@ WORTH_A_RUN = 0.05
 """Expected gain per run, as a share of the scatter of one run, below which more runs don't pay."""
 WORTH_ALONE = 0.01
 """The same as a share of the worth, where all aims are limits and no worth scatters."""
+LACKS = 0.05
+"""p of lack of fit below which a higher order is looked at (common practice)."""
+GROUPS_TO_FEAR = 0.8
+"""Chance that days or stages differ by more than runs scatter, from which a stage is tied."""
+LEAST_TO_TIE = 3
+"""Runs of a batch from which one may be spent on tying it to earlier stages."""
+ASCENT_STEP, LEAST_MOVE = 0.25, 0.02
+"""Coded length of a step uphill in the factor that moves most; moves below the other go unsaid."""
 FURTHER = 0.05
 """Coded length of a step beyond the range, looked at up to one whole range."""
 CONFIRMING = 3
@@ -68,14 +78,15 @@ class SuggestedRun:
 class Suggestion:
     """The next runs, and in one sentence each what to do and why.
 
-    `recommended` are the settings to work at if no more runs are made.
+    `recommended` are the settings to work at if no more runs are made; its reason tells by which
+    models.
     """
 
     runs: tuple[SuggestedRun, ...]
     advice: str
     why: str
+    recommended: SuggestedRun
     notices: tuple[Notice, ...] = ()
-    recommended: SuggestedRun | None = None
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -145,35 +156,25 @@ def suggest(
     observed = _of_fits(analysis) if observations is None else dict(observations)
     responses = [fit.response for fit in analysis.fits]
     data = observed[responses[0].name]
-    decision = decide(responses, observed, feasible, [seed, len(data.runs)], days)
-    batch = _Batch.of(analysis, decision, data, set(kinds), count, seed)
+    decision = decision_of(analysis, observed, feasible, days, seed)
+    analysis = recommended(analysis, decision)
+    only_confirm = set(kinds) == {"confirm"}
+    offered = set(KINDS) if only_confirm else set(kinds)
+    batch = _Batch.of(analysis, decision, data, offered, count, seed)
     runs = batch.filled(count)
     told = _advised(analysis, decision, batch, feasible, waiting, count)
-    if told[0] == "Confirm now." and "confirm" in kinds:
-        runs = _with_confirmation(analysis, decision, runs, count, bool(batch.hard))
-    predictions = _predictions(analysis, decision.settings)
-    chosen = SuggestedRun("confirm", "", decision.settings, predictions)
-    differs = _differs(analysis, decision.settings)
-    return Suggestion(tuple(runs), *told, (*analysis.notices, *differs), chosen)
-
-
-def _differs(analysis: Analysis, recommended: FloatArray) -> tuple[Notice, ...]:
-    """Return a notice where the polynomials' best settings are others than those recommended."""
-    space = analysis.fits[0].model.space
-    fitted = analysis.optimum.settings
-    if np.abs(space.code(fitted) - space.code(recommended)).max() < SAME_SETTING:
-        return ()
-    named = ", ".join(
-        factor.levels[round(value)]
-        if isinstance(factor, CategoricalFactor)
-        else f"{float(value):.6g} {factor.unit}".rstrip()
-        for factor, value in zip(space, fitted, strict=True)
+    tied: tuple[Notice, ...] = ()
+    if only_confirm:
+        runs = _with_confirmation(analysis, decision, runs, count, count, bool(batch.hard))
+    elif told[0] == "Confirm now." and "confirm" in kinds:
+        many = min(CONFIRMING, count)
+        runs = _with_confirmation(analysis, decision, runs, count, many, bool(batch.hard))
+    else:
+        runs, tied = batch.tied(runs, "repeat" in kinds, "days" if days else "stages")
+    chosen = SuggestedRun(
+        "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
-    what = (
-        f"The fitted polynomials alone would recommend {named}; what is recommended here rests on "
-        "averages over models of freer shape, which bend where the runs bend."
-    )
-    return (Notice("other-than-fit", what),)
+    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied))
 
 
 def _of_fits(analysis: Analysis) -> dict[str, Observations]:
@@ -206,7 +207,7 @@ class _Batch:
     analysis: Analysis
     decision: Decision
     ahead: Lookahead
-    kind: list[Kind]
+    proposals: list[_Proposal]
     done: FloatArray
     hard: tuple[int, ...]
     plot_size: int
@@ -223,9 +224,11 @@ class _Batch:
         seed: int,
     ) -> _Batch:
         generator = np.random.default_rng([seed, len(data.runs), 1])
-        done = data.coded_as_planned()
+        # A lost run taught nothing: its setting is open again, for whatever it would be good for.
+        known = [i for i, why in enumerate(data.reasons()) if why in (None, NOT_RUN_YET)]
+        done = data.coded_as_planned()[known]
         pool = _pool(analysis, decision, data, done, count, generator)
-        kept = {place: kind for place, kind in pool.items() if kind in kinds}
+        kept = {place: proposal for place, proposal in pool.items() if proposal.kind in kinds}
         if not kept:
             raise DesignError.of(
                 "nothing-of-that-kind",
@@ -250,8 +253,9 @@ class _Batch:
             if not may.any():
                 raise DesignError.of(
                     "too-few-candidates",
-                    f"{count} runs are asked for and the rig can run only {turn} different ones.",
-                    "Ask for fewer runs.",
+                    f"{count} runs are asked for, and of the kinds that may be suggested there are "
+                    f"only {turn} that the rig can run.",
+                    "Ask for fewer runs, or for more kinds of them.",
                 )
             gains = np.where(may, self.ahead.gains(), -np.inf)
             place = int(np.argmax(gains))
@@ -272,16 +276,67 @@ class _Batch:
         return np.asarray(np.abs(coded[:, list(self.hard)] - first).max(axis=1) < SAME_SETTING)
 
     def _run(self, place: int, turn: int) -> SuggestedRun:
-        at, kind = int(self.ahead.pool[place]), self.kind[place]
+        at, proposal = int(self.ahead.pool[place]), self.proposals[place]
         settings = self.decision.candidates[at].copy()
         settings.setflags(write=False)
         return SuggestedRun(
-            kind,
-            _reason(kind, self.analysis, self.decision, at, self.gains[turn]),
+            proposal.kind,
+            _reason(proposal, self.decision, at, self.gains[turn]),
             settings,
-            _predictions(self.analysis, settings),
+            _predictions(self.decision, settings),
             1 + turn // self.plot_size if self.hard else None,
         )
+
+    def tied(
+        self, runs: list[SuggestedRun], allowed: bool, groups: str
+    ) -> tuple[list[SuggestedRun], tuple[Notice, ...]]:
+        """Return the runs with one that ties this stage to earlier ones, where that is needed.
+
+        Days and stages shift their runs at random in every model here, which costs no run. Where
+        they are found to differ more than runs scatter, what a stage does is not told well enough
+        from what its new settings do: then a setting run before, the best of them, is run again in
+        place of the run that buys least, unless the batch repeats one anyway.
+        """
+        share = max(own.groups_differ for own in self.decision.surrogates.values())
+        if share < GROUPS_TO_FEAR:
+            return runs, ()
+        coded = [self.decision.space.code(run.settings)[0] for run in runs]
+        again = [np.abs(self.done - row).max(axis=1).min() < SAME_SETTING for row in coded]
+        feared = f"The {groups} seem to differ by more than runs scatter"
+        if any(again):
+            what = f"{feared}; the repeat among these runs ties them to the earlier ones."
+            return runs, (Notice("stage-tied", what),)
+        places = [i for i, p in enumerate(self.proposals) if p.kind == "repeat"]
+        if self.hard:
+            last = coded[-1][list(self.hard)]
+            at = self.decision.coded[self.ahead.pool][:, list(self.hard)]
+            places = [i for i in places if np.abs(at[i] - last).max() < SAME_SETTING]
+        if not allowed or not places or len(runs) < LEAST_TO_TIE:
+            what = (
+                f"{feared}, and none of these runs repeats an earlier one: what this stage does is "
+                "told from what its settings do by the models' random shift of each alone."
+            )
+            return runs, (Notice("stage-not-tied", what),)
+        worth = self.decision.worth[self.ahead.pool]
+        place = max(places, key=lambda i: float(worth[i]))
+        cost = _share(self.decision, self.gains[-1])
+        tie = replace(
+            self._run(place, len(runs) - 1),
+            reason="Run before: once more, it ties the runs of this stage to the earlier ones.",
+        )
+        what = (
+            f"{feared}: one run repeats an earlier setting, to tie this stage to the earlier ones. "
+            f"It stands in place of a run that was expected to add {cost}."
+        )
+        return [*runs[:-1], tie], (Notice("stage-tied", what),)
+
+
+@dataclass(frozen=True, slots=True)
+class _Proposal:
+    """What a setting may be run for; `why` where the kind alone does not say it."""
+
+    kind: Kind
+    why: str = ""
 
 
 def _pool(
@@ -291,8 +346,8 @@ def _pool(
     done: FloatArray,
     count: int,
     generator: np.random.Generator,
-) -> dict[int, Kind]:
-    """Return the settings that may be run, by their places, each with its kind.
+) -> dict[int, _Proposal]:
+    """Return the settings that may be run, by their places, each with what for.
 
     A setting that serves several purposes is called by the first of: repeat, untangle, bend,
     move, seek, sharpen.
@@ -300,19 +355,19 @@ def _pool(
     coded, truths = decision.coded, decision.truths
     apart = np.min([np.abs(coded - run).max(axis=1) for run in done], axis=0)
     again, new = apart < SAME_SETTING, apart > APART
-    found: dict[int, Kind] = {int(i): "repeat" for i in np.flatnonzero(again)}
+    found = {int(i): _Proposal("repeat") for i in np.flatnonzero(again)}
     if not again[decision.best]:
-        found[decision.best] = "confirm"
-    for kind, places in _model_runs(analysis, data, done, coded, new, count):
-        found.update({p: kind for p in places if p not in found})
+        found[decision.best] = _Proposal("confirm")
+    for place, proposal in _model_runs(analysis, data, done, coded, new, count):
+        found.setdefault(place, proposal)
     wins = (truths > truths[:, [decision.best]]).mean(axis=0)
     middle, spread = truths.mean(axis=0), truths.std(axis=0)
     order = [int(i) for i in np.argsort(-(middle + spread), kind="stable") if new[i]]
     for i in order[:SOUGHT]:
-        found.setdefault(i, "seek" if wins[i] >= MAY_WIN else "sharpen")
+        found.setdefault(i, _Proposal("seek" if wins[i] >= MAY_WIN else "sharpen"))
     rest = np.array([i for i in order[SOUGHT:] if i not in found], dtype=np.intp)
     for i in generator.permutation(rest)[:SPREAD]:
-        found[int(i)] = "seek" if wins[i] >= MAY_WIN else "sharpen"
+        found[int(i)] = _Proposal("seek" if wins[i] >= MAY_WIN else "sharpen")
     return found
 
 
@@ -323,38 +378,70 @@ def _model_runs(
     coded: FloatArray,
     new: npt.NDArray[np.bool_],
     count: int,
-) -> list[tuple[Kind, list[int]]]:
-    """Return the places of runs that the polynomial models ask for."""
+) -> Iterator[tuple[int, _Proposal]]:
+    """Yield the places of runs that the polynomial models ask for."""
     largest = max(analysis.fits, key=lambda fit: len(fit.model))
     space = largest.model.space
     usable = data.usable()
+    made = usable.coded_as_planned()
     open_places = np.flatnonzero(new)
-    found: list[tuple[Kind, list[int]]] = []
 
     def added(model: Model) -> list[int]:
         try:
-            picked = sharpening_points(model, done, coded[open_places], count)
+            picked = sharpening_points(model, made, coded[open_places], count)
         except DesignError:
             return []
         return [int(open_places[i]) for i in picked]
 
-    if confounded_terms(interaction_model(space), usable):
-        found.append(("untangle", added(interaction_model(space))))
+    tangled = confounded_terms(interaction_model(space), usable)
+    if tangled:
+        untangle = _Proposal("untangle", f"It helps to tell effects apart: {tangled[0]}.")
+        yield from ((place, untangle) for place in added(interaction_model(space)))
     bent = {t for t in quadratic_model(space).terms if max(t.powers, default=0) > 1}
     if not bent <= set(largest.model.terms):
-        found.append(("bend", added(quadratic_model(space))))
-        found.append(("move", _uphill(analysis, coded, done, new)))
-    return found
+        why = (
+            f"The model of {largest.response.words} has no bends yet ({largest.model.name}); this "
+            "run helps to see them."
+        )
+        yield from ((place, _Proposal("bend", why)) for place in added(quadratic_model(space)))
+        yield from _uphill(analysis, coded, done, new)
+        return
+    misfit = [fit for fit in analysis.fits if _misses(fit)]
+    if misfit:
+        lack = misfit[0].lack_of_fit
+        assert lack is not None
+        why = (
+            f"The model of {misfit[0].response.words} misses its runs by more than repeats scatter "
+            f"(lack of fit, p = {lack.p_value:.2g}): this run helps to see how it bends beyond "
+            "second order."
+        )
+        yield from ((place, _Proposal("bend", why)) for place in added(_third_order(space)))
+
+
+def _misses(fit: FittedModel) -> bool:
+    lack = fit.lack_of_fit
+    return lack is not None and lack.p_value is not None and lack.p_value < LACKS
+
+
+def _third_order(space: FactorSpace) -> Model:
+    """Return the quadratic model with the cubes of the factors that have four settings or more."""
+    cubes = []
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        if len(factor.settable_values(4)) == 4:
+            cubes.append(Term(tuple(3 if j == i else 0 for j in range(len(space)))))
+    return Model(space, (*quadratic_model(space).terms, *cubes), "quadratic with cubes")
 
 
 def _uphill(
     analysis: Analysis, coded: FloatArray, done: FloatArray, new: npt.NDArray[np.bool_]
-) -> list[int]:
-    """Return the places nearest to steps up the steepest ascent, from the middle of the runs."""
+) -> Iterator[tuple[int, _Proposal]]:
+    """Yield the places nearest to steps up the steepest ascent, from the middle of the runs."""
     first = analysis.fits[0]
     space, centre = first.model.space, done.mean(axis=0)
     if first.response.aim == "target":
-        return []
+        return
     up = np.zeros(len(space))
     for i in space.numeric:
         slope = first.model.gradient(centre[None], i) @ first.coefficients
@@ -363,24 +450,40 @@ def _uphill(
         up = -up
     size = float(np.abs(up).max())
     if not size:
-        return []
-    found = []
-    for step in np.arange(0.5, 2.01, 0.25):
-        apart = np.abs(coded - (centre + step * up / size)).max(axis=1)
+        return
+    a_step = ASCENT_STEP * up / size
+    moves = ", ".join(
+        f"{factor.name} {'+' if a_step[i] > 0 else '−'}"
+        f"{abs(a_step[i]) * factor.half_range:.3g} {factor.unit}"
+        for i, factor in enumerate(space)
+        if isinstance(factor, NumericFactor) and abs(a_step[i]) >= LEAST_MOVE
+    )
+    for number in range(2, int(2 / ASCENT_STEP) + 1):
+        exactly = centre + number * a_step
+        if np.abs(exactly[list(space.numeric)]).max() > 1 + SAME_SETTING:
+            return
+        step = space.code(space.settable(space.decode(exactly)))
+        apart = np.abs(coded - step).max(axis=1)
         place = int(np.argmin(np.where(new, apart, np.inf)))
-        if apart[place] <= APART:
-            found.append(place)
-    return found
+        if apart[place] <= 2 * APART:
+            yield (
+                place,
+                _Proposal(
+                    "move",
+                    f"Step {number} up the steepest ascent of {first.response.words} from the "
+                    f"middle of the runs, a step being {moves}. Look after it: go on while steps "
+                    "bring more, and plan for bends where two in a row bring less.",
+                ),
+            )
 
 
-def _reason(kind: Kind, analysis: Analysis, decision: Decision, at: int, gain: float) -> str:
+def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
     chance = 100 * float((truths[:, at] > truths[:, decision.best]).mean())
     buys = (
         f"In this batch it is expected to add {_share(decision, gain)} to what can then be "
         "recommended."
     )
-    largest = max(analysis.fits, key=lambda fit: len(fit.model))
     words = {
         "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
         f"{chance:.0f} %.",
@@ -390,12 +493,8 @@ def _reason(kind: Kind, analysis: Analysis, decision: Decision, at: int, gain: f
         "decision.",
         "confirm": "The settings now recommended, not run yet: it tests the prediction where it "
         "matters.",
-        "untangle": "Effects that share their runs so far come apart with it.",
-        "bend": f"The model of {largest.response.words} has no bends yet ({largest.model.name}); "
-        "this run helps to see them.",
-        "move": f"It lies up the steepest ascent of {analysis.fits[0].response.words}.",
     }
-    return f"{words[kind]} {buys}"
+    return f"{proposal.why or words[proposal.kind]} {buys}"
 
 
 def _share(decision: Decision, gain: float) -> str:
@@ -404,14 +503,18 @@ def _share(decision: Decision, gain: float) -> str:
 
 
 def _with_confirmation(
-    analysis: Analysis, decision: Decision, runs: list[SuggestedRun], count: int, plots: bool
+    analysis: Analysis,
+    decision: Decision,
+    runs: list[SuggestedRun],
+    count: int,
+    many: int,
+    plots: bool,
 ) -> list[SuggestedRun]:
-    """Return runs of which up to three are at the recommended settings, to be judged together."""
-    many = min(CONFIRMING, count)
+    """Return runs of which `many` are at the recommended settings, to be judged together."""
     settings = decision.settings
     parts = []
     for fit in analysis.fits:
-        low, high = interval_of_mean(fit, settings, many)
+        low, high = decision.surrogates[fit.response.name].interval_of_mean(settings, many)
         unit = f" {fit.response.unit}" if fit.response.unit else ""
         parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
     runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
@@ -421,15 +524,15 @@ def _with_confirmation(
         f"{'; '.join(parts)}."
     )
     fresh = SuggestedRun(
-        "confirm", reason, settings, _predictions(analysis, settings), 1 if plots else None
+        "confirm", reason, settings, analysis.optimum.predictions, 1 if plots else None
     )
     others = [run for run in runs if (run.settings != settings).any()][: count - many]
     later = [replace(run, plot=2 if plots else None) for run in others]
     return [fresh] * many + later
 
 
-def _predictions(analysis: Analysis, settings: FloatArray) -> dict[str, Prediction]:
-    return {fit.response.name: fit.predict(settings[None, :]) for fit in analysis.fits}
+def _predictions(decision: Decision, settings: FloatArray) -> dict[str, Prediction]:
+    return {name: own.predict(settings[None]) for name, own in decision.surrogates.items()}
 
 
 # ---------------------------------------------------------------------------------- when to stop
@@ -461,13 +564,13 @@ def _advised(
             f"Go on: nothing is known of {', '.join(unknown)}.",
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
-    doubts = [text for fit in analysis.fits if (text := _doubt(fit)) is not None]
+    doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
     edge = _edge(decision, feasible)
     pays, figures = _what_runs_buy(decision, batch, count)
-    if doubts:
-        return "Go on: the models can't be relied on yet.", " ".join([*doubts, figures])
+    if doubts and pays:
+        return "Go on: what is known can't be relied on yet.", " ".join([*doubts, figures])
     if limited and sure < SURE:
         return (
             "Go on.",
@@ -547,20 +650,15 @@ def _furthest(
     return float(rows[many - 1, i]) if many else None
 
 
-def _doubt(fit: FittedModel) -> str | None:
-    """Return why a model should not be relied on for its best settings; None if nothing says so."""
-    lack = fit.lack_of_fit
-    if lack is not None and lack.p_value is not None and lack.p_value < 0.05:
-        return (
-            f"The model of {fit.response.words} misses its runs by more than repeats scatter "
-            f"(p = {lack.p_value:.2g})."
-        )
-    if fit.r2_predicted is not None and fit.r2_predicted < PREDICTS:
-        return (
-            f"The model of {fit.response.words} predicts runs that it has not seen poorly "
-            f"(predicted R² {fit.r2_predicted:.2f})."
-        )
-    return None
+def _doubt(decision: Decision, response: Response) -> str | None:
+    """Return why a response's surfaces should not be relied on; None if nothing says so."""
+    foretold = decision.surrogates[response.name].r2_left_out()
+    if foretold >= PREDICTS:
+        return None
+    return (
+        f"What is known of {response.words} foretells runs left out poorly (predicted R² "
+        f"{foretold:.2f})."
+    )
 
 
 def _percent(bound: float) -> int:

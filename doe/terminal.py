@@ -137,7 +137,7 @@ def record_lines(result: RecordResult) -> list[str]:
 def _chance_sentence(chance: float) -> str:
     return (
         f"By the models one run there meets every limit with about {int(100 * chance)} % chance; "
-        "that they chose the setting is allowed for, how days differ is not in it."
+        "they chose the setting themselves."
     )
 
 
@@ -194,6 +194,7 @@ def fit_lines(result: FitResult) -> list[str]:
     lines = [*_title(result.campaign), *_screening_lines(result)]
     lines += wrapped(f"Set next: {setting_words(space, analysis.optimum.settings)}.")
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
+    lines += ["", *wrapped(analysis.evidence)]
     chance = analysis.optimum.all_aims_probability
     if chance is not None:
         lines += ["", *wrapped(_chance_sentence(chance))]
@@ -260,13 +261,12 @@ def suggest_lines(result: SuggestResult) -> list[str]:
             said = predicted(fit.response, run.predictions[fit.response.name])
             lines += wrapped(f"{fit.response.words} {said}", "      ")
     chosen = result.suggestion.recommended
-    if chosen is not None:
-        said = "; ".join(
-            f"{fit.response.words} {predicted(fit.response, chosen.predictions[fit.response.name])}"
-            for fit in result.analysis.fits
-        )
-        at = setting_words(space, chosen.settings)
-        lines += ["", *wrapped(f"Recommended so far: {at} ({said}).")]
+    said = "; ".join(
+        f"{fit.response.words} {predicted(fit.response, chosen.predictions[fit.response.name])}"
+        for fit in result.analysis.fits
+    )
+    at = setting_words(space, chosen.settings)
+    lines += ["", *wrapped(f"Recommended so far: {at} ({said}). {chosen.reason}")]
     lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]

@@ -30,6 +30,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
+from doe.derived import closures
 from doe.errors import DesignError, Notice, StateError
 from doe.ledger import (
     Ledger,
@@ -47,11 +48,13 @@ from doe.modelling import (
     analysis_of,
     confirmations,
     days_of,
+    days_told,
     findings,
     landscape,
     observations,
     scale_notices,
     screenings,
+    with_recommendation,
 )
 from doe.planning import (
     Judgement,
@@ -426,7 +429,9 @@ def fit(
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
     observed, notices = observations(campaign, ledger, by_day=by_day)
-    analysis = analysis_of(campaign, observed, model)
+    analysis = with_recommendation(
+        campaign, analysis_of(campaign, observed, model), observed, days_told(ledger)
+    )
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
@@ -442,7 +447,7 @@ def fit(
         *campaign.notices(),
         *ledger.notices,
         *notices,
-        *confirmations(campaign, ledger, observed),
+        *confirmations(campaign, ledger, observed, closures(campaign)),
         *all_notices(analysis),
         *scale_notices(analysis, found),
         *(notice for verdict in screened.values() for notice in verdict.notices),
@@ -523,7 +528,7 @@ def suggest(
             count,
             waiting=sum(row.run in waiting and not prepares(row) for row in kept.rows),
             observations=observed,
-            days=days_of(kept) if any(days_of(kept)) else None,
+            days=days_told(kept),
             seed=campaign.seed,
             kinds=kinds,
         )
@@ -539,7 +544,7 @@ def suggest(
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
-            *confirmations(campaign, kept, observed),
+            *confirmations(campaign, kept, observed, closures(campaign)),
             *all_notices(analysis),
         )
         asked_for = "".join(
@@ -553,7 +558,7 @@ def suggest(
             suggestion,
             campaign.space,
             campaign.responses,
-            views.box_maps(campaign, analysis.optimum.settings),
+            views.box_maps(campaign, found.recommended.settings),
             done.get("done"),
             done.get("left out"),
             numbers,
@@ -794,13 +799,12 @@ def _judged_plan(
 
 
 def _choice_allowed_for(analysis: Analysis, around: Landscape) -> Analysis:
-    """Return the analysis with what is expected at the settings that it chose itself."""
-    optimum = replace(
-        analysis.optimum,
-        predictions=around.at_best,
-        all_aims_probability=around.chance_at_best,
-    )
-    return replace(analysis, optimum=optimum)
+    """Return the analysis with what polynomials expect at the settings that they chose."""
+    own = analysis.by_polynomials or analysis.optimum
+    allowed = replace(own, predictions=around.at_best, all_aims_probability=around.chance_at_best)
+    if analysis.by_polynomials is None:
+        return replace(analysis, optimum=allowed)
+    return replace(analysis, by_polynomials=allowed)
 
 
 def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoints, ...]]:
@@ -827,8 +831,7 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
             "may change with them.",
         )
     return (
-        "All planned runs are in. These settings are the best by the fitted polynomials. What to "
-        "run next is weighed with models of freer shape, which may recommend others.",
+        f"All planned runs are in. doe suggest {campaign.name} says what to run next, or to stop.",
     )
 
 

@@ -22,7 +22,14 @@ from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import Response
 
-__all__ = ["SURE", "Decision", "decide", "overall_worth", "settable_candidates"]
+__all__ = [
+    "SURE",
+    "Decision",
+    "decide",
+    "overall_worth",
+    "settable_candidates",
+    "surrogate_of",
+]
 
 TRUTHS = 256
 CANDIDATES = 1500
@@ -129,7 +136,7 @@ def decide(
     generator = np.random.default_rng(list(seed))
     space = observed[responses[0].name].space
     surrogates = {
-        r.name: _surrogate(r, observed[r.name], days, np.random.default_rng([*seed, i]))
+        r.name: surrogate_of(r, observed[r.name], days, np.random.default_rng([*seed, i]))
         for i, r in enumerate(responses)
     }
     ranges = {r.name: _range(observed[r.name]) for r in responses}
@@ -159,12 +166,13 @@ def decide(
     )
 
 
-def _surrogate(
+def surrogate_of(
     response: Response,
     data: Observations,
     days: Sequence[object] | None,
     generator: np.random.Generator,
 ) -> Surrogate:
+    """Return the surrogate of a response; runs of a day, or else of a stage, shift together."""
     reasons = data.reasons()
     keep = [i for i, reason in enumerate(reasons) if reason is None]
     groups = data.stages if days is None else days

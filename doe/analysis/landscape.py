@@ -113,8 +113,9 @@ def landscape_of(
     unknown = any(response.interval_wanted() for response in analysis.unfitted)
     aims = None if unknown else all_aims(analysis.fits, swings)
     outside = _refusing(feasible)
-    location, at = location_of_best(analysis.fits, candidates, seed=seed), analysis.optimum.settings
-    plain = analysis.optimum.all_aims_probability
+    location = location_of_best(analysis.fits, candidates, seed=seed)
+    own = analysis.by_polynomials or analysis.optimum
+    at, plain = own.settings, own.all_aims_probability
     return Landscape(
         {
             fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, outside)

@@ -14,9 +14,10 @@ import numpy.typing as npt
 
 from doe.factors import FactorSpace, FloatArray
 
-__all__ = ["NOT_MEASURED", "Blocks", "Censored", "Observations"]
+__all__ = ["NOT_MEASURED", "NOT_RUN_YET", "Blocks", "Censored", "Observations"]
 
 NOT_MEASURED = "not measured"
+NOT_RUN_YET = "not run yet"
 
 Censored = Literal["below", "above"]
 Blocks = tuple[tuple[str, tuple[int | str | None, ...]], ...]

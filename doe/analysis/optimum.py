@@ -96,13 +96,19 @@ class JointOptimum:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Analysis:
-    """All responses fitted, the best settings of each, and of all together."""
+    """All responses fitted, the best settings of each, and of all together.
+
+    `optimum` is the polynomials' until `doe.analysis.recommendation` puts the recommended settings
+    in its place; the polynomials' is then `by_polynomials`, and `evidence` a sentence on both.
+    """
 
     fits: tuple[FittedModel, ...]
     best: Mapping[str, Best]
     optimum: JointOptimum
     notices: tuple[Notice, ...]
     unfitted: tuple[Response, ...] = ()
+    by_polynomials: JointOptimum | None = None
+    evidence: str = ""
 
 
 def analyse(

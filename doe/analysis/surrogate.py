@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.fit import Prediction
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
 __all__ = ["Surrogate", "surrogate"]
@@ -27,13 +28,15 @@ __all__ = ["Surrogate", "surrogate"]
 SETS_DRAWN = 600
 SETS_KEPT = 40
 ROUNDS = 3
-WAVES = 128
-"""Random waves of which a drawn path is made."""
+WAVES, WAVES_ALONE = 128, 24
+"""Random waves of which a drawn path is made: of all factors together, and of each alone."""
 JITTER = 1e-8
 LENGTH = (np.log(2.0), 0.8)
 """Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
+ALONE = (np.log(0.7), 0.7)
 BEND = (np.log(0.7), 0.7)
-SLOPE = (np.log(0.6), 0.7)
+SLOPE = (np.log(0.3), 0.9)
+CURVE = (np.log(0.12), 1.0)
 NOISE = (np.log(0.15), 0.8)
 GROUP = (np.log(0.07), 0.8)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
@@ -72,17 +75,96 @@ class Surrogate:
 
     def mean_sd(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean (m,) and standard deviation (m,) of the surface, of modelled values."""
-        at = _features(self.space, settings)
-        first, second = np.zeros(len(at)), np.zeros(len(at))
-        own = _Own(self._sets, self._factor_of)
-        for i, weight in enumerate(self._weights):
-            cross = own.kernel(i, at, self._features)
-            mean = cross @ self._alpha[i]
-            variance = own.at_itself(i, at) - np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
-            first += weight * mean
-            second += weight * (mean**2 + variance.clip(min=0.0))
+        means, variances = self._by_set(settings)
+        first = self._weights @ means
+        second = self._weights @ (means**2 + variances)
         sd = np.sqrt((second - first**2).clip(min=1e-12))
         return self._centre + self._size * first, self._size * sd
+
+    def predict(self, settings: FloatArray, level: float = 0.95) -> Prediction:
+        """Return means with intervals of the surface and of one run in a new group, at (m, k).
+
+        Of modelled logarithms `mean` is the median.
+        """
+        mean, sd = self.mean_sd(settings)
+        surface = self._interval(settings, level, np.zeros(len(self._sets)))
+        run = self._interval(settings, level, self._scatter(1))
+        slope = np.exp(mean) if self.logarithmic else 1.0
+        return Prediction(
+            self.back(mean), np.asarray(sd * slope), *surface, *run, level, self._expected(mean)
+        )
+
+    def interval_of_mean(
+        self, settings: FloatArray, runs: int, level: float = 0.95
+    ) -> tuple[float, float]:
+        """Return the interval of the mean of n runs of one new group at settings (k,).
+
+        Runs of one day share what the day does to them, so only their own scatter is divided
+        by n. Of modelled logarithms the mean is that of logarithms.
+        """
+        low, high = self._interval(settings[None], level, self._scatter(runs))
+        return float(low[0]), float(high[0])
+
+    def r2_left_out(self) -> float:
+        """Return predicted R²: of modelled values, each run foretold from the others.
+
+        Notes
+        -----
+        Under each set in closed form (Rasmussen, Williams, eq. 5.12), the sets weighed as if the
+        run had not been made.
+        """
+        spread = 1 / np.diagonal(self._inverse, axis1=1, axis2=2)
+        foretold = self._z - self._alpha * spread
+        chance = np.exp(-0.5 * (self._z - foretold) ** 2 / spread) / np.sqrt(spread)
+        weights = self._weights[:, None] / np.maximum(chance, 1e-12)
+        foretold = (weights * foretold).sum(axis=0) / weights.sum(axis=0)
+        total = float(((self._z - self._z.mean()) ** 2).sum())
+        return 1 - float(((self._z - foretold) ** 2).sum()) / total
+
+    @property
+    def groups_differ(self) -> float:
+        """Chance that groups differ by more than runs of one group scatter; 0 with one group."""
+        if not self._group.any():
+            return 0.0
+        return float(self._weights @ (self._sets[:, -2] > self._sets[:, -1]))
+
+    def _expected(self, mean: FloatArray) -> FloatArray | None:
+        return np.exp(mean + self.run_sd**2 / 2) if self.logarithmic else None
+
+    def _scatter(self, runs: int) -> FloatArray:
+        """Return by set the variance (s,) of the mean of n runs of one new group, standardised."""
+        shared, own = np.exp(2 * self._sets[:, -2:]).T
+        return np.asarray(shared + own / runs)
+
+    def _interval(
+        self, settings: FloatArray, level: float, extra: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the ends (m,) of an interval of the average over sets, by halving."""
+        from scipy.special import ndtr
+
+        means, variances = self._by_set(settings)
+        sd = np.sqrt(variances + extra[:, None] + 1e-12)
+        ends = []
+        for share in ((1 - level) / 2, (1 + level) / 2):
+            low, high = (means - 9 * sd).min(axis=0), (means + 9 * sd).max(axis=0)
+            for _ in range(45):
+                middle = (low + high) / 2
+                below = self._weights @ ndtr((middle - means) / sd) < share
+                low, high = np.where(below, middle, low), np.where(below, high, middle)
+            ends.append(self.back(self._centre + self._size * (low + high) / 2))
+        return ends[0], ends[1]
+
+    def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return means and variances (s, m) of the surface under each set, standardised."""
+        at = _features(self.space, settings)
+        own = _Own(self._sets, self._factor_of)
+        means, variances = np.empty((2, len(self._weights), len(at)))
+        for i in range(len(self._weights)):
+            cross = own.kernel(i, at, self._features)
+            means[i] = cross @ self._alpha[i]
+            known = np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
+            variances[i] = own.at_itself(i, at) - known
+        return means, variances.clip(min=0.0)
 
     def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
         """Return drawn surfaces (e, m) at settings, in the unit of the response."""
@@ -215,10 +297,11 @@ def _fitted(
 def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[FloatArray, FloatArray]:
     """Return mean and spread of the prior of the logarithms that make up a set.
 
-    In order: a length scale a factor, bend, slope, scatter of groups, scatter of runs.
+    In order: a length scale a factor, bends of single factors, bends of all together, slope,
+    curvature, scatter of groups, scatter of runs.
     """
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
-    rows = [LENGTH] * len(space) + [BEND, SLOPE, GROUP, noise]
+    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, GROUP, noise]
     mean, sd = np.array(rows).T
     return mean, sd
 
@@ -280,28 +363,48 @@ def _log_chances(
 
 @dataclass(frozen=True, slots=True)
 class _Own:
-    """The covariance that each set of length scales stands for: level + slopes + bends."""
+    """The covariance that each set of length scales stands for.
+
+    Level + slopes + second order + bends of each factor alone + bends of all together. What
+    single factors do is told apart from how they act together, so that a factor that hardly
+    matters costs few runs; second order lets noisy runs speak for a plain hill or an oblique
+    ridge as strongly as a polynomial would, where they do.
+    """
 
     sets: FloatArray
     factor_of: npt.NDArray[np.intp]
 
     LEVEL = 1.0
 
-    def _parts(self, i: int) -> tuple[FloatArray, float, float]:
+    def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float]:
         one = self.sets[i]
-        lengths = np.exp(one[:-4][self.factor_of])
-        return lengths, float(np.exp(2 * one[-4])), float(np.exp(2 * one[-3]))
+        own, bend, slope, curve = (float(part) for part in np.exp(2 * one[-6:-2]))
+        return np.exp(one[:-6][self.factor_of]), own, bend, slope, curve
 
     def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
-        lengths, bend, slope = self._parts(i)
-        own, other = a / lengths, b / lengths
-        apart = (own**2).sum(axis=1)[:, None] + (other**2).sum(axis=1) - 2 * own @ other.T
-        near = np.exp(-0.5 * apart.clip(min=0.0))
-        return np.asarray(self.LEVEL + slope * (a @ b.T) + bend * near, dtype=np.float64)
+        lengths, own, bend, slope, curve = self._parts(i)
+        straight = a @ b.T
+        total = self.LEVEL + slope * straight + curve * straight**2
+        near = np.ones_like(total)
+        for columns in self._columns():
+            one = (a[:, columns] / lengths[columns])[:, None] - b[:, columns] / lengths[columns]
+            alike = np.exp(-0.5 * (one**2).sum(axis=2))
+            total += own / self._count * alike
+            near *= alike
+        return np.asarray(total + bend * near, dtype=np.float64)
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
-        _, bend, slope = self._parts(i)
-        return np.asarray(self.LEVEL + slope * (a**2).sum(axis=1) + bend)
+        _, own, bend, slope, curve = self._parts(i)
+        square = (a**2).sum(axis=1)
+        return np.asarray(self.LEVEL + slope * square + curve * square**2 + own + bend)
+
+    @property
+    def _count(self) -> int:
+        return int(self.factor_of.max()) + 1
+
+    def _columns(self) -> list[npt.NDArray[np.intp]]:
+        """Return the columns of each factor."""
+        return [np.flatnonzero(self.factor_of == i) for i in range(self._count)]
 
     def of_runs(self, i: int, features: FloatArray, group: npt.NDArray[np.intp]) -> FloatArray:
         return np.asarray(self.of_runs_many(slice(i, i + 1), features, group)[0])
@@ -311,24 +414,40 @@ class _Own:
     ) -> FloatArray:
         sets, n = self.sets[which], len(features)
         squares = (features[:, None, :] - features[None, :, :]) ** 2
-        by_length = np.exp(-2 * sets[:, :-4][:, self.factor_of])
-        apart = np.tensordot(by_length, squares, axes=(1, 2))
-        bend, slope, shared, noise = np.exp(2 * sets[:, -4:]).T[:, :, None, None]
+        own, bend, slope, curve, shared, noise = np.exp(2 * sets[:, -6:]).T[:, :, None, None]
+        alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
+        for i, columns in enumerate(self._columns()):
+            apart = squares[:, :, columns].sum(axis=2)
+            alike = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
+            alone += alike
+            near *= alike
         same = (group[:, None] == group[None, :]).astype(np.float64)
-        K = self.LEVEL + slope * (features @ features.T) + bend * np.exp(-0.5 * apart)
+        straight = features @ features.T
+        K = self.LEVEL + slope * straight + curve * straight**2
+        K = K + own / self._count * alone + bend * near
         return np.asarray(K + shared * same + (noise + JITTER) * np.eye(n))
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
     ) -> FloatArray:
         """Return drawn surfaces (count, m) before any run is known."""
-        lengths, bend, slope = self._parts(i)
+        lengths, own, bend, slope, curve = self._parts(i)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
-        phase = generator.uniform(0, 2 * np.pi, WAVES)
-        heights = generator.standard_normal((count, WAVES)) * np.sqrt(2 * bend / WAVES)
+        parts = [(waves, bend / WAVES)]
+        for columns in self._columns():
+            alone = np.zeros((WAVES_ALONE, at.shape[1]))
+            alone[:, columns] = generator.standard_normal((WAVES_ALONE, len(columns)))
+            parts.append((alone / lengths, own / self._count / WAVES_ALONE))
         slopes = generator.standard_normal((count, at.shape[1])) * np.sqrt(slope)
         level = generator.standard_normal((count, 1)) * np.sqrt(self.LEVEL)
-        return np.asarray(level + slopes @ at.T + heights @ np.cos(at @ waves.T + phase).T)
+        pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
+        curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
+        total = level + slopes @ at.T + curves @ pairs.T
+        for waves, share in parts:
+            phase = generator.uniform(0, 2 * np.pi, len(waves))
+            heights = generator.standard_normal((count, len(waves))) * np.sqrt(2 * share)
+            total += heights @ np.cos(at @ waves.T + phase).T
+        return np.asarray(total)
 
     def scatter(
         self, i: int, group: npt.NDArray[np.intp], count: int, generator: np.random.Generator

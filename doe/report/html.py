@@ -504,7 +504,7 @@ def _fit_first_screen(
         _prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         _part("best", _Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))),
         _prose(expected, "lead"),
-        _prose([CHOSEN_WORDS]),
+        _prose([analysis.evidence or CHOSEN_WORDS]),
         _prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
         _prose(what_next),
         _part("next", header.next_command),
@@ -599,9 +599,8 @@ def _aims_sentence(analysis: Analysis) -> str:
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (
-        f"One new run meets every limit and tolerance with a chance of about "
-        f"{whole}\N{NO-BREAK SPACE}%, by these models. Take it as a little hopeful: the models "
-        "chose the setting themselves, and how days differ is not in it."
+        "By the models the chance that one new run meets every limit and tolerance is about "
+        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves."
     )
 
 
@@ -618,9 +617,17 @@ def _suggest_first_screen(
         if suggestion.runs
         else _prose(["No run is suggested."]),
         _prose([suggestion.why]),
+        _prose([_recommended_sentence(suggestion, space)]),
         _minds([*header.notices, *suggestion.notices]),
         _part("next", header.next_command),
     )
+
+
+def _recommended_sentence(suggestion: Suggestion, space: FactorSpace) -> str:
+    chosen = suggestion.recommended
+    texts = zip(_factor_names(space), setting_text(space, chosen.settings), strict=True)
+    at = _listed([f"{name} {text}" for name, text in texts])
+    return f"Recommended so far: {at}. {chosen.reason}"
 
 
 def _next_runs(

@@ -45,10 +45,16 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
     settings, values = made
     at = SPACE.decode(np.random.default_rng(2).uniform(-1, 1, (9, 2)))
     for i in (0, len(fit._sets) - 1):
-        *lengths, bend, slope, group, noise = np.exp(fit._sets[i])
+        *lengths, own, bend, slope, curve, group, noise = np.exp(fit._sets[i])
+        alone = [kernels.RBF([length, 1e9], "fixed") for length in lengths[:1]]
+        alone += [kernels.RBF([1e9, length], "fixed") for length in lengths[1:]]
         kernel = (
             kernels.ConstantKernel(1.0)
             + slope**2 * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+            + curve**2
+            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+            + own**2 / 2 * (alone[0] + alone[1])
             + bend**2 * kernels.RBF(lengths)
             + kernels.WhiteKernel(group**2 + noise**2 + 1e-8)
         )
@@ -56,8 +62,8 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
         other.fit(SPACE.code(settings), (values - values.mean()) / values.std(ddof=1))
         mean, sd = other.predict(SPACE.code(at), return_std=True)
         sd = np.sqrt(sd**2 - group**2 - noise**2 - 1e-8)
-        alone = replace(fit, _weights=np.eye(len(fit._weights))[i])
-        own_mean, own_sd = alone.mean_sd(at)
+        only = replace(fit, _weights=np.eye(len(fit._weights))[i])
+        own_mean, own_sd = only.mean_sd(at)
         size = values.std(ddof=1)
         assert own_mean == pytest.approx(values.mean() + size * mean, rel=1e-6)
         assert own_sd == pytest.approx(size * sd, rel=1e-3)

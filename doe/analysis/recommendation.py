@@ -1,0 +1,148 @@
+"""The settings recommended to the person: one rule for all commands, and the evidence for it.
+
+What is recommended is best on surrogates, averages over models of freer shape: under limits and on
+ridges the best of a fitted polynomial is far off. Where the polynomials' best is another, that is
+told, with how well each foretells runs left out.
+
+Shapes: k factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from doe.analysis.decision import SURE, Decision, decide
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import Analysis, JointOptimum
+from doe.errors import Notice
+from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
+from doe.responses import Response
+
+__all__ = ["decision_of", "in_words", "recommended"]
+
+SAME_SETTING = 1e-6  # coded units
+LEVEL = 0.95
+
+
+def decision_of(
+    analysis: Analysis,
+    observed: Mapping[str, Observations],
+    feasible: Feasible,
+    days: Sequence[object] | None,
+    seed: int,
+) -> Decision:
+    """Return the decision on the fitted responses; the same runs and seed give the same.
+
+    Raises
+    ------
+    InfeasibleError
+        The rig can run none of the settings looked at.
+    """
+    responses = [fit.response for fit in analysis.fits]
+    runs = len(observed[responses[0].name].usable().runs)
+    return decide(responses, observed, feasible, [seed, runs], days)
+
+
+def recommended(analysis: Analysis, decision: Decision) -> Analysis:
+    """Return the analysis with the recommended settings for its optimum, and why they are it.
+
+    The polynomials' own optimum is kept beside it.
+    """
+    at = decision.settings
+    predictions = {name: own.predict(at[None], LEVEL) for name, own in decision.surrogates.items()}
+    worths = {response.name: _worth(decision, response, at) for response in decision.responses}
+    known = not any(response.interval_wanted() for response in analysis.unfitted)
+    wanted = any(response.interval_wanted() for response in decision.responses)
+    optimum = JointOptimum(
+        at,
+        predictions,
+        worths,
+        float(np.prod(list(worths.values())) ** (1 / len(worths))),
+        _all_aims(decision, at) if known and wanted else None,
+        LEVEL,
+    )
+    others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
+    return replace(
+        analysis,
+        optimum=optimum,
+        by_polynomials=analysis.optimum,
+        evidence=_evidence(analysis, decision),
+        notices=(*others, *_unmet(decision, optimum)),
+    )
+
+
+def _worth(decision: Decision, response: Response, at: FloatArray) -> float:
+    """Return the worth of what is expected; of a limit 1 where it is kept surely enough."""
+    own = decision.surrogates[response.name]
+    if response.aim in ("below", "above"):
+        wanted = response.interval_wanted()
+        assert wanted is not None
+        return float(own.chance_between(at[None], *wanted)[0] >= SURE)
+    mean = own.back(own.mean_sd(at[None])[0])
+    return float(response.worth(mean, decision.ranges[response.name])[0])
+
+
+def _all_aims(decision: Decision, at: FloatArray) -> float:
+    """Return what one new run's chance to meet every limit and tolerance at least is."""
+    missed = 0.0
+    for response in decision.responses:
+        wanted = response.interval_wanted()
+        if wanted is not None:
+            own = decision.surrogates[response.name]
+            missed += 1 - float(own.chance_between(at[None], *wanted)[0])
+    return max(0.0, 1 - missed)
+
+
+def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:
+    """Notice of the aims that even the recommended settings do not meet."""
+    named = []
+    for response in decision.responses:
+        if optimum.worths[response.name]:
+            continue
+        unit = f" {response.unit}".rstrip()
+        at = optimum.predictions[response.name]
+        said = f"{response.words}, predicted {float(at.mean[0]):.4g}{unit}"
+        if response.limit is not None:
+            said += f", limit {response.limit:g}{unit}"
+        named.append(said)
+    if not named:
+        return ()
+    return (
+        Notice(
+            "aims-not-met",
+            "No feasible settings were found that satisfy every aim. At the nearest ones these are "
+            f"not satisfied: {'; '.join(named)}. A limit counts as kept only if {100 * SURE:.0f} % "
+            "of new runs keep it, as far as the results tell.",
+        ),
+    )
+
+
+def _evidence(analysis: Analysis, decision: Decision) -> str:
+    """Return by which models the settings are recommended, and what speaks for them."""
+    space, fitted = decision.space, analysis.optimum.settings
+    apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
+    if apart < SAME_SETTING:
+        return "The fitted polynomials and averages over models of freer shape agree on it."
+    parts = []
+    for fit in analysis.fits:
+        own = f"{decision.surrogates[fit.response.name].r2_left_out():.2f}"
+        other = "none to be worked out" if fit.r2_predicted is None else f"{fit.r2_predicted:.2f}"
+        parts.append(f"{fit.response.words} {own} against {other}".replace("-", "\N{MINUS SIGN}"))
+    return (
+        "It rests on averages over models of freer shape, which bend where the runs bend; the "
+        f"fitted polynomials alone would set {in_words(space, fitted)}. Runs left out in turn are "
+        f"foretold with a predicted R² of: {'; '.join(parts)} by the polynomial."
+    )
+
+
+def in_words(space: FactorSpace, settings: FloatArray) -> str:
+    """Return a setting (k,) as people say it: ``155 °C, 4 mL/min, fine``."""
+    return ", ".join(
+        factor.levels[round(value)]
+        if isinstance(factor, CategoricalFactor)
+        else f"{float(value):.6g} {factor.unit}".rstrip()
+        for factor, value in zip(space, settings, strict=True)
+    )
