@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -512,10 +513,14 @@ def _directions(k: int, turn: int) -> FloatArray:
     along = np.vstack([np.eye(k), -np.eye(k)])
     if k == 1:
         return along
-    primes = np.array([p for p in range(2, 200) if all(p % q for q in range(2, p))][:k])
     counts = turn * SLANTED + np.arange(1.0, SLANTED + 1)
-    slanted = 2 * (np.outer(counts, np.sqrt(primes)) % 1.0) - 1
+    slanted = 2 * (np.outer(counts, np.sqrt(_primes(k))) % 1.0) - 1
     return np.vstack([along, slanted / np.abs(slanted).max(axis=1, keepdims=True)])
+
+
+@lru_cache
+def _primes(count: int) -> tuple[int, ...]:
+    return tuple([p for p in range(2, 200) if all(p % q for q in range(2, p))][:count])
 
 
 def _settable_near(
