@@ -285,6 +285,8 @@ def best_of_each(
 ) -> FloatArray:
     """Return the best feasible settings (f, k) by each of f models of a response, all at once.
 
+    The models have the same terms and scale.
+
     Each is climbed to from its best candidate and from `near` (k,), so the rig is asked about all
     of them together: fit for models that differ little. As `best_of_one`, to a thousandth of a
     half range.
@@ -293,9 +295,16 @@ def best_of_each(
     starts = np.vstack([*tops, *(near for _ in fits)])
     owner = np.tile(np.arange(len(fits)), 2)
 
+    coefficients = np.array([fit.coefficients for fit in fits])
+    one = fits[0]
+
     def score(settings: FloatArray) -> FloatArray:
-        values = np.empty(len(settings))
         whose = np.repeat(owner, len(settings) // len(owner))
+        if one.response.aim in ("maximise", "minimise"):  # judged by means: one matrix for all
+            X = one.model.matrix(one.model.space.code(settings))
+            means = one.scale.back(np.einsum("ij,ij->i", X, coefficients[whose]))
+            return value_of_one_figure(one, means)
+        values = np.empty(len(settings))
         for i, fit in enumerate(fits):
             values[whose == i] = _value_of_one(fit, settings[whose == i], level)
         return values
