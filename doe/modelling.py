@@ -316,7 +316,12 @@ def findings(
         name = fitted.response.name
         finding = _finding(campaign, fitted, observed[name], screened.get(name), days)
         pulls = pull_on_best(
-            fitted, observed[name], campaign.feasible, candidates=candidates, most=PULLS_MOST
+            fitted,
+            observed[name],
+            campaign.feasible,
+            candidates=candidates,
+            best=analysis.best[name],
+            most=PULLS_MOST,
         )
         found[name] = replace(finding, pulls=pulls)
     return found

@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -290,6 +291,8 @@ def best_of_each(
 ) -> FloatArray:
     """Return the best feasible settings (f, k) by each of f models of a response, all at once.
 
+    The models have the same terms and scale.
+
     Each is climbed to from its best candidate and from `near` (k,), so the rig is asked about all
     of them together: fit for models that differ little. As `best_of_one`, to a thousandth of a
     half range.
@@ -298,9 +301,16 @@ def best_of_each(
     starts = np.vstack([*tops, *(near for _ in fits)])
     owner = np.tile(np.arange(len(fits)), 2)
 
+    coefficients = np.array([fit.coefficients for fit in fits])
+    one = fits[0]
+
     def score(settings: FloatArray) -> FloatArray:
-        values = np.empty(len(settings))
         whose = np.repeat(owner, len(settings) // len(owner))
+        if one.response.aim in ("maximise", "minimise"):  # judged by means: one matrix for all
+            X = one.model.matrix(one.model.space.code(settings))
+            means = one.scale.back(np.einsum("ij,ij->i", X, coefficients[whose]))
+            return value_of_one_figure(one, means)
+        values = np.empty(len(settings))
         for i, fit in enumerate(fits):
             values[whose == i] = _value_of_one(fit, settings[whose == i], level)
         return values
@@ -518,10 +528,14 @@ def _directions(k: int, turn: int) -> FloatArray:
     along = np.vstack([np.eye(k), -np.eye(k)])
     if k == 1:
         return along
-    primes = np.array([p for p in range(2, 200) if all(p % q for q in range(2, p))][:k])
     counts = turn * SLANTED + np.arange(1.0, SLANTED + 1)
-    slanted = 2 * (np.outer(counts, np.sqrt(primes)) % 1.0) - 1
+    slanted = 2 * (np.outer(counts, np.sqrt(_primes(k))) % 1.0) - 1
     return np.vstack([along, slanted / np.abs(slanted).max(axis=1, keepdims=True)])
+
+
+@lru_cache
+def _primes(count: int) -> tuple[int, ...]:
+    return tuple([p for p in range(2, 200) if all(p % q for q in range(2, p))][:count])
 
 
 def _settable_near(

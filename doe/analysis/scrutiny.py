@@ -223,12 +223,14 @@ def pull_on_best(
     feasible: Feasible,
     *,
     candidates: FloatArray | None = None,
+    best: Best | None = None,
     most: int | None = None,
 ) -> tuple[PullOnBest, ...]:
     """Return for each run used how the best settings move when it is left out.
 
     The same terms are fitted again without the run, and the best is searched for anew. With `most`
-    only that many runs, those of the largest Cook's distance, in run order.
+    only that many runs, those of the largest Cook's distance, in run order. `best` is that of all
+    runs, searched for where not given.
 
     Raises
     ------
@@ -238,7 +240,7 @@ def pull_on_best(
     space, data = fit.model.space, observations.usable()
     if candidates is None:
         candidates = candidates_for_search(space, feasible)
-    best = best_of_one(fit, feasible, candidates=candidates)
+    best = best or best_of_one(fit, feasible, candidates=candidates)
     heavy = np.argsort(-np.nan_to_num(fit.cook, nan=np.inf), kind="stable")[:most]
     fits: dict[int, FittedModel | None] = {}
     for i in sorted(int(place) for place in heavy):
