@@ -701,16 +701,26 @@ def _corners_section(space: FactorSpace, survey: Survey) -> _Section:
         )
         for corner in survey.corners
     ]
-    rows = tuple(
-        (*(" or ".join(values) for values in where), said) for where, said in _merged(found)
-    )
+    rows = tuple((*map(_either, where), said) for where, said in _merged(found))
     table = Table((*_factor_names(space), "found there"), rows, frozenset(space.numeric))
     good = sum(not corner.fails for corner in survey.corners)
-    lead = f"The rig can run {good} of the {len(found)} corners of the box."
-    body = _table(table)
+    if good == len(found):
+        lead, body = f"The rig can run all {len(found)} corners of the box.", Markup("")
+    else:
+        lead = f"The rig can run {good} of the {len(found)} corners of the box."
+        body = _table(table)
     if len(rows) > CORNERS_SHOWN:
         body = _folded(f"All {len(found)} corners", body)
     return _Section("corners", "The corners of the box", _prose([lead]) + body, "Corners")
+
+
+def _either(values: Sequence[str]) -> str:
+    """Return settings as alternatives, their unit said once."""
+    space = "\N{NO-BREAK SPACE}"
+    units = {value.partition(space)[2] for value in values}
+    if len(units) == 1:
+        values = [*(value.partition(space)[0] for value in values[:-1]), *values[-1:]]
+    return " or ".join(values)
 
 
 _Corners = tuple[tuple[str, ...], ...]

@@ -583,7 +583,7 @@ def test_corners_with_the_same_words_are_told_together(made_up: SimpleNamespace)
     assert [row[4] for row in texts] == ["the rig can run it", "too hot"]
     assert texts[1][0] == "220\N{NO-BREAK SPACE}°C"
     assert "8 of the 16 corners" in section
-    assert texts[1][3] == "10\N{NO-BREAK SPACE}min or 60\N{NO-BREAK SPACE}min"
+    assert texts[1][3] == "10 or 60\N{NO-BREAK SPACE}min"
 
 
 def test_corners_that_differ_in_two_factors_are_not_mixed(made_up: SimpleNamespace) -> None:
