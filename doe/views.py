@@ -25,7 +25,8 @@ from doe.ledger import LedgerRow
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, LimitRoom
+from doe.report.fit_page import FitEvidence, LimitRoom
+from doe.report.page import Header
 from doe.report.pictures import (
     ChanceView,
     EffectCurve,

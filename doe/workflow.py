@@ -240,7 +240,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
     StateError, CampaignFileError
     """
     from doe import views
-    from doe.report.html import check_page
+    from doe.report.check_page import check_page
 
     campaign = load(asked, start)
     say("asking the rig's limits all over the ranges")
@@ -383,7 +383,7 @@ def fit(
         There is no plan, or no results.
     """
     from doe import views
-    from doe.report.html import fit_page
+    from doe.report.fit_page import fit_page
 
     campaign = load(asked, start)
     ledger = planned_ledger(campaign)
@@ -460,7 +460,7 @@ def suggest(
         No results yet, or no such runs.
     """
     from doe import views
-    from doe.report.html import suggest_page
+    from doe.report.suggest_page import suggest_page
     from doe.suggest import kinds_asked
     from doe.suggest import suggest as next_runs
 
@@ -647,7 +647,7 @@ def _judged_plan(
 ) -> tuple[PlanResult, str]:
     """Return what the design is worth before any run is made, and its page; nothing is written."""
     from doe import views
-    from doe.report.html import plan_page
+    from doe.report.plan_page import plan_page
 
     found = judged(campaign, design)
     at = views.middle_setting(campaign)

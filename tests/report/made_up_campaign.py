@@ -16,7 +16,8 @@ from doe.errors import Notice
 from doe.factors import FactorSpace, NumericFactor
 from doe.region import MapLine, map_region, survey
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, LimitRoom
+from doe.report.fit_page import FitEvidence, LimitRoom
+from doe.report.page import Header
 from doe.report.pictures import (
     ChanceView,
     EffectCurve,
