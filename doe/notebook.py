@@ -174,7 +174,7 @@ class Check:
     def figures(self) -> list[go.Figure]:
         """Return the maps of what the rig can run."""
         from doe.report.interactive import figure
-        from doe.report.pictures import region_picture
+        from doe.report.map_pictures import region_picture
 
         space = self.result.campaign.space
         return [figure(region_picture(m.space or space, m)) for m in self.result.maps]
@@ -197,7 +197,7 @@ class Plan:
         """Return the maps of what the rig can run, with the planned runs on them."""
         from doe import views
         from doe.report.interactive import figure
-        from doe.report.pictures import region_picture
+        from doe.report.map_pictures import region_picture
 
         made = self.result.campaign
         points = views.run_points(self.result.rows)
@@ -294,7 +294,7 @@ class Fit:
         """Return the surfaces of the fitted responses over the factors that move them most."""
         from doe import views
         from doe.report.interactive import figure
-        from doe.report.pictures import surface_picture
+        from doe.report.map_pictures import surface_picture
 
         made = self.result
         return [

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import FactorSpace
+from doe.report.design_pictures import limits_picture
 from doe.report.digits import percent
 from doe.report.map_section import maps_section
 from doe.report.page import (
@@ -30,11 +31,7 @@ from doe.report.page import (
     whole_page,
     with_measure,
 )
-from doe.report.pictures import (
-    Table,
-    limits_picture,
-    setting_text,
-)
+from doe.report.pictures import Table, setting_text
 
 if TYPE_CHECKING:
     from doe.region import RegionMap, Survey

@@ -15,6 +15,8 @@ from markupsafe import Markup
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import percent, plain, with_unit
 from doe.report.explorer import Explorer, Verdicts
+from doe.report.fit_pictures import EffectCurve
+from doe.report.map_pictures import ChanceView, SurfaceView, chance_picture, surface_picture
 from doe.report.methods_section import methods_section
 from doe.report.page import (
     Header,
@@ -30,14 +32,7 @@ from doe.report.page import (
     table_html,
     whole_page,
 )
-from doe.report.pictures import (
-    ChanceView,
-    EffectCurve,
-    SurfaceView,
-    chance_picture,
-    setting_text,
-    surface_picture,
-)
+from doe.report.pictures import setting_text
 from doe.report.response_section import expected_sentence, response_section
 from doe.report.surface_section import (
     choices_table,

@@ -8,12 +8,9 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import FactorSpace
+from doe.report.map_pictures import region_picture
 from doe.report.page import Section, factor_names, figure_html, joined, prose
-from doe.report.pictures import (
-    RunPoints,
-    held_text,
-    region_picture,
-)
+from doe.report.pictures import RunPoints, held_text
 
 if TYPE_CHECKING:
     from doe.region import RegionMap

@@ -5,20 +5,17 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from doe.factors import CategoricalFactor, Factor, FactorSpace
-from doe.report.digits import plain, with_unit
+from doe.report.digits import capital, plain, with_unit
+from doe.report.fit_pictures import fitted_unit
 from doe.report.page import (
     Header,
     Section,
     bullets,
-    capital,
     enumerated,
     joined,
     prose,
     small_heading,
     with_minus,
-)
-from doe.report.pictures import (
-    fitted_unit,
 )
 
 if TYPE_CHECKING:

@@ -23,13 +23,10 @@ from markupsafe import Markup
 
 from doe.errors import Notice
 from doe.factors import FactorSpace
-from doe.report.digits import shown
+from doe.report.digits import capital, shown
 from doe.report.explorer import Explorer, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
-from doe.report.pictures import (
-    Picture,
-    Table,
-)
+from doe.report.pictures import Picture, Table
 from doe.report.svg import NARROW, WIDE, draw
 
 if TYPE_CHECKING:
@@ -43,7 +40,6 @@ __all__ = [
     "Panel",
     "Section",
     "bullets",
-    "capital",
     "enumerated",
     "factor_names",
     "figure_html",
@@ -341,10 +337,6 @@ def with_measure(quantity: str, unit: str) -> str:
 
 def with_minus(text: str) -> str:
     return text.replace("-", "−")
-
-
-def capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def enumerated(words: Sequence[str]) -> str:

@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.report.design_pictures import alias_picture, fraction_picture
 from doe.report.digits import plain
+from doe.report.map_pictures import VarianceView, variance_picture
 from doe.report.map_section import maps_section
 from doe.report.page import (
     DERIVED_NONE,
@@ -28,14 +30,7 @@ from doe.report.page import (
     table_html,
     whole_page,
 )
-from doe.report.pictures import (
-    RunPoints,
-    Table,
-    VarianceView,
-    alias_picture,
-    fraction_picture,
-    variance_picture,
-)
+from doe.report.pictures import RunPoints, Table
 from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
 
 if TYPE_CHECKING:

@@ -8,10 +8,21 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import CategoricalFactor, FactorSpace
-from doe.report.digits import bearing, between, p_text, percent, plain, shown, with_unit
+from doe.report.digits import bearing, between, capital, p_text, percent, plain, shown, with_unit
+from doe.report.fit_pictures import (
+    EffectCurve,
+    effect_curve_picture,
+    effects_picture,
+    fitted_unit,
+    half_normal_picture,
+    left_out_picture,
+    normal_picture,
+    observed_fitted_picture,
+    residuals_against_picture,
+    residuals_picture,
+)
 from doe.report.page import (
     Section,
-    capital,
     enumerated,
     factor_names,
     figure_html,
@@ -24,21 +35,7 @@ from doe.report.page import (
     with_measure,
     with_minus,
 )
-from doe.report.pictures import (
-    EffectCurve,
-    Picture,
-    Table,
-    effect_curve_picture,
-    effects_picture,
-    fitted_unit,
-    half_normal_picture,
-    left_out_picture,
-    normal_picture,
-    observed_fitted_picture,
-    residuals_against_picture,
-    residuals_picture,
-    setting_text,
-)
+from doe.report.pictures import Picture, Table, setting_text
 from doe.report.surface_section import (
     ascent_table,
     curvature_table,

@@ -25,11 +25,7 @@ from doe.report.page import (
     whole_page,
     with_measure,
 )
-from doe.report.pictures import (
-    RunPoints,
-    Table,
-    setting_text,
-)
+from doe.report.pictures import RunPoints, Table, setting_text
 
 if TYPE_CHECKING:
     from doe.analysis.fit import Prediction
