@@ -178,7 +178,8 @@ def chance_picture(space: FactorSpace, view: ChanceView, key: str = "chance") ->
     else:
         share = percent(float(enough.sum() / possible.sum()))
         finding = (
-            f"One run meets every limit with {level} chance in {share} of what the rig can run here"
+            f"One run meets every limit with at least {level} chance in {share} of what the rig "
+            "can run here"
         )
     infeasible = infeasible_layers(view.region)
     parts = (

@@ -300,3 +300,29 @@ def test_alias_picture_draws_the_largest_shares_and_tells_all() -> None:
     assert len(picture.y.categories) == design_pictures.ALIAS_ROWS
     assert len(picture.table.rows) > drawn > 100
     assert "in the table only" in picture.how_to_read
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [
+        (0.95, "with at least 90 % chance wherever the rig can run here"),
+        (0.5, "Nowhere here does one run meet every limit"),
+        (None, "with at least 90 % chance in 50 % of what the rig can run here"),
+    ],
+)
+def test_chance_picture_says_where_the_chance_is_enough(chance: float | None, said: str) -> None:
+    """The rig can run the left half; in its lower half the chance is enough."""
+    y, x = np.mgrid[0:1:20j, 0:1:20j]
+    region = one_limit(0.5 - x)
+    known = np.where(y < 0.5, 0.97, 0.4) if chance is None else np.full(x.shape, chance)
+    space = FactorSpace(
+        (
+            NumericFactor("a", "", 100, 200, None, "easy", ""),
+            NumericFactor("b", "", 0, 5, None, "easy", ""),
+        )
+    )
+    view = map_pictures.ChanceView(0, 1, region.x, region.y, known, 0.9, region)
+    picture = map_pictures.chance_picture(space, view)
+    assert said in picture.finding.replace("\N{NO-BREAK SPACE}", " ")
+    strong = draw(picture).count("level-line strong")
+    assert strong == (1 if chance is None else 0)
