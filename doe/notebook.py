@@ -189,7 +189,7 @@ class Check:
     def figures(self) -> list[go.Figure]:
         """Return the maps of what the rig can run."""
         from doe.report.interactive import figure
-        from doe.report.pictures import region_picture
+        from doe.report.map_pictures import region_picture
 
         space = self.result.campaign.space
         return [figure(region_picture(m.space or space, m)) for m in self.result.maps]
@@ -212,7 +212,7 @@ class Plan:
         """Return the maps of what the rig can run, with the planned runs on them."""
         from doe import views
         from doe.report.interactive import figure
-        from doe.report.pictures import region_picture
+        from doe.report.map_pictures import region_picture
 
         made = self.result.campaign
         points = views.run_points(self.result.rows)
@@ -346,7 +346,7 @@ class Fit:
         """Return half-normal plots of screening, then the surfaces over the telling factors."""
         from doe import views
         from doe.report.interactive import figure
-        from doe.report.pictures import surface_picture
+        from doe.report.map_pictures import surface_picture
         from doe.report.screening_section import stratum_picture
 
         made = self.result

@@ -25,16 +25,12 @@ from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, Judged, LimitRoom
-from doe.report.pictures import (
-    ChanceView,
-    EffectCurve,
-    RunPoints,
-    SurfaceView,
-    Table,
-    VarianceView,
-    setting_text,
-)
+from doe.report.fit_page import FitEvidence, LimitRoom
+from doe.report.fit_pictures import EffectCurve
+from doe.report.judgement_section import Judged
+from doe.report.map_pictures import ChanceView, SurfaceView, VarianceView
+from doe.report.page import Header
+from doe.report.pictures import RunPoints, Table, setting_text
 from doe.samples import WHERE_DRAWN, label_of
 from doe.sheet import (
     USUAL_CHECKS,

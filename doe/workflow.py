@@ -274,7 +274,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
     StateError, CampaignFileError
     """
     from doe import views
-    from doe.report.html import check_page
+    from doe.report.check_page import check_page
 
     campaign = load(asked, start)
     say("asking the rig's limits all over the ranges")
@@ -422,7 +422,7 @@ def fit(
         There is no plan, or no results.
     """
     from doe import views
-    from doe.report.html import fit_page
+    from doe.report.fit_page import fit_page
 
     campaign = load(asked, start)
     ledger = planned_ledger(campaign)
@@ -506,7 +506,7 @@ def suggest(
         No results yet, or no such runs.
     """
     from doe import views
-    from doe.report.html import suggest_page
+    from doe.report.suggest_page import suggest_page
     from doe.suggest import kinds_asked
     from doe.suggest import suggest as next_runs
 
@@ -767,7 +767,7 @@ def _judged_plan(
     It is judged together with the runs of earlier stages.
     """
     from doe import views
-    from doe.report.html import plan_page
+    from doe.report.plan_page import plan_page
 
     whole = augmenting.with_all_runs(campaign, earlier, design) if earlier else design
     found = judged(campaign, whole)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-__all__ = ["bearing", "between", "p_text", "percent", "plain", "shown", "with_unit"]
+__all__ = ["bearing", "between", "capital", "p_text", "percent", "plain", "shown", "with_unit"]
 
 MINUS = "−"
 
@@ -82,6 +82,11 @@ def percent(share: float) -> str:
     if 0.99 < share < 1:
         return f"over 99{space}%"
     return f"{100 * share:.0f}{space}%"
+
+
+def capital(text: str) -> str:
+    """Return text with its first letter large and the rest as it is."""
+    return text[:1].upper() + text[1:]
 
 
 def _signed(text: str) -> str:

@@ -5,25 +5,61 @@ Pictures and tables of results that `analysis` computed; the page puts them in i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from markupsafe import Markup
 
-from doe.report.digits import bearing, p_text, plain
-from doe.report.pictures import Axis, Curve, Picture, Points, Table, scaled_unit
+from doe.report.digits import bearing, capital, p_text, plain
+from doe.report.fit_pictures import scaled_unit
+from doe.report.page import (
+    Section,
+    bullets,
+    figure_html,
+    joined,
+    prose,
+    small_heading,
+    table_html,
+)
+from doe.report.pictures import Axis, Curve, Picture, Points, Table
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.screening_effects import Effect, Stratum, TwoStep
 
-__all__ = ["effects_table", "refit_table", "steps_table", "stratum_picture"]
+__all__ = ["effects_table", "screening_section", "stratum_picture"]
 
 DRAWN_LEAST = 4
 """Effects below which a half-normal plot shows nothing that the table does not."""
 NAMED_IN_TITLE = 3
 NAMED_BESIDE = 3
 """Unjudged effects named beside their dots; judged ones are named where they are clear."""
+
+
+def screening_section(verdicts: Sequence[ScreeningVerdict]) -> Section:
+    """Return which factors matter for each response, and what that rests on."""
+    parts: list[Markup | str] = []
+    for number, verdict in enumerate(verdicts, start=1):
+        finding, *basis = verdict.sentences
+        parts += [small_heading(capital(verdict.response.words)), prose([finding], "lead")]
+        parts.append(bullets(basis))
+        if verdict.effects is not None:
+            for i, stratum in enumerate(verdict.effects.strata, start=1):
+                picture = stratum_picture(verdict, stratum, f"screening-{number}-{i}")
+                shown = (
+                    table_html(effects_table(verdict, stratum))
+                    if picture is None
+                    else figure_html(picture)
+                )
+                parts.append(shown)
+        if verdict.steps is not None:
+            parts.append(table_html(steps_table(verdict, verdict.steps)))
+        if verdict.refit is not None:
+            words = "The model of both steps, fitted at the achieved settings, in coded units:"
+            parts += [prose([words]), table_html(refit_table(verdict.refit))]
+    return Section("screening", "Which factors matter", joined(*parts), "Which factors")
 
 
 def stratum_picture(verdict: ScreeningVerdict, stratum: Stratum, key: str) -> Picture | None:

@@ -15,6 +15,7 @@ import numpy as np
 
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.report.digits import bearing, between, percent, plain, with_unit
+from doe.report.fit_pictures import fitted_unit
 from doe.report.pictures import (
     Axis,
     Band,
@@ -24,7 +25,6 @@ from doe.report.pictures import (
     PointKind,
     Points,
     Table,
-    fitted_unit,
     padded_axis,
 )
 

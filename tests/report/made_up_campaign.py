@@ -16,15 +16,11 @@ from doe.errors import Notice
 from doe.factors import FactorSpace, NumericFactor
 from doe.region import MapLine, map_region, survey
 from doe.report.explorer import Explorer, Verdicts, node_levels
-from doe.report.html import FitEvidence, Header, LimitRoom
-from doe.report.pictures import (
-    ChanceView,
-    EffectCurve,
-    RunPoints,
-    SurfaceView,
-    Table,
-    VarianceView,
-)
+from doe.report.fit_page import FitEvidence, LimitRoom
+from doe.report.fit_pictures import EffectCurve
+from doe.report.map_pictures import ChanceView, SurfaceView, VarianceView
+from doe.report.page import Header
+from doe.report.pictures import RunPoints, Table
 from doe.responses import Response
 from doe.rig import Envelope, Limit
 from doe.suggest import SuggestedRun, Suggestion

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from test_report_pictures import every_picture
 
-from doe.report import interactive
+from doe.report import interactive, map_pictures
 from doe.report import pictures as p
 
 
@@ -22,7 +22,7 @@ def test_plotly_accepts_every_picture(made_up: SimpleNamespace) -> None:
 
 def test_surface_carries_its_values_and_standard_errors(made_up: SimpleNamespace) -> None:
     view = made_up.surfaces[0]
-    figure = interactive.figure(p.surface_picture(made_up.space, view))
+    figure = interactive.figure(map_pictures.surface_picture(made_up.space, view))
     surface = figure.data[0]
     assert np.allclose(np.array(surface.z), view.mean, rtol=1e-3, atol=1e-9)
     assert np.allclose(np.array(surface.customdata), view.standard_error, rtol=1e-2)
@@ -33,7 +33,9 @@ def test_surface_carries_its_values_and_standard_errors(made_up: SimpleNamespace
 
 def test_names_cannot_bring_markup_into_plotly(made_up: SimpleNamespace) -> None:
     runs = p.RunPoints("done", made_up.maps[0].at[None], ("<a href='x'>%{x}</a>",))
-    spec = interactive.specification(p.region_picture(made_up.space, made_up.maps[0], [runs]))
+    spec = interactive.specification(
+        map_pictures.region_picture(made_up.space, made_up.maps[0], [runs])
+    )
     (text,) = next(trace["text"] for trace in spec["data"] if trace.get("mode") == "markers")
     assert "<a" not in text
     assert "%{" not in text

@@ -16,6 +16,7 @@ from doe.design.aliasing import alias_matrix
 from doe.design.evaluation import fraction_of_design_space
 from doe.factors import FactorSpace, NumericFactor
 from doe.region import RegionMap
+from doe.report import design_pictures, fit_pictures, map_pictures
 from doe.report import pictures as p
 from doe.report.svg import draw
 from doe.rig import Limit
@@ -126,19 +127,19 @@ def test_a_flat_surface_has_no_levels() -> None:
 def every_picture(m: SimpleNamespace) -> list[p.Picture]:
     fits = m.analysis.fits
     return [
-        *(p.region_picture(m.space, region, m.runs) for region in m.maps),
-        *(p.surface_picture(m.space, view) for view in m.surfaces),
-        *(p.effect_curve_picture(m.space, view) for view in m.effect_curves),
-        *(p.variance_picture(m.space, view) for view in m.variance),
-        *(p.effects_picture(fit) for fit in fits),
-        *(p.observed_fitted_picture(fit) for fit in fits),
-        *(p.residuals_picture(fit) for fit in fits),
-        *(p.half_normal_picture(fit) for fit in fits),
-        *(p.left_out_picture(fit) for fit in fits),
-        *(p.normal_picture(fit) for fit in fits),
-        *(p.residuals_against_picture(fit, m.space, 0) for fit in fits),
-        p.fraction_picture((np.linspace(0, 1, 11), np.linspace(0.2, 0.9, 11))),
-        p.limits_picture(m.survey),
+        *(map_pictures.region_picture(m.space, region, m.runs) for region in m.maps),
+        *(map_pictures.surface_picture(m.space, view) for view in m.surfaces),
+        *(fit_pictures.effect_curve_picture(m.space, view) for view in m.effect_curves),
+        *(map_pictures.variance_picture(m.space, view) for view in m.variance),
+        *(fit_pictures.effects_picture(fit) for fit in fits),
+        *(fit_pictures.observed_fitted_picture(fit) for fit in fits),
+        *(fit_pictures.residuals_picture(fit) for fit in fits),
+        *(fit_pictures.half_normal_picture(fit) for fit in fits),
+        *(fit_pictures.left_out_picture(fit) for fit in fits),
+        *(fit_pictures.normal_picture(fit) for fit in fits),
+        *(fit_pictures.residuals_against_picture(fit, m.space, 0) for fit in fits),
+        design_pictures.fraction_picture((np.linspace(0, 1, 11), np.linspace(0.2, 0.9, 11))),
+        design_pictures.limits_picture(m.survey),
     ]
 
 
@@ -157,7 +158,7 @@ def test_every_figure_has_a_finding_a_reading_axes_and_a_table(made_up: SimpleNa
 
 
 def test_axes_of_maps_carry_quantity_and_unit(made_up: SimpleNamespace) -> None:
-    picture = p.region_picture(made_up.space, made_up.maps[0])
+    picture = map_pictures.region_picture(made_up.space, made_up.maps[0])
     assert (picture.x.label, picture.y.label) == ("temperature, °C", "pressure, bar gauge")
 
 
@@ -171,15 +172,15 @@ def test_surface_finding_names_the_best_point_that_the_rig_can_run(
     shut = np.zeros_like(region.margin)
     shut[:, :, region.x > 160] = -1.0
     cut = replace(rising, region=replace(region, margin=shut))
-    assert "near 160\xa0°C" in p.surface_picture(made_up.space, cut).finding
+    assert "near 160\xa0°C" in map_pictures.surface_picture(made_up.space, cut).finding
     none = replace(rising, region=replace(region, margin=shut - 1))
-    assert "nothing" in p.surface_picture(made_up.space, none).finding
+    assert "nothing" in map_pictures.surface_picture(made_up.space, none).finding
 
 
 def test_runs_on_one_point_share_a_mark_and_none_is_lost(made_up: SimpleNamespace) -> None:
     at = np.array([[150.0, 20.0, 4.0, 30.0], [150.0, 20.0, 6.0, 60.0], [160.0, 20.0, 4.0, 30.0]])
     runs = p.RunPoints("planned", at, ("1", "2", "3"))
-    picture = p.region_picture(made_up.space, made_up.maps[0], [runs])
+    picture = map_pictures.region_picture(made_up.space, made_up.maps[0], [runs])
     (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
     assert points.names == ("1, 2", "3")
     assert sum("planned" in row[-1] for row in picture.table.rows) == 3
@@ -192,7 +193,7 @@ def test_effects_intervals_against_t_table(made_up: SimpleNamespace) -> None:
     """
     fit = made_up.analysis.fits[0]
     assert fit.df_residual == 14
-    (layer,) = [x for x in p.effects_picture(fit).layers if isinstance(x, p.Estimates)]
+    (layer,) = [x for x in fit_pictures.effects_picture(fit).layers if isinstance(x, p.Estimates)]
     errors = {round(e.coefficient, 9): e.standard_error for e in fit.estimates}
     for value, low, high in zip(layer.values, layer.low, layer.high, strict=True):
         error = errors[round(float(value), 9)]
@@ -202,7 +203,7 @@ def test_effects_intervals_against_t_table(made_up: SimpleNamespace) -> None:
 
 def test_left_out_picture_against_refits_without_each_run(made_up: SimpleNamespace) -> None:
     fit = made_up.analysis.fits[0]
-    picture = p.left_out_picture(fit)
+    picture = fit_pictures.left_out_picture(fit)
     assert picture is not None
     (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
     X = fit.model.matrix(fit.coded)
@@ -213,7 +214,7 @@ def test_left_out_picture_against_refits_without_each_run(made_up: SimpleNamespa
 
 
 def test_half_normal_places_against_the_standard_library(made_up: SimpleNamespace) -> None:
-    picture = p.half_normal_picture(made_up.analysis.fits[0])
+    picture = fit_pictures.half_normal_picture(made_up.analysis.fits[0])
     assert picture is not None
     (points,) = [layer for layer in picture.layers if isinstance(layer, p.Points)]
     m = len(points.x)
@@ -227,7 +228,7 @@ def test_fraction_curve_of_a_line_through_two_runs() -> None:
     space = FactorSpace((NumericFactor("a", "m", 0.0, 1.0),))
     region = np.linspace(-1, 1, 20_001)[:, None]
     spread = fraction_of_design_space(linear_model(space), np.array([[-1.0], [1.0]]), region)
-    picture = p.fraction_picture(spread)
+    picture = design_pictures.fraction_picture(spread)
     (curve,) = picture.layers
     assert isinstance(curve, p.Curve)
     shares = curve.x / 100
@@ -239,7 +240,7 @@ def test_runs_at_the_ends_of_a_range_stand_off_the_frame(made_up: SimpleNamespac
     """A dot of radius 6 on the end of an axis must not reach the labels of its ticks."""
     at = np.array([[120.0, 10.0, 2.0, 10.0], [220.0, 60.0, 8.0, 60.0]])
     runs = p.RunPoints("done", at, ("1", "2"))
-    drawing = draw(p.region_picture(made_up.space, made_up.maps[0], [runs]))
+    drawing = draw(map_pictures.region_picture(made_up.space, made_up.maps[0], [runs]))
     left = float(re.search(r'<rect x="([^"]+)"', drawing)[1])  # type: ignore[index]
     dots = [float(x) for x in re.findall(r'class="run-done" cx="([^"]+)"', drawing)]
     assert min(dots) - 6 > left
@@ -267,7 +268,7 @@ def test_alias_picture_of_a_half_fraction_against_the_nist_handbook() -> None:
     for sign, mark in ((1.0, "1.00"), (-1.0, "−1.00")):
         runs = np.column_stack([x1, x2, sign * x1 * x2])
         beyond = quadratic_model(space).terms
-        picture = p.alias_picture(alias_matrix(linear_model(space), runs, beyond))
+        picture = design_pictures.alias_picture(alias_matrix(linear_model(space), runs, beyond))
         assert picture is not None
         assert set(picture.table.rows) == {
             ("a", "b × c", mark),
@@ -285,7 +286,7 @@ def test_alias_picture_is_left_out_where_no_effect_is_touched() -> None:
     runs = np.array(list(itertools.product([-1.0, 1.0], repeat=3)))
     space = coded_box("abc")
     aliases = alias_matrix(linear_model(space), runs, quadratic_model(space).terms)
-    assert p.alias_picture(aliases) is None
+    assert design_pictures.alias_picture(aliases) is None
 
 
 def test_alias_picture_draws_the_largest_shares_and_tells_all() -> None:
@@ -293,9 +294,35 @@ def test_alias_picture_draws_the_largest_shares_and_tells_all() -> None:
     space = coded_box("abcdefgh")
     runs = rng.choice([-1.0, 1.0], (12, 8))
     aliases = alias_matrix(linear_model(space), runs, quadratic_model(space).terms)
-    picture = p.alias_picture(aliases)
+    picture = design_pictures.alias_picture(aliases)
     assert picture is not None
     drawn = len(re.findall('class="cell-', draw(picture)))
-    assert len(picture.y.categories) == p.ALIAS_ROWS
+    assert len(picture.y.categories) == design_pictures.ALIAS_ROWS
     assert len(picture.table.rows) > drawn > 100
     assert "in the table only" in picture.how_to_read
+
+
+@pytest.mark.parametrize(
+    ("chance", "said"),
+    [
+        (0.95, "with at least 90 % chance wherever the rig can run here"),
+        (0.5, "Nowhere here does one run meet every limit"),
+        (None, "with at least 90 % chance in 50 % of what the rig can run here"),
+    ],
+)
+def test_chance_picture_says_where_the_chance_is_enough(chance: float | None, said: str) -> None:
+    """The rig can run the left half; in its lower half the chance is enough."""
+    y, x = np.mgrid[0:1:20j, 0:1:20j]
+    region = one_limit(0.5 - x)
+    known = np.where(y < 0.5, 0.97, 0.4) if chance is None else np.full(x.shape, chance)
+    space = FactorSpace(
+        (
+            NumericFactor("a", "", 100, 200, None, "easy", ""),
+            NumericFactor("b", "", 0, 5, None, "easy", ""),
+        )
+    )
+    view = map_pictures.ChanceView(0, 1, region.x, region.y, known, 0.9, region)
+    picture = map_pictures.chance_picture(space, view)
+    assert said in picture.finding.replace("\N{NO-BREAK SPACE}", " ")
+    strong = draw(picture).count("level-line strong")
+    assert strong == (1 if chance is None else 0)

@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from test_report_pictures import every_picture, one_limit
 
+from doe.report import map_pictures, svg
 from doe.report import pictures as p
-from doe.report import svg
 
 NS = "{http://www.w3.org/2000/svg}"
 
@@ -38,7 +38,7 @@ def test_every_drawing_is_well_formed_named_and_labelled(
 
 
 def test_references_inside_a_drawing_resolve(made_up: SimpleNamespace) -> None:
-    drawing = svg.draw(p.surface_picture(made_up.space, made_up.surfaces[1]))
+    drawing = svg.draw(map_pictures.surface_picture(made_up.space, made_up.surfaces[1]))
     ids = set(re.findall(r'\bid="([^"]+)"', drawing))
     used = set(re.findall(r"url\(#([^)]+)\)", drawing))
     assert used
@@ -53,7 +53,9 @@ def test_the_same_picture_gives_the_same_bytes(made_up: SimpleNamespace) -> None
 def test_every_limit_that_fails_is_named_on_its_map(made_up: SimpleNamespace) -> None:
     for width in (svg.WIDE, svg.NARROW):
         for region in made_up.maps:
-            drawing = ET.fromstring(svg.draw(p.region_picture(made_up.space, region), width))
+            drawing = ET.fromstring(
+                svg.draw(map_pictures.region_picture(made_up.space, region), width)
+            )
             said = " ".join(texts(drawing))
             for layer in p.infeasible_layers(region):
                 for word in layer.label.split():
@@ -63,7 +65,7 @@ def test_every_limit_that_fails_is_named_on_its_map(made_up: SimpleNamespace) ->
 def test_every_limit_has_its_own_hatch_so_that_colour_is_not_needed(
     made_up: SimpleNamespace,
 ) -> None:
-    drawing = svg.draw(p.surface_picture(made_up.space, made_up.surfaces[1]))
+    drawing = svg.draw(map_pictures.surface_picture(made_up.space, made_up.surfaces[1]))
     turns = re.findall(r'patternTransform="([^"]+)"', drawing)
     assert len(turns) == 3
     assert len(set(turns)) == 3
@@ -74,7 +76,9 @@ def test_marks_of_runs_differ_in_shape(made_up: SimpleNamespace) -> None:
     shapes = {}
     for kind in ("done", "planned", "suggested", "left out"):
         runs = p.RunPoints(kind, at, ("1",))
-        root = ET.fromstring(svg.draw(p.region_picture(made_up.space, made_up.maps[0], [runs])))
+        root = ET.fromstring(
+            svg.draw(map_pictures.region_picture(made_up.space, made_up.maps[0], [runs]))
+        )
         shapes[kind] = sorted(
             (e.tag.removeprefix(NS), e.get("class", ""))
             for e in root.iter()
@@ -137,6 +141,8 @@ def test_many_runs_are_all_drawn_though_unnamed(made_up: SimpleNamespace) -> Non
     at = np.tile(made_up.maps[0].at, (500, 1))
     at[:, 0] = np.linspace(121, 219, 500)
     runs = p.RunPoints("done", at, tuple(map(str, range(500))))
-    root = ET.fromstring(svg.draw(p.region_picture(made_up.space, made_up.maps[0], [runs])))
+    root = ET.fromstring(
+        svg.draw(map_pictures.region_picture(made_up.space, made_up.maps[0], [runs]))
+    )
     (dots,) = [e for e in root.iter(f"{NS}path") if e.get("class") == "run-dots"]
     assert (dots.get("d") or "").count("M") == 500

@@ -1,0 +1,341 @@
+"""The page of a fit: what to set, what to expect, how sure that is; then the evidence.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from doe.factors import CategoricalFactor, Factor, FactorSpace
+from doe.report.digits import percent, plain, with_unit
+from doe.report.explorer import Explorer, Verdicts
+from doe.report.fit_pictures import EffectCurve
+from doe.report.judgement_section import Judged
+from doe.report.map_pictures import ChanceView, SurfaceView, chance_picture, surface_picture
+from doe.report.methods_section import methods_section
+from doe.report.page import (
+    Header,
+    Panel,
+    Section,
+    enumerated,
+    factor_names,
+    figure_html,
+    from_template,
+    joined,
+    minds,
+    prose,
+    table_html,
+    whole_page,
+)
+from doe.report.pictures import setting_text
+from doe.report.response_section import expected_sentence, response_section
+from doe.report.screening_section import screening_section
+from doe.report.surface_section import (
+    choices_table,
+    front_picture,
+    location_table,
+    region_sentence,
+    straying_sentence,
+)
+
+if TYPE_CHECKING:
+    from doe.analysis.landscape import Landscape
+    from doe.analysis.optimum import Analysis
+    from doe.analysis.screened import ScreeningVerdict
+
+__all__ = ["FitEvidence", "LimitRoom", "fit_page"]
+
+ROOMS_FIRST = 3
+HARDLY = 0.9
+"""Share of a factor's range from which on the results are said to hardly fix its best value."""
+CHOSEN_WORDS = (
+    "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
+    "the intervals allow for this choice, not for that of the model."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRoom:
+    """Room to one limit at the recommended settings; `shown` is `margin` rounded to the limit."""
+
+    title: str
+    unit: str
+    margin: float
+    shown: str
+
+
+@dataclass(frozen=True, slots=True)
+class FitEvidence:
+    """What the fit page shows beside the models.
+
+    Any two factors, room to the limits with the tightest first, what lies around the best, what
+    screening says of each response, how each response's model was judged, the chance to meet all
+    limits over two factors, and at each choice that nothing beats.
+    """
+
+    explorer: Explorer | None = None
+    rooms: tuple[LimitRoom, ...] = ()
+    landscape: Landscape | None = None
+    screenings: tuple[ScreeningVerdict, ...] = ()
+    judged: Mapping[str, Judged] = field(default_factory=dict)
+    chance: ChanceView | None = None
+    choice_chances: tuple[float, ...] = ()
+
+
+def fit_page(
+    header: Header,
+    analysis: Analysis,
+    space: FactorSpace,
+    surfaces: Sequence[SurfaceView] = (),
+    curves: Sequence[EffectCurve] = (),
+    what_next: Sequence[str] = (),
+    live: bool = True,
+    evidence: FitEvidence | None = None,
+) -> str:
+    """Return the recommended settings with their predictions, then the evidence.
+
+    Parameters
+    ----------
+    what_next
+        Sentences on what to do next.
+    live
+        Let the page predict on its own over any two factors, where there is evidence for it.
+    evidence
+        Room to the rig's limits, and what the page needs to predict.
+    """
+    evidence = evidence or FitEvidence()
+    explorer = evidence.explorer if live else None
+    numbers = {fit.response.name: i for i, fit in enumerate(analysis.fits, start=1)}
+    drawn = [
+        (view.response.name, figure_html(surface_picture(space, view, f"surface-{i}")))
+        for i, view in enumerate(surfaces, start=1)
+    ]
+    sections = []
+    if explorer is not None:
+        sections.append(_explorer_section(explorer, drawn[0][1] if drawn else Markup("")))
+        drawn = drawn[1:]
+    said = {n if isinstance(n, str) else n.what for n in (*header.notices, *analysis.notices)}
+    sections += [
+        response_section(
+            numbers[fit.response.name],
+            fit,
+            analysis,
+            space,
+            [figure for name, figure in drawn if name == fit.response.name],
+            [view for view in curves if view.response.name == fit.response.name],
+            said,
+            evidence.landscape,
+            evidence.judged.get(fit.response.name),
+        )
+        for fit in analysis.fits
+    ]
+    if evidence.landscape is not None:
+        sections.insert(
+            1 if explorer is not None else 0,
+            _sure_section(analysis, space, evidence.landscape, evidence.chance),
+        )
+    trade = _trade_section(analysis, space, evidence, explorer is not None)
+    if trade is not None:
+        sections.insert(2 if explorer is not None else 1, trade)
+    if evidence.screenings:
+        sections.insert(0, screening_section(evidence.screenings))
+    sections.append(methods_section(header, analysis, space))
+    first = _fit_first_screen(header, analysis, space, what_next, evidence)
+    return whole_page(header, first, sections, explorer)
+
+
+def _fit_first_screen(
+    header: Header,
+    analysis: Analysis,
+    space: FactorSpace,
+    what_next: Sequence[str],
+    evidence: FitEvidence,
+) -> Markup:
+    optimum, around = analysis.optimum, evidence.landscape
+    responses = {fit.response.name: fit.response for fit in analysis.fits}
+    texts = setting_text(space, optimum.settings)
+    remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
+    settings = tuple(zip(factor_names(space), texts, remarks, strict=True))
+    together = "" if len(responses) == 1 else ", best for all responses together"
+    expected = [
+        expected_sentence(responses[name], prediction)
+        for name, prediction in optimum.predictions.items()
+        if name in responses
+    ]
+    panel = Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))
+    return joined(
+        prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
+        from_template("best", panel),
+        prose(expected, "lead"),
+        prose([analysis.evidence or CHOSEN_WORDS]),
+        prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
+        prose(what_next),
+        from_template("next", header.next_command),
+        minds([*header.notices, *analysis.notices]),
+    )
+
+
+def _what_remarks_say(around: Landscape | None) -> str:
+    if around is None:
+        return ""
+    level = percent(around.location.level)
+    return f"Beside each setting: where the best may lie, as far as chance goes ({level})."
+
+
+def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
+    """Return for each factor how firmly the results fix its best value."""
+    remarks = []
+    for factor, spread in zip(space, around.location.spreads, strict=True):
+        if isinstance(factor, CategoricalFactor):
+            best = max(spread.levels)
+            level = factor.levels[spread.levels.index(best)]
+            remarks.append(f"{level}, with {percent(best)} chance")
+            continue
+        assert spread.low is not None
+        assert spread.high is not None
+        ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
+        wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
+        hardly = ": the results hardly fix it" if wide else ""
+        remarks.append(f"{ends}{hardly}" if spread.low < spread.high else "nowhere else")
+    return remarks
+
+
+def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
+    """Return whether the settings keep the rig's limits, and by how much at the tightest."""
+    if not rooms:
+        return ""
+    broken = [room for room in rooms if room.margin < 0]
+    if broken:
+        named = enumerated([f"“{room.title}”" for room in broken])
+        return f"The rig cannot run these settings: they break {named}."
+    named = enumerated(
+        [
+            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}”"
+            for r in rooms[:ROOMS_FIRST]
+        ]
+    )
+    return f"The rig can run these settings. The tightest limits there: {named}."
+
+
+def _aims_sentence(analysis: Analysis) -> str:
+    chance = analysis.optimum.all_aims_probability
+    if chance is None:
+        unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
+        if unknown:
+            named = enumerated(unknown)
+            return f"Nothing is known of {named}: no setting can be said to keep its limit."
+        return "No response has a limit or a tolerance, so there is no chance of meeting one."
+    whole = math.floor(100 * chance)
+    if whole < 1:
+        return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
+    return (
+        "By the models the chance that one new run meets every limit and tolerance is about "
+        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves."
+    )
+
+
+def _explorer_section(explorer: Explorer, still: Markup) -> Section:
+    space = explorer.space
+    view = {
+        "still": still,
+        "responses": [fit.response.words for fit in explorer.fits],
+        "chance": explorer.aims is not None,
+        "numeric": [(i, factor_names(space)[i]) for i in space.numeric],
+        "factors": [_slider(factor) for factor in space],
+        "assumes": _assumed_of_verdicts(explorer.verdicts),
+    }
+    return Section(
+        "any-two", "Look at any two factors", from_template("explorer", view), "Any two factors"
+    )
+
+
+def _assumed_of_verdicts(verdicts: Verdicts) -> str:
+    """Return how the page knows what the rig can run, and how well that came out where tried."""
+    asked = (
+        f"The rig was asked at {len(verdicts.fails)} settings spread over all factors; a setting "
+        "between them counts as possible only if all those around it are."
+    )
+    if not verdicts.tried:
+        return asked
+    if not verdicts.wrong:
+        return (
+            f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the "
+            "rig can run each of them."
+        )
+    return (
+        f"{asked} Tried at {verdicts.tried} further settings that so count as possible, the rig "
+        f"refuses {verdicts.wrong}: between settings the map is only a rough guide here."
+    )
+
+
+def _slider(factor: Factor) -> dict[str, object]:
+    words = factor.name.replace("_", " ")
+    if isinstance(factor, CategoricalFactor):
+        return {"words": words, "levels": factor.levels}
+    ends = factor.settable_values(2)
+    step = 10.0**-factor.decimals if factor.step is None else factor.step
+    return {
+        "words": words,
+        "levels": (),
+        "first": f"{ends[0]:.12g}",
+        "last": f"{ends[-1]:.12g}",
+        "step": f"{step:.12g}",
+    }
+
+
+def _sure_section(
+    analysis: Analysis, space: FactorSpace, around: Landscape, chance: ChanceView | None
+) -> Section:
+    """Return where else the best may lie, where limits are likely kept, and what costs what."""
+    intro = (
+        "Were the campaign run again, chance would put the best settings elsewhere. The table says "
+        "how far, taking the fitted models as given; a range as wide as the factor’s own says that "
+        "the results hardly fix it."
+    )
+    return Section(
+        "sure",
+        "How sure the best settings are",
+        joined(
+            prose([intro]),
+            table_html(location_table(space, around.location)),
+            prose([region_sentence(around.region)]) if around.region is not None else "",
+            prose([straying_sentence(space, analysis.fits, around.straying)]),
+            figure_html(chance_picture(space, chance)) if chance is not None else "",
+        ),
+        "How sure",
+    )
+
+
+def _trade_section(
+    analysis: Analysis, space: FactorSpace, evidence: FitEvidence, live: bool
+) -> Section | None:
+    """Return what can be had of one response at the cost of another; None with nothing to weigh."""
+    choices = evidence.landscape.choices if evidence.landscape is not None else ()
+    if len(choices) < 2:
+        return None
+    table = choices_table(space, analysis.fits, choices, evidence.choice_chances)
+    picture = front_picture(
+        analysis.fits, choices, analysis.optimum.predictions, evidence.choice_chances
+    )
+    words = (
+        "Of these settings none is better than another in every response: going from one to the "
+        "next gains in one and loses in another. Which of them is worth most is for you to say."
+    )
+    names = [str(i + 1) for i in range(len(choices))]
+    return Section(
+        "trade",
+        "What can be had for what",
+        joined(
+            prose([words]),
+            figure_html(picture),
+            from_template("picker", names) if live else "",
+            table_html(table),
+        ),
+        "What for what",
+    )

@@ -1,0 +1,344 @@
+"""The frame of every page and the parts that sections are put together from.
+
+A page is a single file: no script needed to read it, nothing fetched, the same bytes again.
+Everything the person or the campaign file says is escaped in `templates/`; a content security
+policy forbids every request.
+"""
+
+from __future__ import annotations
+
+import base64
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from importlib.resources import files
+from typing import TYPE_CHECKING
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from doe.errors import Notice
+from doe.factors import FactorSpace
+from doe.report.digits import capital, shown
+from doe.report.explorer import Explorer, payload_text
+from doe.report.palette import DARK, LIGHT, css_variables
+from doe.report.pictures import Picture, Table
+from doe.report.svg import NARROW, WIDE, draw
+
+if TYPE_CHECKING:
+    pass
+
+__all__ = [
+    "DERIVED_NONE",
+    "GRAVE",
+    "USUAL_CAUTIONS",
+    "Header",
+    "Panel",
+    "Section",
+    "bullets",
+    "enumerated",
+    "factor_names",
+    "figure_html",
+    "folded",
+    "from_template",
+    "is_number",
+    "joined",
+    "minds",
+    "prose",
+    "small_heading",
+    "table_html",
+    "whole_page",
+    "with_measure",
+    "with_minus",
+]
+
+DERIVED_NONE = Table((), ())
+NOTICES_FIRST = 3
+GRAVE = (
+    "aims-not-met",
+    "achieved-breaks-limit",
+    "other-than-fit",
+    "response-not-fitted",
+    "poor-prediction",
+    "lack-of-fit",
+    "exact-fit",
+    "outside-region",
+    "confirmation",
+    "large-residual",
+    "high-leverage",
+    "simpler-model",
+    "whole-plots",
+    "few-degrees-of-freedom",
+    "over-budget",
+    "wants-log",
+    "no-repeats",
+    "several-stages",
+)
+"""Codes of notices, the one that most changes what a person should do first; others follow."""
+USUAL_CAUTIONS = (
+    "Water above 100 °C under pressure flashes to steam when it is let out, and hot parts burn.",
+    "The rig’s own documents, your site’s rules and local codes come before anything here; "
+    "pressure equipment is checked and run by people trained and, where required, licensed for it.",
+)
+_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
+
+
+@dataclass(frozen=True, slots=True)
+class Header:
+    """What stands round every page.
+
+    Attributes
+    ----------
+    unconfirmed_limits
+        Puts the banner "for planning practice only" before everything else.
+    invented, source
+        Sentence on where the data come from, whichever applies.
+    notices, cautions
+        Sentences, or notices whose code tells their weight; the usual cautions where there are
+        none.
+    provenance
+        Pairs of label and text: seed, hash of the campaign file, versions.
+    practice_defaults
+        Pairs of key and value taken from common practice, which the person may edit.
+    """
+
+    campaign: str
+    title: str
+    mode: str
+    stage: int | None
+    page: str
+    unconfirmed_limits: bool
+    invented: str | None = None
+    source: str | None = None
+    notices: tuple[str | Notice, ...] = ()
+    next_command: str = ""
+    provenance: tuple[tuple[str, str], ...] = ()
+    cautions: tuple[str, ...] = ()
+    practice_defaults: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    key: str
+    heading: str
+    body: Markup
+    short: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Panel:
+    """Facts that stand out: label, text, and a remark beside it."""
+
+    heading: str
+    facts: tuple[tuple[str, str, str], ...] = field(default=())
+    note: str = ""
+
+
+def is_number(text: str) -> bool:
+    try:
+        float(text.replace("−", "-"))
+    except ValueError:
+        return False
+    return True
+
+
+def folded(summary: str, body: Markup) -> Markup:
+    if not body:
+        return Markup("")
+    return Markup("<details><summary>{}</summary>{}</details>").format(summary, body)
+
+
+def _cautions_section(header: Header) -> Section:
+    return Section(
+        "cautions",
+        "Before anything is heated",
+        bullets(header.cautions or USUAL_CAUTIONS),
+        "Cautions",
+    )
+
+
+def _practice_section(header: Header) -> Section:
+    body = joined(
+        prose(
+            [
+                "These values are common practice, used because the campaign file doesn’t say "
+                "otherwise. If your rig differs, write them there."
+            ]
+        ),
+        table_html(Table(("key", "value used"), header.practice_defaults)),
+    )
+    return Section("practice", "Values taken from common practice", body, "Common practice")
+
+
+def whole_page(
+    header: Header,
+    first_screen: Markup,
+    sections: Sequence[Section],
+    explorer: Explorer | None = None,
+    to_run: bool = False,
+) -> str:
+    every = [s for s in sections if s.body]
+    every.insert(0 if to_run else len(every), _cautions_section(header))
+    if header.practice_defaults:
+        every.append(_practice_section(header))
+    style, script = _style(), _script() if explorer is not None else ""
+    kicker = header.page + (f", stage {header.stage}" if header.stage is not None else "")
+    return str(
+        _environment()
+        .get_template("page.html")
+        .render(
+            header=header,
+            kicker=capital(kicker),
+            first_screen=first_screen,
+            sections=every,
+            policy=_policy(style, script),
+            style=Markup(style),
+            script=Markup(script),
+            explore=Markup(payload_text(explorer)) if explorer is not None else "",
+        )
+    )
+
+
+def _policy(style: str, script: str) -> str:
+    """Return the content security policy: nothing from outside, only our own style and script."""
+    allowed = f"default-src 'none'; style-src '{_hash(style)}'"
+    return f"{allowed}; script-src '{_hash(script)}'" if script else allowed
+
+
+def _hash(text: str) -> str:
+    digest = hashlib.sha256(text.encode()).digest()
+    return f"sha256-{base64.b64encode(digest).decode('ascii')}"
+
+
+@lru_cache(maxsize=1)
+def _style() -> str:
+    sheet = (files("doe.report") / "templates" / "report.css").read_text(encoding="utf-8")
+    light, dark = css_variables(LIGHT), css_variables(DARK)
+    shades = "".join(
+        f".picture .fill-{role}{{fill:var(--{role})}}" for role in LIGHT if role.startswith("ramp")
+    )
+    return (
+        f":root{{{light}}}@media screen and (prefers-color-scheme:dark){{:root{{{dark}}}}}\n"
+        f"{sheet}{shades}"
+    )
+
+
+@lru_cache(maxsize=1)
+def _script() -> str:
+    return (files("doe.report") / "templates" / "explore.js").read_text(encoding="utf-8")
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("doe.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_shown,
+    )
+
+
+def _shown(value: object) -> object:
+    """Clean what a template puts out; text that is already HTML was cleaned when it was made."""
+    return value if isinstance(value, Markup) or not isinstance(value, str) else shown(value)
+
+
+def from_template(name: str, *arguments: object) -> Markup:
+    """Return a macro of `templates/parts.html` called with arguments."""
+    macro = getattr(_environment().get_template("parts.html").module, name)
+    return Markup(macro(*arguments))
+
+
+def figure_html(picture: Picture) -> Markup:
+    wide, narrow = Markup(draw(picture, WIDE)), Markup(draw(picture, NARROW, "-narrow"))
+    return from_template("figure", picture, wide, narrow, table_html(picture.table))
+
+
+def table_html(table: Table) -> Markup:
+    """Return a table; `_csv` makes it a file to save, without script and without a request."""
+    return from_template("table", table, _csv(table), is_number)
+
+
+def _csv(table: Table) -> str:
+    """Return the table as a data link: CSV in UTF-8 with the mark that spreadsheets look for."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow([_cell(heading) for heading in table.headings])
+    writer.writerows([_cell(cell) for cell in row] for row in table.rows)
+    packed = base64.b64encode(("\ufeff" + out.getvalue()).encode()).decode("ascii")
+    return f"data:text/csv;charset=utf-8;base64,{packed}"
+
+
+def _cell(text: str) -> str:
+    """Return a cell as data: a plain minus in numbers, and no text that would run as a formula."""
+    text = shown(text)
+    if is_number(text):
+        return text.replace("−", "-")
+    return f"'{text}" if text[:1] in ("=", "+", "-", "@") else text
+
+
+def prose(sentences: Sequence[str], kind: str = "") -> Markup:
+    return from_template("prose", [s for s in sentences if s], kind)
+
+
+def bullets(items: Sequence[str], kind: str = "") -> Markup:
+    return from_template("points", list(items), kind)
+
+
+def minds(notices: Sequence[str | Notice]) -> Markup:
+    """Return the gravest notices, and the others to fold out."""
+    texts = _unique([notice_text(n) for n in sorted(notices, key=_gravity)])
+    first, rest = texts[:NOTICES_FIRST], texts[NOTICES_FIRST:]
+    if not rest:
+        return bullets(first, "mind")
+    count = f"{len(rest)} more {'thing' if len(rest) == 1 else 'things'} to know"
+    folded = Markup("<details><summary>{}</summary>{}</details>").format(
+        count, bullets(rest, "mind")
+    )
+    return joined(bullets(first, "mind"), folded)
+
+
+def _gravity(notice: str | Notice) -> int:
+    if isinstance(notice, str) or notice.code not in GRAVE:
+        return len(GRAVE)
+    return GRAVE.index(notice.code)
+
+
+def notice_text(notice: str | Notice) -> str:
+    text = notice if isinstance(notice, str) else notice.what
+    return capital(_NEGATIVE.sub("−", text))
+
+
+def small_heading(text: str, level: int = 3) -> Markup:
+    return Markup('<h{0} class="small">{1}</h{0}>').format(level, shown(text))
+
+
+def joined(*parts: Markup | str) -> Markup:
+    return Markup("\n").join(part for part in parts if part)
+
+
+def _unique(texts: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(texts))
+
+
+def factor_names(space: FactorSpace) -> tuple[str, ...]:
+    return tuple(name.replace("_", " ") for name in space.names)
+
+
+def with_measure(quantity: str, unit: str) -> str:
+    return f"{quantity}, {unit}" if unit else quantity
+
+
+def with_minus(text: str) -> str:
+    return text.replace("-", "−")
+
+
+def enumerated(words: Sequence[str]) -> str:
+    """Return words as a list in a sentence."""
+    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))

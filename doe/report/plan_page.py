@@ -1,0 +1,227 @@
+"""The page of a plan: the runs in order, why these, what they can tell.
+
+Shapes: n runs, k factors.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from markupsafe import Markup
+
+from doe.report.design_pictures import alias_picture, fraction_picture
+from doe.report.digits import plain
+from doe.report.map_pictures import VarianceView, variance_picture
+from doe.report.map_section import maps_section
+from doe.report.page import (
+    DERIVED_NONE,
+    Header,
+    Section,
+    bullets,
+    enumerated,
+    figure_html,
+    from_template,
+    is_number,
+    joined,
+    minds,
+    prose,
+    small_heading,
+    table_html,
+    whole_page,
+)
+from doe.report.pictures import RunPoints, Table
+from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
+
+if TYPE_CHECKING:
+    from doe.design.aliasing import Aliases
+    from doe.design.evaluation import Efficiencies
+    from doe.design.matrix import Design
+    from doe.region import RegionMap
+    from doe.schedule import Schedule, Totals
+
+__all__ = ["plan_page"]
+
+
+def plan_page(
+    header: Header,
+    design: Design,
+    run_rows: Sequence[Mapping[str, str]],
+    efficiencies: Efficiencies,
+    maps: Sequence[RegionMap],
+    can_do: Sequence[str] = (),
+    derived: Table = DERIVED_NONE,
+    margins: Table = DERIVED_NONE,
+    variance: Sequence[VarianceView] = (),
+    points: Sequence[RunPoints] = (),
+    days: tuple[Schedule, Totals] | None = None,
+    aliases: Aliases | None = None,
+) -> str:
+    """Return the runs of a stage in order, why these, and what they can and cannot do.
+
+    Parameters
+    ----------
+    run_rows
+        One mapping a run, heading to text, all with the same headings.
+    can_do
+        Sentences on what the design can and cannot tell: degrees of freedom left to judge the
+        error by, terms that stay mixed up, chances to find an effect.
+    derived, margins
+        Tables of quantities that follow from the settings, and of the margin to each limit.
+    points
+        Runs on the maps; the planned runs of the design where left out.
+    days
+        When each run is to be made, and what all of them need.
+    aliases
+        What gets into the estimates without being in the model.
+    """
+    rings = tuple(points) or (_planned(design, run_rows),)
+    sections = [
+        *([_days_section(*days)] if days is not None else []),
+        _design_section(design, efficiencies, can_do),
+        maps_section(design.space, maps, rings, "Where the runs lie"),
+    ]
+    if aliases is not None:
+        sections.append(_aliases_section(aliases))
+    if variance:
+        sections.append(_variance_section(design, variance))
+    if derived.rows:
+        sections.append(Section("derived", "What follows from the settings", table_html(derived)))
+    if margins.rows:
+        intro = Markup("<p>{}</p>").format(
+            "Distance of each run from each limit, in the limit’s own unit; 0 is on the limit."
+        )
+        sections.append(Section("margins", "Room to the limits", intro + table_html(margins)))
+    first = _plan_first_screen(header, design, run_rows)
+    return whole_page(header, first, sections, to_run=True)
+
+
+def _plan_first_screen(
+    header: Header, design: Design, run_rows: Sequence[Mapping[str, str]]
+) -> Markup:
+    plots = len(set(design.plots))
+    count = f"{len(design)} runs" if len(design) != 1 else "1 run"
+    grouped = f", in {plots} whole plots" if plots < len(design) else ""
+    stage = f"Stage {header.stage}: " if header.stage is not None else ""
+    return joined(
+        prose(
+            [
+                f"{stage}{count}{grouped}, in the order to run them. The design is "
+                f"{design.family}; it aims at {design.model}."
+            ],
+            "lead",
+        ),
+        _runs_table(run_rows),
+        prose(
+            [
+                design.reason,
+                "Keep the order: it is random, so that a drift of the rig does not look like an "
+                "effect.",
+            ]
+        ),
+        minds([*header.notices, *design.notices]),
+        from_template("next", header.next_command),
+    )
+
+
+def _days_section(planned: Schedule, needed: Totals) -> Section:
+    """Return the days at the rig: what it is doing when, and what all of them need."""
+    body = joined(
+        *(figure_html(picture) for picture in schedule_pictures(planned)),
+        small_heading("What they need"),
+        table_html(totals_table(needed)),
+        small_heading("What the order costs"),
+        prose([planned.thermal.sentence]),
+        table_html(order_table(planned)),
+        prose([planned.centres.sentence]) if planned.centres is not None else "",
+    )
+    return Section("days", "Days at the rig", body, "Days")
+
+
+def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
+    headings = tuple(run_rows[0]) if run_rows else ()
+    rows = tuple(tuple(str(row[heading]) for heading in headings) for row in run_rows)
+    return table_html(_with_figures(headings, rows))
+
+
+def _with_figures(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> Table:
+    """Return a table whose columns of nothing but numbers are set as numbers."""
+    numbers = frozenset(
+        i for i in range(len(headings)) if all(is_number(row[i]) for row in rows if row[i])
+    )
+    return Table(headings, rows, numbers)
+
+
+def _design_section(design: Design, efficiencies: Efficiencies, can_do: Sequence[str]) -> Section:
+    unknown = "not worked out"
+    facts = (
+        (
+            "D-efficiency",
+            f"{plain(efficiencies.d, 3)}; higher is better, 1 for an orthogonal two-level design",
+        ),
+        ("A-efficiency", f"{plain(efficiencies.a, 3)}; higher is better, on the same scale"),
+        (
+            "G-efficiency",
+            unknown
+            if efficiencies.g is None
+            else f"{plain(efficiencies.g, 3)}; higher is better, 1 is the most any design reaches",
+        ),
+        (
+            "I, average prediction variance",
+            unknown
+            if efficiencies.i is None
+            else f"{plain(efficiencies.i, 3)} run variances times runs; lower is better",
+        ),
+    )
+    return Section(
+        "can-do",
+        "What this design can and cannot tell",
+        joined(bullets(can_do), small_heading("Figures of merit"), from_template("facts", facts)),
+        "What it can tell",
+    )
+
+
+def _aliases_section(aliases: Aliases) -> Section:
+    """Return what the design mixes up: a picture, or that it mixes up nothing of this order."""
+    picture = alias_picture(aliases)
+    if picture is not None:
+        body = figure_html(picture)
+    elif aliases.mixed_in:
+        named = enumerated([label.replace("_", " ") for label in aliases.mixed_in])
+        body = prose(
+            [
+                f"Outside the model stand {named}. Whatever they do, it gets into the mean alone "
+                "and into no estimate of an effect."
+            ]
+        )
+    else:
+        body = prose(
+            [
+                "The model holds every bend and every interaction of two factors, and the runs "
+                "tell all of them apart. Whatever bends more sharply than that is spread over the "
+                "estimates; it is not shown here."
+            ]
+        )
+    return Section("mixed-up", "What the runs mix up", body, "Mixed up")
+
+
+def _variance_section(design: Design, views: Sequence[VarianceView]) -> Section:
+    drawn = [
+        figure_html(variance_picture(design.space, view, f"variance-{i}"))
+        for i, view in enumerate(views, start=1)
+    ]
+    spread = next((view.spread for view in views if view.spread is not None), None)
+    if spread is not None:
+        drawn.insert(0, figure_html(fraction_picture(spread)))
+    if design.variance_ratio and len(set(design.plots)) < len(design):
+        ratio = plain(design.variance_ratio, 2)
+        taken = f"Whole plots are taken to scatter with {ratio} times the variance of their runs."
+        drawn.insert(0, prose([taken]))
+    return Section("variance", "How well it will predict", joined(*drawn))
+
+
+def _planned(design: Design, run_rows: Sequence[Mapping[str, str]]) -> RunPoints:
+    """Return the runs of a design as rings, named by the rows' own run numbers if they have any."""
+    numbered = len(run_rows) == len(design) and all("run" in row for row in run_rows)
+    names = tuple(str(run_rows[i]["run"]) if numbered else str(i + 1) for i in range(len(design)))
+    return RunPoints("planned", design.settings, names)

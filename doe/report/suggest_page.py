@@ -1,0 +1,184 @@
+"""The page of a suggestion: what to run next, each run with its reason and predictions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from markupsafe import Markup
+
+from doe.factors import FactorSpace
+from doe.report.digits import bearing, between, percent
+from doe.report.map_section import maps_section
+from doe.report.page import (
+    Header,
+    Section,
+    bullets,
+    enumerated,
+    factor_names,
+    from_template,
+    joined,
+    minds,
+    prose,
+    table_html,
+    whole_page,
+    with_measure,
+)
+from doe.report.pictures import RunPoints, Table, setting_text
+
+if TYPE_CHECKING:
+    from doe.analysis.fit import Prediction
+    from doe.region import RegionMap
+    from doe.responses import Response
+    from doe.suggest import SuggestedRun, Suggestion
+
+__all__ = ["suggest_page"]
+
+
+def suggest_page(
+    header: Header,
+    suggestion: Suggestion,
+    space: FactorSpace,
+    responses: Sequence[Response],
+    maps: Sequence[RegionMap] = (),
+    done: RunPoints | None = None,
+    left_out: RunPoints | None = None,
+    run_numbers: Sequence[int] = (),
+) -> str:
+    """Return what to run next, each run with its reason and predictions, and when to stop.
+
+    Parameters
+    ----------
+    run_numbers
+        Numbers of the runs in the ledger; counted from 1 where there are none.
+    """
+    points = [group for group in (done, left_out) if group is not None]
+    runs = suggestion.runs
+    numbered = len(run_numbers) == len(runs)
+    names = tuple(str(n) for n in (run_numbers if numbered else range(1, len(runs) + 1)))
+    if runs:
+        settings = np.array([run.settings for run in runs])
+        told = names if numbered else tuple(f"next {name}" for name in names)
+        points.append(RunPoints("suggested", settings, told))
+    sections = [_suggested_section(suggestion, responses, names)] if runs else []
+    if maps:
+        sections.append(maps_section(space, maps, points, "Where they lie"))
+    first = _suggest_first_screen(header, suggestion, space, responses, names)
+    return whole_page(header, first, sections, to_run=bool(runs))
+
+
+def _suggest_first_screen(
+    header: Header,
+    suggestion: Suggestion,
+    space: FactorSpace,
+    responses: Sequence[Response],
+    names: Sequence[str],
+) -> Markup:
+    return joined(
+        prose([suggestion.advice], "lead"),
+        _next_runs(suggestion, space, responses, names)
+        if suggestion.runs
+        else prose(["No run is suggested."]),
+        prose([suggestion.why]),
+        prose([_recommended_sentence(suggestion, space)]),
+        minds([*header.notices, *suggestion.notices]),
+        from_template("next", header.next_command),
+    )
+
+
+def _recommended_sentence(suggestion: Suggestion, space: FactorSpace) -> str:
+    chosen = suggestion.recommended
+    texts = zip(factor_names(space), setting_text(space, chosen.settings), strict=True)
+    at = enumerated([f"{name} {text}" for name, text in texts])
+    return f"Recommended so far: {at}. {chosen.reason}"
+
+
+def _next_runs(
+    suggestion: Suggestion,
+    space: FactorSpace,
+    responses: Sequence[Response],
+    names: Sequence[str],
+) -> Markup:
+    """Return the suggested runs as one table: settings, what it is for, predicted means."""
+    foretold = [r for r in responses if all(r.name in run.predictions for run in suggestion.runs)]
+    rows = tuple(
+        (
+            name,
+            *setting_text(space, run.settings),
+            _kind_words(run),
+            *(_mean_text(run.predictions[r.name]) for r in foretold),
+        )
+        for name, run in zip(names, suggestion.runs, strict=True)
+    )
+    headings = (
+        "run",
+        *factor_names(space),
+        "to",
+        *(with_measure(f"expected {r.words}", r.unit) for r in foretold),
+    )
+    k = len(space)
+    figures = {0, *(1 + i for i in space.numeric), *range(k + 2, k + 2 + len(foretold))}
+    return table_html(Table(headings, rows, frozenset(figures)))
+
+
+def _mean_text(prediction: Prediction) -> str:
+    return bearing(float(prediction.mean[0]), float(prediction.standard_error[0]))
+
+
+def _suggested_section(
+    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
+) -> Section:
+    """Return the reasons, one said once, and what to expect with its intervals."""
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for name, run in zip(names, suggestion.runs, strict=True):
+        reasons.setdefault((_kind_words(run), run.reason), []).append(name)
+    told = [
+        f"{'Run' if len(who) == 1 else 'Runs'} {enumerated(who)}, to {kind}: {reason}"
+        for (kind, reason), who in reasons.items()
+    ]
+    rows = tuple(
+        (name, r.words, _mean_text(p), *_interval_texts(p), r.unit)
+        for name, run in zip(names, suggestion.runs, strict=True)
+        for r in responses
+        if (p := run.predictions.get(r.name)) is not None
+    )
+    levels = {p.level for run in suggestion.runs for p in run.predictions.values()}
+    level = percent(next(iter(levels))) if levels else ""
+    headings = (
+        "run",
+        "response",
+        "mean",
+        f"{level} interval of the mean",
+        f"{level} interval of the run",
+        "unit",
+    )
+    table = table_html(Table(headings, rows, frozenset({0, 2, 3, 4}))) if rows else ""
+    return Section(
+        "next-runs",
+        "Why these runs, and what to expect",
+        joined(bullets(told), table),
+        "Why these",
+    )
+
+
+def _interval_texts(p: Prediction) -> tuple[str, str]:
+    error = float(p.standard_error[0])
+    return (
+        between(float(p.mean_low[0]), float(p.mean_high[0]), error),
+        between(float(p.run_low[0]), float(p.run_high[0])),
+    )
+
+
+def _kind_words(run: SuggestedRun) -> str:
+    known = {
+        "best": "confirm the best settings",
+        "confirm": "confirm the recommended settings",
+        "seek": "may be better still",
+        "sharpen": "tells where the best lies",
+        "repeat": "repeat a run",
+        "untangle": "tell effects apart",
+        "bend": "see bends",
+        "move": "climb",
+    }
+    return str(known.get(run.kind, run.kind))
