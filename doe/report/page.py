@@ -61,7 +61,6 @@ NOTICES_FIRST = 3
 GRAVE = (
     "aims-not-met",
     "achieved-breaks-limit",
-    "other-than-fit",
     "response-not-fitted",
     "poor-prediction",
     "lack-of-fit",

@@ -178,7 +178,9 @@ def replaced(m: SimpleNamespace, text: str) -> SimpleNamespace:
                 ),
                 tuple(replace(room, title=text, unit=text) for room in m.evidence.rooms),
                 m.evidence.landscape,
-                replace(m.evidence.chance, region=replace(m.evidence.chance.region, limits=limits)),
+                chance=replace(
+                    m.evidence.chance, region=replace(m.evidence.chance.region, limits=limits)
+                ),
             ),
             "aliases": replace(
                 m.aliases,
