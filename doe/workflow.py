@@ -455,7 +455,7 @@ def suggest(
     Parameters
     ----------
     runs
-        How many; None for four, or as many as the budget still carries.
+        How many; None for as many as fit a day and the budget still carries.
     kind, without
         The one kind of run that is wanted; kinds that are not.
 
@@ -728,9 +728,13 @@ def _without_open_suggestions(campaign: Campaign, ledger: Ledger) -> tuple[Ledge
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
-    """Return how many runs to suggest where nobody says: four, or what the budget still carries."""
+    """Return how many runs to suggest where nobody says: a day's, or what the budget carries.
+
+    What the budget carries counts days and feedstock; where no day's hours are told, four.
+    """
+    a_day = campaign.runs_per_day()[1] or SUGGESTED_RUNS
     left = campaign.affordable().runs - len(kept.rows)
-    return min(SUGGESTED_RUNS, left) if left > 0 else SUGGESTED_RUNS
+    return min(a_day, left) if left > 0 else a_day
 
 
 def _replaced(
