@@ -266,4 +266,6 @@ def _suggestion(analysis) -> Suggestion:
             ("sharpen", "The model knows least about this corner of what is feasible.", away),
         )
     )
-    return Suggestion(runs, "Two more runs are worth their water.", "The interval is wide.", runs[0])
+    return Suggestion(
+        runs, "Two more runs are worth their water.", "The interval is wide.", runs[0]
+    )
