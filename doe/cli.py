@@ -299,7 +299,7 @@ def suggest(
     campaign: CampaignArgument,
     runs: Annotated[
         int | None,
-        typer.Option(min=1, help="How many; four, or what the budget still carries, if not said."),
+        typer.Option(min=1, help="How many; if not said, what fits a day and the budget."),
     ] = None,
     accept: Annotated[
         bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")

@@ -496,7 +496,7 @@ def suggest(
     Parameters
     ----------
     runs
-        How many; None for four, or as many as the budget still carries.
+        How many; None for as many as fit a day and the budget still carries.
     kind, without
         The one kind of run that is wanted; kinds that are not.
 
@@ -855,10 +855,14 @@ def _without_open_additions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger,
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
-    """Return how many runs to suggest where nobody says: four, or what the budget still carries."""
+    """Return how many runs to suggest where nobody says: a day's, or what the budget carries.
+
+    What the budget carries counts days and feedstock; where no day's hours are told, four.
+    """
+    a_day = campaign.runs_per_day()[1] or SUGGESTED_RUNS
     left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
     left -= len(campaign.order.first_runs)
-    return min(SUGGESTED_RUNS, left) if left > 0 else SUGGESTED_RUNS
+    return min(a_day, left) if left > 0 else a_day
 
 
 def _replaced(

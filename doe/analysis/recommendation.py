@@ -21,7 +21,7 @@ from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
 
-__all__ = ["decision_of", "in_words", "recommended"]
+__all__ = ["decision_of", "recommended"]
 
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
@@ -128,17 +128,21 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
         return "The fitted polynomials and averages over models of freer shape agree on it."
     parts = []
     for fit in analysis.fits:
-        own = f"{decision.surrogates[fit.response.name].r2_left_out():.2f}"
-        other = "none to be worked out" if fit.r2_predicted is None else f"{fit.r2_predicted:.2f}"
-        parts.append(f"{fit.response.words} {own} against {other}".replace("-", "\N{MINUS SIGN}"))
+        own = _figure(decision.surrogates[fit.response.name].r2_left_out())
+        other = "none" if fit.r2_predicted is None else _figure(fit.r2_predicted)
+        parts.append(f"{fit.response.words} {own} against {other}")
     return (
         "It rests on averages over models of freer shape, which bend where the runs bend; the "
-        f"fitted polynomials alone would set {in_words(space, fitted)}. Runs left out in turn are "
+        f"fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn are "
         f"foretold with a predicted R² of: {'; '.join(parts)} by the polynomial."
     )
 
 
-def in_words(space: FactorSpace, settings: FloatArray) -> str:
+def _figure(share: float) -> str:
+    return f"{share:.2f}".replace("-", "\N{MINUS SIGN}")
+
+
+def _in_words(space: FactorSpace, settings: FloatArray) -> str:
     """Return a setting (k,) as people say it: ``155 °C, 4 mL/min, fine``."""
     return ", ".join(
         factor.levels[round(value)]
