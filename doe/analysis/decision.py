@@ -12,6 +12,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from statistics import NormalDist
 
 import numpy as np
@@ -44,9 +45,9 @@ REACHES = (0.15, 0.1, 0.05, 0.025, 0.0125, 0.0125)
 """The neighbours of so many best candidates are looked at too, so far away (coded) in turn."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Decision:
-    """What is recommended, and the truths that are still open.
+    """What is recommended, and the truths that are still open, drawn when they are asked for.
 
     Attributes
     ----------
@@ -58,12 +59,10 @@ class Decision:
         Overall worth (m,) of what is expected, limits aside.
     sure
         Chance (m,) that one new run keeps all limits; 1 where there is none.
-    truths
-        Overall worth (e, m) in each truth, 0 where fewer than 9 of 10 runs keep a limit there.
-    values
-        By response its value (e, m) in each truth.
     ranges
         By response the lowest and highest value measured.
+    seed
+        Of the draws of truths.
     """
 
     space: FactorSpace
@@ -73,9 +72,23 @@ class Decision:
     best: int
     worth: FloatArray
     sure: FloatArray
-    truths: FloatArray
-    values: Mapping[str, FloatArray]
     ranges: Mapping[str, tuple[float, float]]
+    seed: tuple[int, ...]
+
+    @cached_property
+    def values(self) -> Mapping[str, FloatArray]:
+        """By response its value (e, m) in each truth."""
+        generator = np.random.default_rng([*self.seed, len(self.responses)])
+        return {
+            name: own.paths(self.candidates, TRUTHS, generator)
+            for name, own in self.surrogates.items()
+        }
+
+    @cached_property
+    def truths(self) -> FloatArray:
+        """Overall worth (e, m) in each truth, 0 where fewer than 9 of 10 runs keep a limit."""
+        values = _with_margin(self.responses, self.surrogates, self.values)
+        return overall_worth(self.responses, values, self.ranges, limits=True)
 
     @property
     def settings(self) -> FloatArray:
@@ -151,7 +164,6 @@ def decide(
         candidates = np.vstack([candidates, more])
         extra = _judged(responses, surrogates, ranges, more)
         worth, sure = np.append(worth, extra[0]), np.append(sure, extra[1])
-    values = {name: s.paths(candidates, TRUTHS, generator) for name, s in surrogates.items()}
     return Decision(
         space,
         tuple(responses),
@@ -160,9 +172,8 @@ def decide(
         int(np.argmax(_ranked(worth, sure))),
         worth,
         sure,
-        overall_worth(responses, _with_margin(responses, surrogates, values), ranges, limits=True),
-        values,
         ranges,
+        tuple(seed),
     )
 
 
