@@ -146,7 +146,6 @@ class _Ground:
     campaign: Campaign
     rows: tuple[LedgerRow, ...]
     kept: Existing
-    stages: tuple[int, ...]
     lost: FloatArray
     model: Model
     next_model: Model | None
@@ -174,7 +173,6 @@ class _Ground:
             campaign,
             rows,
             existing_runs(campaign, rows),
-            tuple(row.stage for row in rows),
             _lost_settings(ledger),
             model_of(campaign.space, wish.model or named),
             None if asked is None else model_of(campaign.space, asked),
@@ -217,6 +215,8 @@ def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
     return Existing(
         np.array([row.settings for row in rows], dtype=np.float64),
         tuple(order.index(label) + 1 for label in labels),
+        tuple(row.stage for row in rows),
+        tuple(row.block for row in rows),
         size if held else 1,
         VARIANCE_RATIO if held else 0.0,
     )
@@ -254,6 +254,8 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
         ),
         np.random.default_rng([ground.seed, stage]),
     )
+    if addition.block is not None:
+        design = replace(design, blocks=(addition.block,) * len(design))
     first_day = max((row.day or 0 for row in ground.rows), default=0) + 1
     days = scheduled(campaign, design, ground.rows[-1].run + 1, first_day)
     return Offer(way, addition, design, days)
@@ -273,9 +275,7 @@ def _added(ground: _Ground, way: Way) -> Addition:
         return augment.centre_points_added(model, kept, feasible, wish.runs or CENTRES)
     if way == "block":
         runs = wish.runs or ground.campaign.runs_per_day()[1] or BLOCK
-        return augment.block_added(
-            model, kept, feasible, runs, generator, criterion, blocks=ground.stages
-        )
+        return augment.block_added(model, kept, feasible, runs, generator, criterion)
     if way == "repair":
         _check_lost(ground)
         runs = wish.runs or len(ground.lost)
@@ -325,17 +325,25 @@ def _next_model(ground: _Ground) -> Model:
     return ground.next_model
 
 
-def with_all_runs(campaign: Campaign, rows: Sequence[LedgerRow], added: Design) -> Design:
-    """Return the runs that are kept and those added as one design, to be judged together."""
+def with_all_runs(
+    campaign: Campaign, rows: Sequence[LedgerRow], added: Design
+) -> tuple[Design, tuple[int | None, ...] | None]:
+    """Return the runs that are kept and those added as one design, to be judged together.
+
+    With it come the groups of runs whose shifts a fit will take out, None where it takes out none.
+    """
     kept = _kept(rows)
     existing = existing_runs(campaign, kept)
-    return replace(
+    whole = replace(
         added,
         settings=np.vstack([existing.settings, added.settings]),
         kinds=(*(row.kind for row in kept), *added.kinds),
         plots=existing.then(added.plots),
+        blocks=(),
         notices=(),
     )
+    block = added.blocks[0] if added.blocks else None
+    return whole, existing.kept_apart(campaign.space, added.settings, block)
 
 
 def nothing_run_yet(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:

@@ -129,6 +129,7 @@ def check_object(result: CheckResult) -> Object:
 def plan_object(result: PlanResult) -> Object:
     """Return the stage that `doe plan` made."""
     measure, degrees = result.judgement.efficiencies, result.judgement.degrees
+    of_plots = result.judgement.plot_degrees
     return {
         **_start(result.campaign, result.notices, result.files),
         "stage": result.stage,
@@ -149,6 +150,8 @@ def plan_object(result: PlanResult) -> Object:
             "model": degrees.model,
             "lack_of_fit": degrees.lack_of_fit,
             "pure_error": degrees.pure_error,
+            "between_plots": None if of_plots is None else of_plots.plot_error,
+            "within_plots": None if of_plots is None else of_plots.run_error,
         },
         "can_do": list(result.judgement.can_do),
         "affordable": _affordable(result.affordable),

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
     from doe.design.evaluation import DegreesOfFreedom, Efficiencies
     from doe.design.matrix import Design
     from doe.design.split_plot import WholePlots
+    from doe.design.strata import Blocks, PlotDegreesOfFreedom
+    from doe.design.verdict import Sight
     from doe.terms import Model
 
 __all__ = [
@@ -85,6 +87,7 @@ class Judgement:
     model: Model
     efficiencies: Efficiencies
     degrees: DegreesOfFreedom
+    plot_degrees: PlotDegreesOfFreedom | None
     can_do: tuple[str, ...]
 
 
@@ -174,11 +177,15 @@ def _whole_plots(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> 
     if size == 1:
         return None
     most = affordable.runs if wish.runs is None else min(wish.runs, affordable.runs)
-    return _balanced_plots(campaign, wish, size, max(most, size))
+    return _balanced_plots(campaign, wish, size, a_day, max(most, size))
 
 
-def _balanced_plots(campaign: Campaign, wish: PlanWish, least: int, most: int) -> WholePlots:
+def _balanced_plots(
+    campaign: Campaign, wish: PlanWish, least: int, a_day: int, most: int
+) -> WholePlots:
     """Return plots of at least `least` runs, `most` in all, that can judge both kinds of scatter.
+
+    No plot is longer than a day, and blocks cost degrees of freedom between plots.
 
     What changes with the plots is judged by the plots beyond its terms, what changes within them
     by the runs beyond plots and terms; larger plots trade the former for the latter. As many runs
@@ -190,15 +197,17 @@ def _balanced_plots(campaign: Campaign, wish: PlanWish, least: int, most: int) -
     default: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
     model = model_of(campaign.space, wish.model or default)
     held = whole_plot_columns(model)
+    within_terms = len(model) - held
     found: list[tuple[int, WholePlots]] = []
-    for size in range(least, most + 1):
+    held += (wish.blocks or 1) - 1
+    for size in range(least, max(least, min(most, a_day)) + 1):
         wanted = max(
             held + TO_JUDGE,
-            math.ceil((len(model) - held + TO_JUDGE) / (size - 1)),
+            math.ceil((within_terms + TO_JUDGE) / (size - 1)),
         )
         number = most // size if wish.runs is not None else min(wanted, most // size)
         between = number - held
-        within = number * (size - 1) - (len(model) - held)
+        within = number * (size - 1) - within_terms
         found.append((min(between, within, TO_JUDGE), WholePlots.of(number, size)))
     return max(found, key=lambda each: each[0])[1]
 
@@ -371,8 +380,14 @@ def rows_of(
     )
 
 
-def judged(campaign: Campaign, design: Design) -> Judgement:
-    """Return what a design is worth before any run is made."""
+def judged(campaign: Campaign, design: Design, apart: Blocks | None) -> Judgement:
+    """Return what a design is worth before any run is made.
+
+    Parameters
+    ----------
+    apart
+        Groups of runs (n,) whose shifts a fit will take out: blocks, or stages that are linked.
+    """
     from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
     from doe.factors import feasible_settings
 
@@ -387,21 +402,22 @@ def judged(campaign: Campaign, design: Design) -> Judgement:
         extremes_coded=extremes,
         plots=design.plots,
         variance_ratio=design.variance_ratio,
-        blocks=design.blocks or None,
+        blocks=apart,
     )
-    degrees = degrees_of_freedom(model, design.coded, design.blocks or None)
-    return Judgement(model, measure, degrees, _what_it_sees(campaign, design, model, region))
+    degrees = degrees_of_freedom(model, design.coded, apart)
+    sight = _sight(campaign, design, model, region, apart)
+    told = _what_it_sees(campaign, design, model, sight)
+    return Judgement(model, measure, degrees, sight.plot_degrees, told)
 
 
-def _what_it_sees(
-    campaign: Campaign, design: Design, model: Model, region: FloatArray
-) -> tuple[str, ...]:
-    """Return sentences on what the design can detect, cannot separate, and loses with a run."""
+def _sight(
+    campaign: Campaign, design: Design, model: Model, region: FloatArray, apart: Blocks | None
+) -> Sight:
+    """Return what the design can see of the first response."""
     from doe.design.verdict import what_it_sees
 
-    first, *others = campaign.responses
-    scatter, unit = _scatter(first)
-    sight = what_it_sees(
+    scatter, unit = _scatter(campaign.responses[0])
+    return what_it_sees(
         model,
         design.coded,
         SCATTERS * scatter,
@@ -410,8 +426,15 @@ def _what_it_sees(
         plots=design.plots,
         variance_ratio=design.variance_ratio,
         region_coded=region,
-        blocks=design.blocks or None,
+        blocks=apart,
     )
+
+
+def _what_it_sees(
+    campaign: Campaign, design: Design, model: Model, sight: Sight
+) -> tuple[str, ...]:
+    """Return sentences on what the design can detect, cannot separate, and loses with a run."""
+    first, *others = campaign.responses
     sentences = list(sight.sentences)
     if others and sight.powers:
         sizes = [_size(response) for response in others]
@@ -420,7 +443,8 @@ def _what_it_sees(
         sentences.insert(
             1,
             "These chances take it that plots scatter as much as the runs of a plot do "
-            f"(variance ratio {design.variance_ratio:g}); if plots scatter more, they are less.",
+            f"(variance ratio {design.variance_ratio:g}); if plots scatter more, those of what is "
+            "set with the plots are less.",
         )
     if design.family == "split-plot":
         sentences += [_robustness(campaign, design, model), _cost_of_plots(campaign, design)]
@@ -430,10 +454,10 @@ def _what_it_sees(
 
 def _robustness(campaign: Campaign, design: Design, model: Model) -> str:
     """Return how much of the best design's efficiency is kept if plots scatter otherwise."""
-    from doe.design.choose import criterion_for
     from doe.design.split_plot import efficiency_at_ratios
 
-    criterion = criterion_for(campaign.purpose)
+    assert design.criterion is not None
+    criterion = design.criterion
     kept = efficiency_at_ratios(
         model,
         campaign.feasible,

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -769,8 +769,10 @@ def _judged_plan(
     from doe import views
     from doe.report.plan_page import plan_page
 
-    whole = augmenting.with_all_runs(campaign, earlier, design) if earlier else design
-    found = judged(campaign, whole)
+    whole, apart = design, cast("tuple[int | None, ...] | None", design.blocks or None)
+    if earlier:
+        whole, apart = augmenting.with_all_runs(campaign, earlier, design)
+    found = judged(campaign, whole, apart)
     at = views.middle_setting(campaign)
     conditions = campaign.envelope(design.settings)
     assert conditions.feasible.all()

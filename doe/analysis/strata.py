@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from doe.analysis.mixed import can_be_judged, indicator
 from doe.analysis.observations import Observations
+from doe.design.strata import linked
 from doe.errors import Notice, Problem, Where
 from doe.factors import FloatArray
 from doe.terms import Model
@@ -214,13 +215,7 @@ def _problem(found: _Found, df_runs: int, hard: Sequence[str]) -> Problem | None
 
 def _bridged(data: Observations) -> bool:
     """Whether repeated planned settings link all stages to one another."""
-    stage, settings = _numbered(data.stages), data.repeats()
-    reached, grown = {0}, True
-    while grown:
-        shared = set(settings[np.isin(stage, list(reached))])
-        now = reached | set(stage[np.isin(settings, list(shared))].tolist())
-        grown, reached = now != reached, now
-    return len(reached) == int(stage.max()) + 1
+    return linked(data.stages, data.repeats().tolist())
 
 
 def _numbered(labels: Iterable[object]) -> Groups:

@@ -33,7 +33,7 @@ from doe.design.optimal import (
     optimal_runs,
 )
 from doe.design.split_plot import split_plot_runs
-from doe.design.strata import hard_factors
+from doe.design.strata import Blocks, hard_factors, linked, plot_degrees_of_freedom
 from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, quadratic_model
@@ -56,25 +56,35 @@ GAIN_LEAST = 1e-9
 PASSES = 20
 SAME_SETTING = 9  # decimals in coded units
 NAMED_MOST = 6
+LINKING_FROM = 3
+"""Added runs from which a block can spare one that links it to the others."""
+NOT_LINKED = (
+    "None of the added runs repeats an earlier one, so a shift between the stages would pass for "
+    "what the settings do. Runs at the centre in both would show it."
+)
 
 
 @dataclass(frozen=True)
 class Existing:
-    """The runs that are there: settings (n, k) in real units, and the whole plot of each.
+    """The runs that are there: settings (n, k) in real units, and what each has in common.
 
-    Added runs come in plots of up to `plot_size`; 1 lets every run change the hard factors.
-    `variance_ratio` is the variance between plots over that between runs of a plot.
+    Whole plot, stage and block (None without one) of each run. Added runs come in plots of up to
+    `plot_size`; 1 lets every run change the hard factors. `variance_ratio` is the variance between
+    plots over that between runs of a plot.
     """
 
     settings: FloatArray
     plots: tuple[int, ...]
+    stages: tuple[int, ...]
+    blocks: tuple[int | None, ...]
     plot_size: int = 1
     variance_ratio: float = 0.0
 
     @classmethod
     def free(cls, settings: FloatArray) -> Existing:
-        """Return runs of which each was set anew."""
-        return cls(np.atleast_2d(settings), tuple(range(1, len(settings) + 1)))
+        """Return runs of one stage of which each was set anew."""
+        n = len(settings)
+        return cls(np.atleast_2d(settings), tuple(range(1, n + 1)), (1,) * n, (None,) * n)
 
     def __len__(self) -> int:
         return len(self.settings)
@@ -84,6 +94,35 @@ class Existing:
         last = max(self.plots, default=0)
         return (*self.plots, *(last + plot for plot in plots))
 
+    @property
+    def next_block(self) -> int | None:
+        """Number of a further block; None where these runs have none."""
+        known = [block for block in self.blocks if block is not None]
+        return max(known) + 1 if known else None
+
+    def kept_apart(
+        self, space: FactorSpace, added: FloatArray | None = None, block: int | None = None
+    ) -> tuple[int | None, ...] | None:
+        """Return the groups (n + m,) whose shifts a fit takes out; None where it takes out none.
+
+        Those of blocks always, `block` being that of the added runs; those of stages where
+        repeated settings link them: unlinked, they are fitted as one.
+        """
+        more = 0 if added is None else len(added)
+        every = self.settings if added is None else np.vstack([self.settings, added])
+        stages = (*self.stages, *(max(self.stages, default=0) + 1,) * more)
+        rows = np.round(space.code(every), SAME_SETTING) + 0.0
+        setting = np.unique(rows, axis=0, return_inverse=True)[1].ravel()
+        apart = len(set(stages)) > 1 and linked(stages, setting.tolist())
+        labels = [
+            None if block is None and not apart else (stage if apart else 0, block or 0)
+            for stage, block in zip(stages, (*self.blocks, *(block,) * more), strict=True)
+        ]
+        known = sorted({label for label in labels if label is not None})
+        if len(known) < 2:
+            return None
+        return tuple(None if label is None else known.index(label) + 1 for label in labels)
+
 
 @dataclass(frozen=True)
 class Addition:
@@ -91,8 +130,8 @@ class Addition:
 
     `before` and `after` are efficiencies over the region, None where the runs cannot estimate the
     model; `gained` are the terms (of the model, or of second order) whose coefficients only the
-    added runs determine. `blocks` holds the block of each run, the existing ones first: the added
-    runs are run later, so they are a block of their own.
+    added runs determine beside all others. `kept_apart` are the groups of all runs, the existing
+    first, whose shifts the fit takes out; `block` is that of the added runs, if they have one.
     """
 
     kind: str
@@ -104,7 +143,8 @@ class Addition:
     degrees_before: DegreesOfFreedom
     degrees_after: DegreesOfFreedom
     gained: tuple[str, ...]
-    blocks: tuple[int, ...]
+    kept_apart: tuple[int | None, ...] | None
+    block: int | None
     buys: str
     notices: tuple[Notice, ...] = ()
 
@@ -194,7 +234,8 @@ def axial_points_added(
                 notices.append(
                     Notice(
                         "axial-point-moved",
-                        f"The {end} axial point of {space.names[i]} cannot be run, so it {what}.",
+                        f"The {end} axial point of {space.names[i]} cannot be set or run, so it "
+                        f"{what}.",
                     )
                 )
             if point is not None:
@@ -228,27 +269,22 @@ def block_added(
     runs: int,
     generator: np.random.Generator,
     criterion: Criterion = "I",
-    *,
-    blocks: Sequence[int] | None = None,
-    centres: int = 0,
 ) -> Addition:
     """Return the best `runs` runs for a further block (day, lot) whose effect is estimated too.
 
-    In whole plots the runs are chosen without regard to the block; what they buy counts it.
-
-    Parameters
-    ----------
-    blocks
-        Blocks of the existing runs (n,); one block if None.
-    centres
-        Centre runs among the new ones: they link the blocks. None in whole plots.
+    It gets a number of its own where the runs that are there have blocks. Where the most central
+    setting was run, one of three runs or more repeats it, which links the blocks. In whole plots
+    the runs are chosen without regard to the block.
     """
     _check_count(runs)
-    before = [1] * len(existing) if blocks is None else list(blocks)
-    labels = [*before, *[max(before) + 1] * runs]
     if existing.plot_size > 1:
         settings, plots = _chosen(model, existing, feasible, runs, generator, criterion)
     else:
+        centre = central_setting(model.space, feasible)[None]
+        was_run = not len(_not_run(model.space, existing.settings, centre))
+        before = [1 if block is None else 2 + block for block in existing.blocks]
+        stage = [100 * number for number in existing.stages]
+        labels = [a + b for a, b in zip(before, stage, strict=True)]
         settings = optimal_runs(
             model,
             feasible,
@@ -256,11 +292,12 @@ def block_added(
             criterion,
             generator,
             fixed=existing.settings,
-            centres=centres,
-            blocks=labels,
+            centres=int(was_run and runs >= LINKING_FROM),
+            blocks=[*labels, *[max(labels) + 1] * runs],
         ).settings
         plots = tuple(range(1, runs + 1))
-    return _addition("a block", model, existing, settings, plots, feasible, blocks=labels)
+    block = existing.next_block
+    return _addition("a block", model, existing, settings, plots, feasible, block=block)
 
 
 def repaired(
@@ -283,9 +320,9 @@ def repaired(
     if runs != len(lost) or not feasible(lost).all():
         return added
     again = _given("repair", model, kept, lost, feasible)
-    if again.after is None or added.after is None:
+    new, old = (_merit_as_one(model, kept, a, feasible, criterion) for a in (added, again))
+    if not new or not old:
         return added
-    new, old = (_merit(a.after, criterion) for a in (added, again))
     if new <= old * (1 + 1e-6):
         return replace(again, buys=f"Running the lost settings again is as good. {again.buys}")
     return replace(added, buys=f"{added.buys} Running the lost settings again would give less.")
@@ -391,18 +428,33 @@ def _addition(
     plots: tuple[int, ...],
     feasible: Feasible,
     notices: tuple[Notice, ...] = (),
-    blocks: Sequence[int] | None = None,
+    block: int | None = None,
 ) -> Addition:
-    """Return the addition with what it buys, block effects estimated too if there are blocks."""
-    space, n = model.space, len(existing)
+    """Return the addition with what it buys, judged with the shifts that a fit will take out."""
+    space = model.space
     region = region_sample(space, feasible)
     old, new = (space.code(s) for s in (existing.settings, np.vstack([existing.settings, added])))
-    was = blocks[:n] if blocks is not None and len(set(blocks[:n])) > 1 else None
+    was, now = existing.kept_apart(space), existing.kept_apart(space, added, block)
+    all_plots = existing.then(plots)
     ratio = existing.variance_ratio
     before = _efficiencies(model, old, region, existing.plots, ratio, was)
-    after = _efficiencies(model, new, region, existing.then(plots), ratio, blocks)
-    degrees = degrees_of_freedom(model, old, was), degrees_of_freedom(model, new, blocks)
+    after = _efficiencies(model, new, region, all_plots, ratio, now)
+    degrees = degrees_of_freedom(model, old, was), degrees_of_freedom(model, new, now)
     gained = _gained(model, old, new)
+    left = [
+        ("pure error", max(0, degrees[0].pure_error), max(0, degrees[1].pure_error)),
+        ("lack of fit", max(0, degrees[0].lack_of_fit), max(0, degrees[1].lack_of_fit)),
+    ]
+    if existing.plot_size > 1:
+        first = plot_degrees_of_freedom(model, old, existing.plots, was)
+        last = plot_degrees_of_freedom(model, new, all_plots, now)
+        left = [
+            ("what changes between plots", first.plot_error, last.plot_error),
+            ("what changes within them", first.run_error, last.run_error),
+        ]
+    if block is None and len(_not_run(space, existing.settings, added)) == len(added):
+        notices = (*notices, Notice("stages-not-linked", NOT_LINKED))
+    sizes = len(old), len(new)
     return Addition(
         kind,
         added,
@@ -412,8 +464,9 @@ def _addition(
         after,
         *degrees,
         gained,
-        (1,) * n + (2,) * len(added) if blocks is None else tuple(blocks),
-        _buys(model, len(added), before, after, degrees, gained),
+        now,
+        block,
+        _buys(model, sizes, before, after, left, gained),
         notices,
     )
 
@@ -424,7 +477,7 @@ def _efficiencies(
     region: FloatArray,
     plots: Sequence[int],
     ratio: float,
-    blocks: Sequence[int] | None,
+    blocks: Blocks | None,
 ) -> Efficiencies | None:
     try:
         return efficiencies(model, coded, region, plots=plots, variance_ratio=ratio, blocks=blocks)
@@ -433,54 +486,57 @@ def _efficiencies(
 
 
 def _gained(model: Model, old: FloatArray, new: FloatArray) -> tuple[str, ...]:
-    """Return the columns of the model and of second order that only the added runs determine."""
+    """Return the columns, up to second order, that beside all others only the added determine."""
     rest = tuple(t for t in quadratic_model(model.space).terms if t not in set(model.terms))
-    found: list[str] = []
-    for wide in (model, replace(model, terms=model.terms + rest)):
-        was, now = (set(undetermined(wide.matrix(runs))) for runs in (old, new))
-        found += [label for j, label in enumerate(wide.labels) if j in was - now]
-    return tuple(dict.fromkeys(label for label in found if label != "1"))
+    wide = replace(model, terms=model.terms + rest)
+    was, now = (set(undetermined(wide.matrix(runs))) for runs in (old, new))
+    return tuple(label for j, label in enumerate(wide.labels) if j in was - now and label != "1")
 
 
 def _buys(
     model: Model,
-    count: int,
+    sizes: tuple[int, int],
     before: Efficiencies | None,
     after: Efficiencies | None,
-    degrees: tuple[DegreesOfFreedom, DegreesOfFreedom],
+    left: Sequence[tuple[str, int, int]],
     gained: tuple[str, ...],
 ) -> str:
     """Return in words what added runs buy."""
     parts = []
     if gained:
-        parts.append(f"{_listed(gained)} become clear of the other terms up to second order")
+        verb = "becomes" if len(gained) == 1 else "become"
+        parts.append(f"{_listed(gained)} {verb} clear of the other terms up to second order")
     if after is None:
         parts.append(f"the {model.name} model still cannot be estimated")
     elif before is None:
         parts.append(f"the {model.name} model can be estimated")
     elif before.i is not None and after.i is not None:
-        old, new = before.i / _total(degrees[0]), after.i / _total(degrees[1])
+        old, new = before.i / sizes[0], after.i / sizes[1]
         parts.append(
-            f"the average prediction variance goes from {old:.2g} to {new:.2g} run variances"
+            f"the average prediction variance goes from {old:.3g} to {new:.3g} run variances"
         )
-    for name, old_df, new_df in (
-        ("pure error", degrees[0].pure_error, degrees[1].pure_error),
-        ("lack of fit", degrees[0].lack_of_fit, degrees[1].lack_of_fit),
-    ):
-        if max(0, old_df) != max(0, new_df):
-            parts.append(
-                f"the degrees of freedom for {name} go from {max(0, old_df)} to {max(0, new_df)}"
-            )
+    parts += [
+        f"the degrees of freedom for {name} go from {old_df} to {new_df}"
+        for name, old_df, new_df in left
+        if old_df != new_df
+    ]
+    count = sizes[1] - sizes[0]
     runs = "1 run" if count == 1 else f"{count} runs"
     return f"With {runs} more {'; '.join(parts or ['nothing is gained'])}."
 
 
-def _total(degrees: DegreesOfFreedom) -> int:
-    return degrees.model + degrees.blocks + degrees.residual
+def _merit_as_one(
+    model: Model, kept: Existing, added: Addition, feasible: Feasible, criterion: Criterion
+) -> float:
+    """Return a figure that is higher for the better of equally many added runs; 0 for useless.
 
-
-def _merit(found: Efficiencies | None, criterion: Criterion) -> float:
-    """Return a figure that is higher for the better of two designs of equal size."""
+    The stages count as one, so that a choice is not preferred for leaving them unlinked.
+    """
+    space = model.space
+    every = space.code(np.vstack([kept.settings, added.settings]))
+    region = region_sample(space, feasible)
+    plots = kept.then(added.plots)
+    found = _efficiencies(model, every, region, plots, kept.variance_ratio, None)
     if found is None:
         return 0.0
     if criterion == "I" and found.i is not None:
@@ -525,13 +581,15 @@ def _axial(
     shares = np.linspace(1.0, 0.0, 101)[:-1]
     points = np.repeat(centre[None, :], len(shares), axis=0)
     points[:, i] += shares * distance * factor.half_range
+    wanted = float(points[0, i])
     points = space.settable(points)
     away = np.abs(points[:, i] - centre[i]) > 1e-9
     fine = np.flatnonzero(feasible(points) & away)
     if not len(fine):
         return None, True
     first = int(fine[0])
-    return points[first], bool(abs(points[first, i] - points[0, i]) > 1e-9)
+    finest = factor.step / 2 if factor.step is not None else 10.0**-factor.decimals
+    return points[first], bool(abs(points[first, i] - wanted) > finest + 1e-9)
 
 
 def _check_count(count: int) -> None:

@@ -585,7 +585,7 @@ def _optimal(request: _Request, why: str) -> Design:
     offer = _Offer("", "", model, None, found.settings, kinds, notices)
     family = f"optimal-{criterion.lower()}"
     design = _design(request, found.settings, kinds, family, reason, offer)
-    design = replace(design, blocks=blocks)
+    design = replace(design, blocks=blocks, criterion=criterion)
     second: Criterion = "D" if criterion == "I" else "I"
     other = _few_starts(request, model, runs, second, centres)
     return _with_runner_up(request, model, design, f"{_an(second)}-optimal design", other)
@@ -652,6 +652,7 @@ def _split_plot(request: _Request, asked: bool) -> Design:
         + _plot_notices(request, found, names),
         variance_ratio=plots.variance_ratio,
         blocks=_blocks_of_plots(request, model, found, generator),
+        criterion=request.best_by,
     )
     other = _few_starts(request, model, runs, request.best_by, 0)
     before = hard_changes(space, found.settings[np.argsort(found.plots, kind="stable")])

@@ -16,7 +16,7 @@ from typing import Literal
 
 import numpy as np
 
-from doe.design.strata import satterthwaite
+from doe.design.strata import Blocks, block_contrasts, block_numbers, satterthwaite
 from doe.errors import DesignError
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, sample_box
 from doe.terms import Model, Term, information_matrix
@@ -25,7 +25,6 @@ __all__ = [
     "DegreesOfFreedom",
     "Efficiencies",
     "TermPower",
-    "block_contrasts",
     "degrees_of_freedom",
     "efficiencies",
     "fraction_of_design_space",
@@ -115,7 +114,7 @@ def efficiencies(
     extremes_coded: FloatArray | None = None,
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
-    blocks: Sequence[int] | None = None,
+    blocks: Blocks | None = None,
 ) -> Efficiencies:
     """Return the efficiencies of a design for a model; formulas at `Efficiencies`.
 
@@ -207,7 +206,7 @@ def undetermined(X: FloatArray) -> list[int]:
 
 
 def degrees_of_freedom(
-    model: Model, coded: FloatArray, blocks: Sequence[int] | None = None
+    model: Model, coded: FloatArray, blocks: Blocks | None = None
 ) -> DegreesOfFreedom:
     """Return how the runs divide into model, blocks, lack of fit and pure error (replicates).
 
@@ -217,17 +216,10 @@ def degrees_of_freedom(
     rank = both = int(np.linalg.matrix_rank(X))
     setting = np.round(coded, SAME_SETTING) + 0.0
     if blocks is not None:
-        setting = np.column_stack([np.asarray(blocks, dtype=np.float64), setting])
+        setting = np.column_stack([block_numbers(blocks), setting])
         both = int(np.linalg.matrix_rank(np.hstack([X, block_contrasts(blocks)])))
     distinct = len(np.unique(setting, axis=0))
     return DegreesOfFreedom(rank, distinct - both, len(coded) - distinct, both - rank)
-
-
-def block_contrasts(blocks: Sequence[int]) -> FloatArray:
-    """Return sum-to-zero contrasts (n, b − 1) of the block of each run (n,)."""
-    of_run = np.unique(np.asarray(blocks), return_inverse=True)[1].ravel()
-    count = int(of_run.max()) + 1
-    return np.asarray(np.vstack([np.eye(count - 1), -np.ones((1, count - 1))])[of_run])
 
 
 def variance_inflation(model: Model, coded: FloatArray) -> FloatArray:
@@ -257,7 +249,7 @@ def power_of_terms(
     *,
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
-    blocks: Sequence[int] | None = None,
+    blocks: Blocks | None = None,
 ) -> tuple[TermPower, ...]:
     """Return, for each term but the intercept, the chance of finding it significant.
 
@@ -319,7 +311,7 @@ def _error_degrees(
     coded: FloatArray,
     plots: Sequence[int] | None,
     variance_ratio: float,
-    blocks: Sequence[int] | None,
+    blocks: Blocks | None,
 ) -> FloatArray:
     """Return the error degrees of freedom (p,) of each column of the model."""
     X, p = model.matrix(coded), len(model)
@@ -393,7 +385,7 @@ def _covariance(
     coded: FloatArray,
     plots: Sequence[int] | None,
     variance_ratio: float,
-    blocks: Sequence[int] | None = None,
+    blocks: Blocks | None = None,
 ) -> FloatArray:
     """Return the covariance (p, p) of the coefficients, block effects estimated beside them."""
     X = model.matrix(coded)

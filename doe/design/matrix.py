@@ -6,12 +6,16 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.errors import Notice
 from doe.factors import FactorSpace, FloatArray
+
+if TYPE_CHECKING:
+    from doe.design.exchange import Criterion
 
 __all__ = ["Design", "randomised"]
 
@@ -24,7 +28,7 @@ class Design:
     (picked by an optimality criterion), ``repeat``, ``best``, ``sharpen`` … `blocks` holds the
     block (day, lot) of each run if the design has any. `variance_ratio` is the variance between
     whole plots over that between runs that the design was made for. `runner_up` says which design
-    came second and what it would give.
+    came second and what it would give. `criterion` is what an optimal design is best by.
     """
 
     space: FactorSpace
@@ -39,6 +43,7 @@ class Design:
     runner_up: str = ""
     variance_ratio: float = 0.0
     blocks: tuple[int, ...] = ()
+    criterion: Criterion | None = None
 
     def __post_init__(self) -> None:
         n = len(self.settings)

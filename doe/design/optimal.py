@@ -17,7 +17,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from doe.design.evaluation import block_contrasts
 from doe.design.exchange import (
     GAIN_LEAST,
     Criterion,
@@ -38,6 +37,7 @@ from doe.design.exchange import (
     plainer,
     spread_of,
 )
+from doe.design.strata import block_contrasts
 from doe.errors import DesignError
 from doe.factors import FactorSpace, Feasible, FloatArray, feasible_settings
 from doe.terms import Model, Term

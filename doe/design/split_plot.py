@@ -21,7 +21,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from doe.design.evaluation import block_contrasts
 from doe.design.exchange import (
     GAIN_LEAST,
     RATIO_LEAST,
@@ -39,7 +38,7 @@ from doe.design.exchange import (
     plainer,
     values_to_try,
 )
-from doe.design.strata import hard_factors, whole_plot_columns
+from doe.design.strata import block_contrasts, hard_factors, whole_plot_columns
 from doe.errors import DesignError
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.terms import Model, information_matrix
@@ -291,31 +290,31 @@ def efficiency_at_ratios(
     criterion: Criterion,
     generator: np.random.Generator,
     ratios: Sequence[float] = RATIOS,
-    repeat_levels: bool = True,
 ) -> tuple[RatioEfficiency, ...]:
     """Return how good a split plot (n, k) stays if the variance ratio is another than its own.
 
-    The best design at each ratio is searched for; the design itself counts as found.
+    The best design at each ratio is searched for, with settings of the hard factors that come
+    twice and without; the design itself counts as found.
     """
     sizes = np.unique(np.asarray(plots), return_counts=True)[1].tolist()
     results = []
     for ratio in ratios:
-        best = split_plot_runs(
-            model,
-            feasible,
-            len(sizes),
-            sizes,
-            generator,
-            ratio,
-            criterion,
-            repeat_levels=repeat_levels,
-        )
-        own, other = (
-            _criterion_value(model, feasible, *design, ratio, criterion)
-            for design in ((settings, plots), (best.settings, best.plots))
-        )
-        share = own / other if criterion == "D" else other / own
-        results.append(RatioEfficiency(ratio, float(min(1.0, share))))
+        own = _criterion_value(model, feasible, settings, plots, ratio, criterion)
+        shares = [1.0]
+        for repeat in (True, False):
+            best = split_plot_runs(
+                model,
+                feasible,
+                len(sizes),
+                sizes,
+                generator,
+                ratio,
+                criterion,
+                repeat_levels=repeat,
+            )
+            other = _criterion_value(model, feasible, best.settings, best.plots, ratio, criterion)
+            shares.append(own / other if criterion == "D" else other / own)
+        results.append(RatioEfficiency(ratio, float(min(shares))))
     return tuple(results)
 
 

@@ -14,13 +14,20 @@ from doe.factors import FactorSpace, FloatArray
 from doe.terms import Model, Term
 
 __all__ = [
+    "Blocks",
     "PlotDegreesOfFreedom",
+    "block_contrasts",
+    "block_numbers",
     "hard_factors",
+    "linked",
     "plot_degrees_of_freedom",
     "satterthwaite",
     "whole_plot_columns",
     "whole_plot_terms",
 ]
+
+Blocks = Sequence[int | None]
+"""Block (day, lot, stage) of each run (n,); None for a run without one."""
 
 SAME_SETTING = 9  # decimals in coded units
 SINGULAR = 1e-9
@@ -29,6 +36,37 @@ SINGULAR = 1e-9
 def hard_factors(space: FactorSpace) -> tuple[int, ...]:
     """Return the positions of the factors that are hard or very hard to change."""
     return tuple(i for i, factor in enumerate(space) if factor.change != "easy")
+
+
+def block_contrasts(blocks: Blocks) -> FloatArray:
+    """Return sum-to-zero contrasts (n, b − 1) of the block of each run (n,).
+
+    A run without a block has zeros.
+    """
+    known = sorted({block for block in blocks if block is not None})
+    place = {block: i for i, block in enumerate(known)}
+    width = max(len(known) - 1, 0)
+    rows = np.vstack([np.eye(width), -np.ones((min(len(known), 1), width)), np.zeros((1, width))])
+    return np.asarray(rows[[len(known) if b is None else place[b] for b in blocks]])
+
+
+def block_numbers(blocks: Blocks) -> FloatArray:
+    """Return a number for the block of each run (n,), one of its own for runs without."""
+    known = [block for block in blocks if block is not None]
+    without = min(known, default=0) - 1
+    return np.array([without if block is None else block for block in blocks], dtype=np.float64)
+
+
+def linked(stages: Sequence[int], settings: Sequence[int]) -> bool:
+    """Tell whether repeated settings link all stages, given the stage and setting of each run."""
+    stage = np.unique(np.asarray(stages), return_inverse=True)[1].ravel()
+    setting = np.asarray(settings)
+    reached, grown = {0}, True
+    while grown:
+        shared = set(setting[np.isin(stage, list(reached))].tolist())
+        now = reached | set(stage[np.isin(setting, list(shared))].tolist())
+        grown, reached = now != reached, now
+    return len(reached) == int(stage.max(initial=-1)) + 1
 
 
 def whole_plot_terms(model: Model) -> tuple[Term, ...]:
@@ -65,7 +103,10 @@ class PlotDegreesOfFreedom:
 
 
 def plot_degrees_of_freedom(
-    model: Model, coded: FloatArray, plots: Sequence[int], blocks: Sequence[int] | None = None
+    model: Model,
+    coded: FloatArray,
+    plots: Sequence[int],
+    blocks: Blocks | None = None,
 ) -> PlotDegreesOfFreedom:
     """Return how runs (n, k) in whole plots (n,) divide into model, plot and run error.
 
@@ -73,12 +114,12 @@ def plot_degrees_of_freedom(
     """
     X, Z = model.matrix(coded), _indicators(plots)
     if blocks is not None:
-        X = np.hstack([X, _indicators(blocks)])
+        X = np.hstack([X, block_contrasts(blocks)])
     own, both = (int(np.linalg.matrix_rank(A)) for A in (X, np.hstack([X, Z])))
     setting = np.round(coded, SAME_SETTING) + 0.0
     held = setting[:, list(hard_factors(model.space))]
     if blocks is not None:
-        held = np.column_stack([held, np.asarray(blocks, dtype=np.float64)])
+        held = np.column_stack([held, block_numbers(blocks)])
     plot = np.asarray(plots, dtype=np.float64)[:, None]
     levels = len(np.unique(held, axis=0))
     distinct = len(np.unique(np.hstack([plot, setting]), axis=0))

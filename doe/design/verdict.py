@@ -19,7 +19,13 @@ from doe.design.evaluation import (
     power_of_terms,
     undetermined,
 )
-from doe.design.strata import PlotDegreesOfFreedom, hard_factors, plot_degrees_of_freedom
+from doe.design.strata import (
+    Blocks,
+    PlotDegreesOfFreedom,
+    block_contrasts,
+    hard_factors,
+    plot_degrees_of_freedom,
+)
 from doe.factors import FactorSpace, FloatArray
 from doe.terms import Model, information_matrix, quadratic_model
 
@@ -89,7 +95,7 @@ def what_it_sees(
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
     region_coded: FloatArray | None = None,
-    blocks: Sequence[int] | None = None,
+    blocks: Blocks | None = None,
     alpha: float = 0.05,
 ) -> Sight:
     """Return what a design can see, judged with the error that its order allows.
@@ -115,7 +121,7 @@ def what_it_sees(
     ratio = 0.0 if held is None else variance_ratio
 
     def powers_of(
-        runs: FloatArray, groups: Sequence[int] | None, of_block: Sequence[int] | None
+        runs: FloatArray, groups: Sequence[int] | None, of_block: Blocks | None
     ) -> tuple[TermPower, ...]:
         return power_of_terms(
             model,
@@ -130,7 +136,7 @@ def what_it_sees(
 
     degrees = degrees_of_freedom(model, coded, blocks)
     powers = powers_of(coded, held, blocks) if degrees.residual > 0 else ()
-    lost = losses(model, coded, region_coded, plots=held, variance_ratio=ratio)
+    lost = losses(model, coded, region_coded, plots=held, variance_ratio=ratio, blocks=blocks)
     sight = Sight(
         change,
         scatter,
@@ -158,46 +164,55 @@ def losses(
     *,
     plots: Sequence[int] | None = None,
     variance_ratio: float = 0.0,
+    blocks: Blocks | None = None,
 ) -> tuple[RunLoss, ...]:
-    """Return what losing each run of a design (n, k) alone costs."""
-    X = model.matrix(coded)
+    """Return what losing each run of a design (n, k) alone costs.
+
+    Effects of blocks (n,) are estimated beside the model, before the loss and after.
+    """
+    X, p = model.matrix(coded), len(model)
+    if blocks is not None:
+        X = np.hstack([X, block_contrasts(blocks)])
     region = None if region_coded is None else model.matrix(region_coded)
     W = None if region is None or not len(region) else region.T @ region / len(region)
     everyone = np.arange(len(X))
-    full = _information(X, plots, variance_ratio, everyone)
+    full = _information(X, p, plots, variance_ratio, everyone)
     found = []
     for run in range(len(X)):
         left = np.delete(everyone, run)
-        lost = undetermined(X[left])
+        lost = [j for j in undetermined(X[left]) if j < p]
         if lost:
             names = tuple(model.labels[j] for j in lost)
             found.append(RunLoss(run + 1, 0.0, None if W is None else float("inf"), names))
             continue
-        M = _information(X, plots, variance_ratio, left)
-        share = np.exp((np.linalg.slogdet(M)[1] - np.linalg.slogdet(full)[1]) / len(M))
+        M = _information(X, p, plots, variance_ratio, left)
+        share = np.exp((np.linalg.slogdet(M)[1] - np.linalg.slogdet(full)[1]) / p)
         rise = None if W is None else float(_trace(M, W) / _trace(full, W))
         found.append(RunLoss(run + 1, float(share), rise, ()))
     return tuple(found)
 
 
 def _information(
-    X: FloatArray, plots: Sequence[int] | None, ratio: float, runs: np.ndarray
+    X: FloatArray, p: int, plots: Sequence[int] | None, ratio: float, runs: np.ndarray
 ) -> FloatArray:
+    """Return the information (p, p) on the model's columns, those of blocks estimated beside."""
     groups = None if plots is None else np.asarray(plots)[runs].tolist()
-    return information_matrix(X[runs], groups, ratio)
+    M = information_matrix(X[runs], groups, ratio)
+    of_blocks = np.linalg.pinv(M[p:, p:])  # a block may have gone with its only run
+    return np.asarray(M[:p, :p] - M[:p, p:] @ of_blocks @ M[p:, :p])
 
 
 def _trace(M: FloatArray, W: FloatArray) -> float:
     return float(np.trace(np.linalg.solve(M, W)))
 
 
-_Powers = Callable[[FloatArray, Sequence[int] | None, Sequence[int] | None], tuple[TermPower, ...]]
+_Powers = Callable[[FloatArray, Sequence[int] | None, Blocks | None], tuple[TermPower, ...]]
 
 
 def _more(
     coded: FloatArray,
     plots: Sequence[int] | None,
-    blocks: Sequence[int] | None,
+    blocks: Blocks | None,
     powers_of: _Powers,
 ) -> MoreRuns:
     """Return what repeating two whole plots, or two runs, buys for the weakest main effect.
@@ -208,7 +223,7 @@ def _more(
     units = range(len(coded)) if plots is None else sorted(set(plots))
     runs = coded
     groups = None if plots is None else list(plots)
-    of_block = None if blocks is None else list(blocks)
+    of_block: list[int | None] | None = None if blocks is None else list(blocks)
     repeated: list[int] = []
     best: tuple[TermPower, ...] = ()
     for _ in range(MORE):
@@ -307,8 +322,8 @@ def _more_clause(sight: Sight, repeating: str) -> str:
     if now.power > 0.99:
         return "."
     return (
-        f"; {repeating} would leave {_count(round(then.df))} for {now.label} and lift its power"
-        f" from {_share(now.power)} to {_share(then.power)}."
+        f"; {repeating} would take those of {now.label} from {_count(round(now.df))} to "
+        f"{_count(round(then.df))}, and its power from {_share(now.power)} to {_share(then.power)}."
     )
 
 
@@ -316,8 +331,13 @@ def _mixed_sentences(model: Model, coded: FloatArray) -> list[str]:
     """Return what second-order terms, in the model or not, the runs cannot tell apart."""
     full = quadratic_model(model.space)
     rest = tuple(term for term in full.terms if term not in set(model.terms))
-    aliases = alias_matrix(replace(model, terms=model.terms + rest), coded)
-    pairs, bends, several = [], [], []
+    wide = replace(model, terms=model.terms + rest)
+    X = wide.matrix(coded)
+    told_apart = set(range(len(wide))) - set(undetermined(X))
+    beyond = [j for j in range(len(model), len(wide)) if j not in told_apart]
+    unseen = [wide.labels[j] for j in beyond if np.abs(X[:, j]).max() < NULL]
+    aliases = alias_matrix(wide, coded)
+    pairs, bends, settled = [], [], set(unseen)
     for j, other in enumerate(aliases.mixed_in):
         share = aliases.matrix[:, j]
         shown = np.flatnonzero(np.abs(share) > NULL)
@@ -326,14 +346,23 @@ def _mixed_sentences(model: Model, coded: FloatArray) -> list[str]:
             bends.append(other)
         elif whole:
             pairs.append(f"{aliases.fitted[shown[0]]} from {other}")
-        else:
-            several.append(other)
+            settled |= {aliases.fitted[shown[0]]}
+        if whole:
+            settled |= {other}
+    several = [wide.labels[j] for j in beyond if wide.labels[j] not in settled]
     sentences = []
     if pairs:
         sentences.append(f"It cannot separate {_listed(pairs, 'or ')}.")
     if bends:
         sentences.append(f"It cannot see {_listed(bends, 'or ')}: there are two levels only.")
-    if several:
+    if unseen:
+        sentences.append(f"It cannot see {_listed(unseen, 'or ')}: no run changes both factors.")
+    if len(several) > NAMED_MOST and len(several) == len(wide) - len(model):
+        sentences.append(
+            f"What any of the {len(several)} interactions and bends would do is spread over "
+            "several estimates."
+        )
+    elif several:
         sentences.append(
             f"What {_listed(several, 'and ')} would do is spread over several estimates."
         )

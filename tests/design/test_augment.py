@@ -76,6 +76,7 @@ RIG = FactorSpace(
         NumericFactor("flow", "mL/min", 1, 5, 0.5),
     )
 )
+RNG = np.random.default_rng(5)
 HALF = RIG.decode(fraction_points(regular_fractions(3)[1]))
 
 
@@ -102,7 +103,8 @@ def test_fold_over_of_a_half_fraction_is_the_other_half():
     whole = {tuple(r) for r in np.vstack([HALF, added.settings])}
     assert whole == {tuple(r) for r in RIG.corners()}
     assert set(added.gained) >= {"temperature", "time × flow", "temperature × time"}
-    assert added.blocks == (1,) * 4 + (2,) * 4
+    assert added.kept_apart is None
+    assert [notice.code for notice in added.notices] == ["stages-not-linked"]
     now, then = (
         average_variance(linear_model(RIG), s) for s in (HALF, np.vstack([HALF, added.settings]))
     )
@@ -154,7 +156,8 @@ def test_axial_points_make_a_composite():
     assert RIG.code(added.settings) == pytest.approx(
         np.array([s * np.eye(3)[i] for i in range(3) for s in (-1, 1)])
     )
-    assert (added.before, added.notices) == (None, ())
+    assert added.before is None
+    assert [notice.code for notice in added.notices] == ["stages-not-linked"]
     assert added.gained == ("temperature²", "time²", "flow²")
     assert added.degrees_after.lack_of_fit == 14 - 10
 
@@ -181,23 +184,72 @@ def test_centre_points_bring_pure_error():
 def test_a_block_leaves_room_for_its_own_effect():
     """The best second block of four for main effects is orthogonal to the first: X'X = 8·I. In two
     blocks of 2³, 8 = 4 terms + 1 block + 3."""
-    added = block_added(linear_model(RIG), Existing.free(HALF), whole_box, 4, rng())
+    first = Existing(HALF, (1, 2, 3, 4), (1,) * 4, (1,) * 4)
+    added = block_added(linear_model(RIG), first, whole_box, 4, rng())
     X = linear_model(RIG).matrix(RIG.code(np.vstack([HALF, added.settings])))
     assert pytest.approx(8 * np.eye(4)) == X.T @ X
-    assert added.blocks == (1,) * 4 + (2,) * 4
+    assert added.block == 2
+    assert added.kept_apart == (1,) * 4 + (2,) * 4
     found = added.degrees_after
     assert (found.model, found.blocks, found.residual) == (4, 1, 3)
-    third = block_added(
-        linear_model(RIG),
-        Existing.free(np.vstack([HALF, added.settings])),
-        whole_box,
-        4,
-        rng(),
-        blocks=added.blocks,
-        centres=1,
+    assert added.notices == ()
+
+
+def test_one_run_of_a_block_repeats_the_centre_that_was_run():
+    centred = np.vstack([HALF, [[160, 35, 3]]])
+    added = block_added(linear_model(RIG), Existing.free(centred), whole_box, 4, rng())
+    assert (added.settings == [160, 35, 3]).all(axis=1).sum() == 1
+    assert added.kept_apart == (1,) * 5 + (2,) * 4
+    assert added.degrees_after.blocks == 1
+
+
+def test_centres_in_two_stages_buy_what_a_fit_with_their_shift_finds():
+    """2³ and three centres, then three more: the shared centre links the stages, so their shift is
+    estimated: pure error (3 − 1) + (3 − 1). The variance is that of the regression with a column
+    for the stage."""
+    model = interaction_model(box(3))
+    runs = np.vstack([box(3).corners(), np.zeros((3, 3))])
+    added = centre_points_added(model, Existing.free(runs), whole_box, 3)
+    assert (added.degrees_before.pure_error, added.degrees_after.pure_error) == (2, 4)
+    X = model.matrix(np.vstack([runs, np.zeros((3, 3))]))
+    stage = np.repeat([1.0, -1.0], [11, 3])
+    C = np.linalg.inv((W := np.column_stack([X, stage])).T @ W)[: len(model), : len(model)]
+    F = model.matrix(RNG.uniform(-1, 1, (200_000, 3)))
+    expected = np.einsum("ij,jk,ik->i", F, C, F).mean()
+    assert added.after.i / 14 == pytest.approx(expected, rel=0.01)
+    assert added.after.i / 14 > added.before.i / 11
+
+
+def test_a_term_is_clear_only_if_all_others_are_counted():
+    """A 2^(5−2) that lost three runs: with them back main effects are estimated, and still mixed
+    with two-factor interactions, as in every fraction of resolution III."""
+    space = box(5)
+    runs = fraction_points(regular_fractions(5)[-1])
+    assert len(runs) == 8
+    added = repaired(
+        linear_model(space), Existing.free(runs[3:]), runs[:3], whole_box, 3, rng(), "D"
     )
-    assert third.blocks == (1,) * 4 + (2,) * 4 + (3,) * 4
-    assert (third.settings[-1] == [160, 35, 3]).all()
+    assert added.gained == ()
+    assert "can be estimated" in added.buys
+
+
+def test_blocks_of_the_first_stage_count_in_what_is_bought():
+    """2² twice in two blocks and three more centres unlinked to them: the three share one setting,
+    so pure error grows by two; the blocks keep their degree of freedom."""
+    model = linear_model(box(2))
+    runs = np.vstack([box(2).corners()] * 2)
+    there = Existing(runs, tuple(range(1, 9)), (1,) * 8, (1,) * 4 + (2,) * 4)
+    added = centre_points_added(model, there, whole_box, 3)
+    assert added.kept_apart == (1,) * 4 + (2,) * 4 + (None,) * 3
+    assert (added.degrees_after.blocks, added.degrees_after.pure_error) == (1, 2)
+    assert added.degrees_after.residual == 11 - 3 - 1
+
+
+def test_an_axial_point_beyond_the_range_is_drawn_in_and_said():
+    added = axial_points_added(
+        quadratic_model(RIG), Existing.free(RIG.corners()), whole_box, distance=1.6
+    )
+    assert sum(notice.code == "axial-point-moved" for notice in added.notices) == 6
 
 
 def test_repeats_in_two_blocks_are_not_pure_error():

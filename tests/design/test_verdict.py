@@ -61,8 +61,8 @@ def test_verdict_in_whole_plots_against_the_noncentral_t():
         " temperature by (four from repeated plots), and 16 to judge what changes within a plot"
     ) in sight.verdict
     assert (
-        "repeating two of the plots would leave six for temperature and lift its power from"
-        f" {int(100 * now)} % to {int(100 * then)} %"
+        "repeating two of the plots would take those of temperature from four to six, and its"
+        f" power from {int(100 * now)} % to {int(100 * then)} %"
     ) in sight.verdict
 
 
@@ -81,7 +81,7 @@ def test_six_plots_over_three_temperatures_say_three_degrees_of_freedom():
         "Six whole plots over three settings of temperature leave three degrees of freedom"
         in sight.verdict
     )
-    assert "would leave five for temperature" in sight.verdict
+    assert "would take those of temperature from three to five" in sight.verdict
     assert "It cannot separate time² from flow²." in sight.verdict
 
 
@@ -161,3 +161,52 @@ def test_blocks_cost_their_degrees_of_freedom():
     assert sight.degrees.residual == 4
     expected = t_power(2.0 / (1.5 / np.sqrt(8)), 4)
     assert [p.power for p in sight.powers] == pytest.approx([expected] * 2, rel=1e-6)
+
+
+def test_losing_a_run_is_judged_with_the_blocks_effects_beside():
+    """16 runs in four blocks against regressions with three block columns, run by run."""
+    space = factors("a", "b", "c")
+    model = quadratic_model(space)
+    rng = np.random.default_rng(3)
+    runs = np.vstack([space.corners(), rng.choice([-1.0, 0.0, 1.0], (8, 3))])
+    blocks = [1, 2, 3, 4] * 4
+    region = rng.uniform(-1, 1, (50, 3))
+    X = np.column_stack([model.matrix(runs), np.eye(4)[np.array(blocks) - 1][:, 1:]])
+    F = np.column_stack([model.matrix(region), np.zeros((50, 3))])
+    F = F + np.r_[np.zeros(len(model)), [0.25] * 3]
+
+    def average(rows) -> float:
+        p = len(model)
+        C = np.linalg.inv(rows.T @ rows)[:p, :p]
+        return float(np.einsum("ij,jk,ik->i", F[:, :p], C, F[:, :p]).mean())
+
+    def centred(rows):
+        Z = rows[:, len(model) :]
+        return np.column_stack([rows[:, : len(model)], Z - 0.25])
+
+    found = losses(model, runs, region, blocks=blocks)
+    whole = average(centred(X))
+    for loss in found:
+        left = np.delete(X, loss.run - 1, axis=0)
+        if np.linalg.matrix_rank(left) < left.shape[1]:
+            assert loss.lost
+            continue
+        assert loss.i_rise == pytest.approx(average(centred(left)) / whole, rel=1e-6)
+
+
+def test_of_definitive_screening_every_second_order_term_is_spread():
+    """21 second-order terms on 13 runs of six factors: none is determined beside the others."""
+    from doe.design.definitive import definitive_screening
+
+    space = FactorSpace(tuple(NumericFactor(n, "", -1, 1) for n in "abcdef"))
+    runs = definitive_screening(6).points
+    verdict = what_it_sees(linear_model(space), runs, 3.0, 1.0).verdict
+    assert "What any of the 21 interactions and bends would do" in verdict
+
+
+def test_what_no_run_shows_is_said():
+    """One factor at a time: no run changes two, so interactions are not seen at all."""
+    space = factors("a", "b")
+    runs = np.array([[0, 0], [0, 0], [1, 0], [-1, 0], [0, 1], [0, -1]], float)
+    verdict = what_it_sees(linear_model(space), runs, 3.0, 1.0).verdict
+    assert "It cannot see a × b: no run changes both factors." in verdict
