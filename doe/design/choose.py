@@ -540,7 +540,7 @@ def _design(
     reason: str,
     offer: _Offer,
 ) -> Design:
-    repeats = _repeat_notices(request, offer.model, settings)
+    repeats = _repeat_notices(request, offer, settings, kinds.count("centre"))
     return Design(
         space=request.space,
         settings=settings,
@@ -905,24 +905,17 @@ def _alias_notices(space: FactorSpace, fraction: Fraction) -> tuple[Notice, ...]
     if fraction.resolution is None or fraction.resolution > 4:
         return ()
     roman = {3: "III", 4: "IV"}[fraction.resolution]
-    groups: list[str] = []
-    for alias in alias_structure(fraction):
-        if alias.with_ and all(
-            alias.effect < other or len(other) > len(alias.effect) for _, other in alias.with_
-        ):
-            groups.append(
-                " = ".join(
-                    [
-                        _effect(space, 1, alias.effect),
-                        *(_effect(space, sign, other) for sign, other in alias.with_),
-                    ]
-                )
-            )
+    groups: dict[frozenset[tuple[int, ...]], str] = {}
+    for alias in sorted(alias_structure(fraction), key=lambda alias: len(alias.effect)):
+        together = frozenset([alias.effect, *(other for _, other in alias.with_)])
+        if alias.with_ and together not in groups:
+            mixed = (_effect(space, sign, other) for sign, other in alias.with_)
+            groups[together] = " = ".join([_effect(space, 1, alias.effect), *mixed])
     return (
         Notice(
             "aliased-effects",
             f"The fraction is of resolution {roman}. These effects cannot be told apart: "
-            + "; ".join(groups)
+            + "; ".join(groups.values())
             + ".",
         ),
     )
@@ -982,10 +975,15 @@ def _named(space: FactorSpace, setting: FloatArray) -> list[tuple[str, str]]:
     return named
 
 
-def _repeat_notices(request: _Request, model: Model, settings: FloatArray) -> tuple[Notice, ...]:
+def _repeat_notices(
+    request: _Request, offer: _Offer, settings: FloatArray, centres: int
+) -> tuple[Notice, ...]:
+    model = offer.model
     pure = degrees_of_freedom(model, request.space.code(settings)).pure_error
     if pure >= CENTRES - 1:
         return ()
+    chosen = offer.family == ""  # run by run: there the centre carries a term of the model
+    needed = len(settings) + CENTRES - (max(centres, 1 + pure) if chosen else centres)
     found = "no run is repeated" if pure == 0 else f"only {pure} run is a repeat"
     judged = (
         "the scatter of the rig cannot be told from a model that does not fit"
@@ -996,6 +994,6 @@ def _repeat_notices(request: _Request, model: Model, settings: FloatArray) -> tu
         Notice(
             "few-repeats",
             f"With {len(settings)} runs for {len(model)} terms {found}, so {judged}."
-            f" {len(settings) + CENTRES - 1 - pure} runs would allow {CENTRES} at the centre.",
+            f" {needed} runs would allow {CENTRES} at the centre.",
         ),
     )

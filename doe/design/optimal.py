@@ -58,6 +58,11 @@ TRIED = 12  # starts polished for one pass: the coarse grid alone ranks them bad
 POLISHED = 4  # of these, polished to the end
 PROMISING = 0.5  # share of the starts that is searched to the end
 PASSES = 12
+REACHES = (0.3, 0.1, 0.03, 0.01)
+"""Coded lengths of steps along a curved limit, in turn."""
+SLIDES = 8
+DIRECTIONS = 24
+HALVINGS = 10
 
 
 @dataclass(frozen=True)
@@ -173,11 +178,12 @@ def optimal_runs(
     settings = _polish(feasible, search, settings[ahead], PASSES)
     values = _values(search, search.rows(settings))
     winner = int(np.argmin(values))
+    slid = _slid(feasible, search, grid, settings[winner], generator)
     near = values <= values[winner] + 1e-4 * (1 if criterion == "D" else abs(values[winner]))
     best_found = plainer(
         search,
         feasible,
-        settings[winner],
+        slid,
         lambda _: [np.array([run]) for run in range(free)],
         lambda tried: float(_values(search, search.rows(tried[None]))[0]),
     )
@@ -284,6 +290,70 @@ def _polish(feasible: Feasible, search: Search, settings: FloatArray, passes: in
         if not moves:
             break
     return settings
+
+
+def _slid(
+    feasible: Feasible,
+    search: Search,
+    grid: Grid,
+    settings: FloatArray,
+    generator: np.random.Generator,
+) -> FloatArray:
+    """Return settings (n, k) after steps in random directions, also along a curved limit.
+
+    Along an axis, or at equal shares of two, a run on a curved limit cannot move. Only where
+    factors have no step, and the rig cannot run the whole box.
+    """
+    space = search.model.space
+    free = [i for i in space.numeric if getattr(space.factors[i], "step", None) is None]
+    if len(free) < 2 or grid.inside.all():
+        return settings
+    middle = space.code(grid.settings[grid.inside]).mean(axis=0)
+    moved = settings[None].copy()
+    for reach in REACHES:
+        for _ in range(SLIDES):
+            options = _around(space, feasible, moved[0], free, middle, reach, generator)
+            X = search.at_all(search.rows(moved))
+            current = Current(search, search.information(X))
+            moves = sum(
+                _improve(search, feasible, current, moved, X, run, options[None, run])
+                for run in range(len(settings))
+            )
+            if not moves:
+                break
+    return np.asarray(moved[0])
+
+
+def _around(
+    space: FactorSpace,
+    feasible: Feasible,
+    settings: FloatArray,
+    free: Sequence[int],
+    middle: FloatArray,
+    reach: float,
+    generator: np.random.Generator,
+) -> FloatArray:
+    """Return settings (n, c, k) a step away from each run, drawn in to where the rig can run them.
+
+    A step out of the region ends where the way from its middle to there leaves it.
+    """
+    away = generator.standard_normal((len(settings), DIRECTIONS, len(free)))
+    away *= reach / np.linalg.norm(away, axis=2, keepdims=True)
+    at = np.repeat(space.code(settings)[:, None], DIRECTIONS, axis=1)
+    at[..., free] = np.clip(at[..., free] + away, -1.0, 1.0)
+    flat = at.reshape(-1, len(space))
+    inner = flat.copy()
+    inner[:, free] = middle[list(free)]
+    low, high = np.zeros((2, len(flat), 1))
+    fine = feasible(space.settable(space.decode(flat)))
+    high[:] = 1.0
+    low[fine] = 1.0
+    for _ in range(HALVINGS):
+        share = (low + high) / 2
+        fine = feasible(space.settable(space.decode(inner + share * (flat - inner))))[:, None]
+        low, high = np.where(fine, share, low), np.where(fine, high, share)
+    reached = space.settable(space.decode(inner + low * (flat - inner)))
+    return reached.reshape(at.shape)
 
 
 def _improve(

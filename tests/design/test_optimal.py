@@ -357,3 +357,22 @@ def test_settings_without_a_step_are_plain_and_repeats_are_repeats(criterion, k)
     assert not ((apart > 0) & (apart < 0.05)).any()
     inner = found[np.abs(found) < 1]
     assert np.abs(inner * 100 - np.round(inner * 100)).max() < 1e-6
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_runs_slide_along_a_curved_limit(seed):
+    """On the unit disc seven runs evenly round the rim and two in the middle are all but the best
+    of nine for a full quadratic (a rotatable design: Box and Hunter 1957, from memory)."""
+
+    def disc(settings):
+        return (settings**2).sum(axis=1) <= 1 + 1e-9
+
+    space = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
+    model = quadratic_model(space)
+    angle = 2 * np.pi * np.arange(7) / 7
+    ring = model.matrix(
+        np.vstack([np.column_stack([np.cos(angle), np.sin(angle)]), np.zeros((2, 2))])
+    )
+    found = optimal_runs(model, disc, 9, "D", rng(seed))
+    assert disc(found.settings).all()
+    assert found.value >= 0.995 * np.linalg.det(ring.T @ ring) ** (1 / 6) / 9
