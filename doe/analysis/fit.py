@@ -404,11 +404,10 @@ def _lack_of_plots(
 
 
 def _least_squares(X: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Return coefficients (p,) and (X'X)⁻¹ (p, p)."""
-    from statsmodels.regression.linear_model import OLS
-
-    result = OLS(y, X).fit(method="qr")
-    return np.asarray(result.params), np.asarray(result.normalized_cov_params)
+    """Return coefficients (p,) and (X'X)⁻¹ (p, p), by QR: as exact as the columns allow."""
+    Q, R = np.linalg.qr(X)
+    inverse = np.linalg.inv(R)
+    return np.asarray(inverse @ (Q.T @ y)), np.asarray(inverse @ inverse.T)
 
 
 def _estimates(

@@ -53,7 +53,7 @@ CANDIDATES = 2_000
 STARTS = 6
 APART = 0.5
 """Coded distance that two starts keep."""
-FIRST_STEP, ROUGH_STEP, LAST_STEP = 0.25, 1e-3, 1e-5
+FIRST_STEP, ROUGH_STEP, LAST_STEP = 0.25, 1e-3, 1e-4
 TURNS = 200
 TRACE = 1e-6
 SHRINK = 0.6

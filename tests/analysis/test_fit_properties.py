@@ -42,6 +42,21 @@ def quadratic_fit(points, values, space=SQUARE, **more):
     return fit_response(Y, quadratic_model(space), observed(space, points, values, **more))
 
 
+def test_least_squares_against_statsmodels_at_nearly_collinear_settings():
+    """Settings that hardly leave a line: the singular values of X span five decades."""
+    from statsmodels.regression.linear_model import OLS
+
+    rng = np.random.default_rng(4)
+    along = rng.uniform(-1, 1, 14)
+    points = np.column_stack([along, along + 1e-4 * rng.standard_normal(14)])
+    values = surface(points)
+    fit = fit_response(Y, linear_model(SQUARE), observed(SQUARE, points, values))
+    library = OLS(values, linear_model(SQUARE).matrix(points)).fit()
+    assert fit.coefficients == pytest.approx(library.params, rel=1e-8)
+    errors = [estimate.standard_error for estimate in fit.estimates]
+    assert errors == pytest.approx(library.bse, rel=1e-8)
+
+
 def test_prediction_error_sum_equals_refits_without_each_run():
     values, fit = surface(CCD), quadratic_fit(CCD, surface(CCD))
     press, outside = 0.0, []
