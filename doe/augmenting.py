@@ -148,6 +148,7 @@ class _Ground:
     kept: Existing
     lost: FloatArray
     model: Model
+    planned_model: Model
     next_model: Model | None
     ranges_changed: bool
     wish: AugmentWish
@@ -175,6 +176,7 @@ class _Ground:
             existing_runs(campaign, rows),
             _lost_settings(ledger),
             model_of(campaign.space, wish.model or named),
+            model_of(campaign.space, named),
             None if asked is None else model_of(campaign.space, asked),
             record is not None
             and record.shaping.get("factors") != shaping_parts(campaign).get("factors"),
@@ -270,7 +272,9 @@ def _added(ground: _Ground, way: Way) -> Addition:
         return augment.folded_over(model, kept, feasible, wish.factors or None)
     if way == "axial":
         larger = model_of(ground.campaign.space, "quadratic")
-        return augment.axial_points_added(larger, kept, feasible, wish.distance or 1.0)
+        return augment.axial_points_added(
+            larger, kept, feasible, 1.0 if wish.distance is None else wish.distance
+        )
     if way == "centres":
         return augment.centre_points_added(model, kept, feasible, wish.runs or CENTRES)
     if way == "block":
@@ -285,6 +289,7 @@ def _added(ground: _Ground, way: Way) -> Addition:
         runs = wish.runs or BLOCK
         return augment.region_extended(model, kept, feasible, runs, generator, criterion)
     larger_model = _next_model(ground)
+    _check_larger(larger_model, ground)
     runs = wish.runs or _runs_for(larger_model, kept)
     return augment.order_raised(larger_model, kept, feasible, runs, generator, criterion)
 
@@ -323,6 +328,15 @@ def _next_model(ground: _Ground) -> Model:
             "Add a block, centre points or a wider region.",
         )
     return ground.next_model
+
+
+def _check_larger(larger: Model, ground: _Ground) -> None:
+    if set(larger.terms) <= set(ground.planned_model.terms):
+        raise DesignError.of(
+            "no-higher-order",
+            f"the runs were planned for {ground.planned_model.name}; {larger.name} is no larger.",
+            "Name a larger model with --model, or add a block.",
+        )
 
 
 def with_all_runs(

@@ -141,6 +141,8 @@ def plan(
     as_json: JsonOption = False,
 ) -> None:
     """Choose the runs; write ledger and bench sheet."""
+    if shrink and move:
+        raise typer.BadParameter("it goes without --move: one of them.", param_hint="--shrink")
 
     def go() -> None:
         from doe import contract, modelling, planning, terminal, workflow

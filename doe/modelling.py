@@ -173,8 +173,8 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
             what = (
                 f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
-                f"known ({limits} {response.unit}). It is fitted as such, by maximum likelihood; "
-                "no number is put in its place."
+                f"known ({limits} {response.unit}). It counts as such, by maximum likelihood, and "
+                "no number is put in its place; in whole plots such a response is not fitted yet."
             )
             yield Notice("limits-only", what)
 

@@ -146,15 +146,37 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
     if plots is not None:
         return choose(plots.runs, plots)
     if wish.runs is not None:
-        return choose(wish.runs, None)
-    needed = choose(None, None)
+        return _with_changes_told(campaign, choose(wish.runs, None))
+    needed = _with_changes_told(campaign, choose(None, None))
     if len(needed) > affordable.runs:
-        return choose(affordable.runs, None)
+        return _with_changes_told(campaign, choose(affordable.runs, None))
     left = affordable.runs - len(needed)
     if not left:
         return needed
     spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
     return replace(needed, reason=needed.reason + spare)
+
+
+def _with_changes_told(campaign: Campaign, design: Design) -> Design:
+    """Return the design with a notice where it lets a hard factor change more often than it may."""
+    from doe.design.split_plot import changes_at_random
+    from doe.design.strata import hard_factors
+
+    allowed = campaign.budget.hard_changes_per_day
+    hard = [campaign.space.names[i] for i in hard_factors(campaign.space)]
+    if allowed is None or not hard:
+        return design
+    _, a_day = campaign.runs_per_day()
+    often = changes_at_random(campaign.space, design.settings)
+    days = math.ceil(len(design) / max(a_day, 1))
+    if often <= allowed * days:
+        return design
+    what = (
+        f"In this design {' and '.join(hard)} changes about {often:.0f} times in {days} days, more "
+        f"often than hard_changes_per_day = {allowed} allows. A split plot (no family, or --family "
+        "split-plot) keeps to it."
+    )
+    return replace(design, notices=(*design.notices, Notice("too-many-changes", what)))
 
 
 def _whole_plots(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> WholePlots | None:
@@ -168,6 +190,14 @@ def _whole_plots(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> 
             "Give both their number and their size: --plots 6 --plot-size 3.",
         )
     if wish.plots is not None and wish.plot_size is not None:
+        asked = wish.plots * wish.plot_size
+        if wish.runs is not None and wish.runs != asked:
+            raise DesignError.of(
+                "plots-contradict-runs",
+                f"{wish.plots} whole plots of {wish.plot_size} are {asked} runs, and "
+                f"{wish.runs} were asked for.",
+                "Give the plots, or the runs, and not both.",
+            )
         return WholePlots.of(wish.plots, wish.plot_size)
     changes = campaign.budget.hard_changes_per_day
     if changes is None or wish.family not in (None, "split-plot"):

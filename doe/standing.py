@@ -207,6 +207,7 @@ def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
     return (
         *_far_from_planned(campaign, rows),
         *_impossible_values(campaign, rows),
+        *_odd_weighings(campaign, rows),
         *_limits_broken(campaign, rows),
     )
 
@@ -235,6 +236,35 @@ def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[No
             if value is not None and amount and value < 0:
                 what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
                 found.append(Notice("below-zero", f"{what} Is that a slip?"))
+    return found
+
+
+def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
+    """Return notices on feed far from the planned mass, and on moistures that look like shares."""
+    columns = campaign.schema.weighed_columns
+    found = []
+    weighed = [row for row in rows if row.weighed]
+    masses = (
+        campaign.conditions(np.array([row.settings for row in weighed])).bed_mass_g
+        if (weighed)
+        else None
+    )
+    for i, row in enumerate(weighed):
+        told = {c: v for c, v in zip(columns, row.weighed, strict=True) if isinstance(v, float)}
+        feed = told.get("feed_g")
+        planned = None if masses is None else float(np.broadcast_to(masses, len(weighed))[i])
+        if feed is not None and planned and abs(feed / planned - 1) > SLIP and not prepares(row):
+            what = (
+                f"Run {row.run}: feed_g {feed:g} g where {planned:g} g was planned. Is it a slip?"
+            )
+            found.append(Notice("feed-far-off", what))
+        for column, value in told.items():
+            if column.endswith("moisture_pct") and 0 < value < 1:
+                what = (
+                    f"Run {row.run}: {column} is {value:g} %. If the share was meant, write "
+                    f"{100 * value:g}."
+                )
+                found.append(Notice("moisture-as-share", what))
     return found
 
 

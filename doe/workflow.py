@@ -626,13 +626,21 @@ def augment(
         say("judging what all runs together can tell")
         affordable = campaign.affordable()
         planned, page = _judged_plan(
-            campaign, stage, chosen.design, rows, days, affordable, kept.rows, of_lots
+            campaign,
+            stage,
+            chosen.design,
+            rows,
+            days,
+            affordable,
+            kept.rows,
+            of_lots,
+            None if accept else f"{command} --accept",
         )
         notices = (*notices, *_replaced(campaign, ledger, kept, rows, accept), *planned.notices)
         written: tuple[Path, ...] = ()
         if accept:
             written = _appended(campaign, kept, stage, "augment", chosen.design, rows)
-        report = write_page(_report(campaign, "plan", stage), page)
+        report = write_page(_report(campaign, "plan" if accept else "proposal", stage), page)
     return AugmentResult(
         campaign,
         stage,
@@ -761,10 +769,12 @@ def _judged_plan(
     affordable: Affordable,
     earlier: tuple[LedgerRow, ...] = (),
     of_lots: tuple[Notice, ...] = (),
+    proposed: str | None = None,
 ) -> tuple[PlanResult, str]:
     """Return what the design is worth before any run is made, and its page; nothing is written.
 
-    It is judged together with the runs of earlier stages.
+    It is judged together with the runs of earlier stages. `proposed` is the command that would
+    plan runs which are only looked at.
     """
     from doe import views
     from doe.report.plan_page import plan_page
@@ -783,7 +793,11 @@ def _judged_plan(
     points = views.run_points((*earlier, *rows))
     page = plan_page(
         views.header(
-            campaign, "plan", f"doe record {campaign.name} FILE", stage=stage, notices=notices
+            campaign,
+            "plan" if proposed is None else "proposal",
+            proposed or f"doe record {campaign.name} FILE",
+            stage=stage,
+            notices=notices,
         ),
         replace(design, notices=()),
         views.run_table(campaign, rows),

@@ -584,6 +584,12 @@ def _impossible_portion(portion: Portion, who: str) -> Iterator[Problem]:
     if portion.density_g_mL is not None and not 0.5 <= portion.density_g_mL <= 2:
         found = f"{who}: its density is {portion.density_g_mL:g} g/mL"
         yield _fault(where, found, "0.5 to 2 g/mL", "Check the unit.")
+    if portion.volume_mL and portion.mass_g is not None:
+        density = portion.mass_g / portion.volume_mL
+        if not 0.5 <= density <= 2:
+            found = f"{who}: {portion.volume_mL:g} mL that weigh {portion.mass_g:g} g"
+            allowed = f"0.5 to 2 g/mL, and that is {density:.3g}"
+            yield _fault(where, found, allowed, "One of the two is a slip, or of another bottle.")
     if portion.volume_mL is None and portion.mass_g is None:
         what, remedy = f"{who}: neither volume nor mass is recorded.", "Write one of them."
         yield Problem("portion-empty", what, where, remedy)

@@ -691,6 +691,11 @@ def test_no_mean_describes_an_unsteady_run() -> None:
     assert (found.kind, found.rule) == ("exclude response", "temperature-unsteady")
 
 
+def test_a_steady_offset_is_kept_with_its_achieved_mean() -> None:
+    found = judged(log_of(temperature_C=log_of().temperature_C + 3.5))
+    assert (found.kind, found.rule, found.doubtful) == ("keep", "temperature-off", True)
+
+
 def test_nothing_recorded_is_doubtful() -> None:
     found = classify(PLAN, {})
     assert (found.kind, found.rule, found.doubtful) == ("keep", "not-recorded", True)

@@ -174,3 +174,32 @@ def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> 
     assert reasons[2].startswith("boiled")
     assert [reason for i, reason in enumerate(reasons) if i != 2] == [None] * 14
     assert any(notice.code == "boiled" and "Run 3 " in notice.what for notice in notices)
+
+
+def test_feed_far_from_planned_and_moisture_written_as_a_share_are_asked_about(
+    command, tmp_path
+) -> None:
+    command("new", "mint")
+    path = tmp_path / "designs" / "mint" / "campaign.toml"
+    path.write_text(
+        path.read_text().replace(
+            'unit = "mg/g"\naim = "maximise"',
+            'unit = "mg/g"\nfrom = "amount of rutin"\naim = "maximise"',
+            1,
+        )
+    )
+    command("plan", "mint")
+    sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
+    with sheet.open(newline="") as file:
+        rows = list(csv.DictReader(file))
+    rows[0] |= {"feed_g": "120.1", "feed_moisture_pct": "9"}
+    rows[1] |= {"feed_g": "12.1", "feed_moisture_pct": "0.09"}
+    with sheet.open("w", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    said = {
+        w["code"]: w["what"] for w in command("record", "mint", str(sheet), "--json")["warnings"]
+    }
+    assert "Run 1: feed_g 120.1 g where 12 g was planned" in said["feed-far-off"]
+    assert "write 9" in said["moisture-as-share"]

@@ -125,16 +125,16 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     space, fitted = decision.space, analysis.optimum.settings
     apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
     if apart < SAME_SETTING:
-        return "The fitted polynomials and averages over models of freer shape agree on these settings."
+        return "Fitted polynomials and averages over models of freer shape agree on these settings."
     parts = []
     for fit in analysis.fits:
         own = _figure(decision.surrogates[fit.response.name].r2_left_out())
         other = "none" if fit.r2_predicted is None else _figure(fit.r2_predicted)
         parts.append(f"{fit.response.words} {own} against {other}")
     return (
-        "The settings rest on averages over models of freer shape, which bend where the runs bend; the "
-        f"fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn are "
-        f"foretold with a predicted R² of: {'; '.join(parts)} by the polynomial."
+        "The settings rest on averages over models of freer shape, which bend where the runs bend; "
+        f"the fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn "
+        f"are foretold with a predicted R² of: {'; '.join(parts)} by the polynomial."
     )
 
 

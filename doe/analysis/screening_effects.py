@@ -334,8 +334,9 @@ def _curvature(
     5th edition, section 6-6). In whole plots: a mixed model that holds all contrasts.
     """
     centres = _centres(data, signs)
-    if not centres.any():
-        return None
+    named = [i for i in range(len(data.space)) if i not in data.space.numeric]
+    if not centres.any() or named:
+        return None  # centres stand at one level, corners at all: the level would pass for a bend
     y, at = data.values, corners | centres
     difference = float(y[corners].mean() - y[centres].mean())
     spread = 1 / corners.sum() + 1 / centres.sum()

@@ -151,6 +151,7 @@ def choose_design(
             f"There is no design family “{family}”.",
             f"Ask for one of {', '.join(FAMILIES)}, or for none.",
         )
+    _check_named(request, family)
     blocked = family is None or family.startswith("optimal") or family == "split-plot"
     if blocks is not None and not blocked:
         raise DesignError.of(
@@ -181,6 +182,40 @@ def choose_design(
     if family is not None:
         raise _family_not_possible(request, family, reasons)
     return _optimal(request, _sentence(reasons))
+
+
+def _check_named(request: _Request, family: str | None) -> None:
+    """Refuse what a classical family cannot be given, so that nothing asked for is passed over."""
+    if family is None:
+        return
+    by_letter = {"optimal-d": "D", "optimal-i": "I"}
+    if request.criterion is not None and by_letter.get(family, request.criterion) != (
+        request.criterion
+    ):
+        raise DesignError.of(
+            "criterion-contradicts",
+            f"the family “{family}” and the criterion {request.criterion} contradict each other.",
+            f"Ask for the criterion alone: --criterion {request.criterion.lower()}",
+        )
+    classical = family not in (*by_letter, "split-plot")
+    named = {
+        "a model": request.model,
+        "a criterion": request.criterion,
+        "wanted terms": request.also,
+    }
+    asked = [what for what, value in named.items() if value is not None]
+    if classical and asked:
+        raise DesignError.of(
+            "family-brings-its-own",
+            f"{asked[0]} was asked for with the family “{family}”, which is made for its own.",
+            "Ask for optimal-d or optimal-i, or for no family.",
+        )
+    if family != "split-plot" and request.plots is not None:
+        raise DesignError.of(
+            "plots-only-split",
+            f"whole plots were asked for with the family “{family}”, which has none.",
+            "Ask for split-plot, or for no family.",
+        )
 
 
 @dataclass(frozen=True)
@@ -243,6 +278,7 @@ class _Offer:
     settings: FloatArray
     kinds: tuple[str, ...] = ()
     notices: tuple[Notice, ...] = ()
+    fitted_in: bool = False
 
 
 def _offers(request: _Request, family: str | None) -> list[_Offer]:
@@ -336,12 +372,18 @@ def _plackett_burman(request: _Request) -> _Offer:
         why = f"the budget of {request.runs} runs does not carry"
         return _out(request, family, title, model, why, f"the {size} of a {title}")
     centres = int(min(request.centres_wanted, most - size))
+    runs = plackett_burman(k)
+    pairs = tuple(term for term in interaction_model(space).terms if term.order == 2)
+    mains = model.matrix(space.code(runs.settings(space)))[:, 1:]
+    both = replace(model, terms=pairs).matrix(space.code(runs.settings(space)))
+    mixed = bool((np.abs(mains.T @ both) > UNMOVED).any())
     notice = Notice(
         "partly-mixed",
-        "Every main effect is mixed, in part or wholly, with two-factor interactions of other "
-        "factors: an interaction may pass for an effect.",
+        "Main effects are mixed, in part or wholly, with two-factor interactions of other factors: "
+        "an interaction may pass for an effect.",
     )
-    return _placed(request, family, title, model, plackett_burman(k), centres, (notice,))
+    told = (notice,) if mixed else ()
+    return _placed(request, family, title, model, runs, centres, told)
 
 
 def _doehlert(request: _Request) -> _Offer:
@@ -475,6 +517,8 @@ def _offer(
         return _out(request, family, title, model, "the rig cannot run", design)
     if np.linalg.matrix_rank(model.matrix(space.code(settings))) < len(model):
         why = "what can be set does not allow the levels of"
+        if np.linalg.matrix_rank(model.matrix(space.code(wanted))) < len(model):
+            why = f"{centres} centre runs leave terms of the model undetermined in"
         return _out(request, family, title, model, why, f"a {title}")
     moved = _rounding_notices(space, wanted, settings)
     return _Offer(
@@ -504,7 +548,9 @@ def _fitted_in(
             request, family, title, model, f"{error.problems[0].what} This is", f"a {title}"
         )
     told = tuple(Notice("fitted-in", sentence) for sentence in found.sentences())
-    return _Offer(family, title, model, None, found.settings, runs.kinds, notices + told)
+    fitted = found.way != "as it stands"
+    kept = () if fitted else notices  # what holds of the design need not hold of the moved one
+    return _Offer(family, title, model, None, found.settings, runs.kinds, kept + told, fitted)
 
 
 def _out(
@@ -520,6 +566,9 @@ def _classical(request: _Request, possible: Sequence[_Offer], asked: bool) -> De
     n, distinct = len(offer.settings), len(np.unique(offer.settings, axis=0))
     budget = "" if request.runs is None else f", and {n} runs keep to the budget of {request.runs}"
     reason = f"The rig can run all {distinct} settings of a {offer.title}{budget}."
+    if offer.fitted_in:
+        how = "narrower ranges" if request.fit_in == "shrink" else "some runs moved"
+        reason = f"With {how} the rig can run a {offer.title} of {n} runs{budget}."
     if asked:
         reason = "This family was asked for. " + reason
     design = _design(request, offer.settings, offer.kinds, offer.family, reason, offer)

@@ -120,7 +120,7 @@ class FittedIn:
         return (self._moving(), self.loss.sentence(), *(self.move_in_words(m) for m in self.moved))
 
     def move_in_words(self, moved: MovedRun) -> str:
-        """Return one moved run, the factors that change: ``run 3: flow 25 → 18 mL/min``."""
+        """Return where the design has a run, and what changes: ``at 200 °C, 8: time 60 → 40``."""
         parts = []
         for factor, a, b in zip(self.space, moved.wanted, moved.given, strict=True):
             if abs(a - b) <= UNMOVED:
@@ -131,7 +131,13 @@ class FittedIn:
                 )
             else:
                 parts.append(f"{factor.name} {factor.levels[round(a)]} → {factor.levels[round(b)]}")
-        return f"run {moved.run}: " + ", ".join(part.rstrip() for part in parts)
+        wanted = ", ".join(
+            f"{_shown(factor, a)} {factor.unit}".rstrip()
+            if isinstance(factor, NumericFactor)
+            else factor.levels[round(a)]
+            for factor, a in zip(self.space, moved.wanted, strict=True)
+        )
+        return f"The run at {wanted}: " + ", ".join(part.rstrip() for part in parts) + "."
 
     def _shrinking(self) -> str:
         parts = []

@@ -162,7 +162,8 @@ def _fit_first_screen(
     texts = setting_text(space, optimum.settings)
     remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
     settings = tuple(zip(factor_names(space), texts, remarks, strict=True))
-    together = "" if len(responses) == 1 else ", best for all responses together"
+    all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
+    together = "" if len(responses) == 1 else f", best for {all_told}"
     expected = [
         expected_sentence(responses[name], prediction)
         for name, prediction in optimum.predictions.items()

@@ -21,6 +21,7 @@ from doe.report.page import (
     bullets,
     enumerated,
     figure_html,
+    folded,
     from_template,
     is_number,
     joined,
@@ -86,12 +87,19 @@ def plan_page(
     if variance:
         sections.append(_variance_section(design, variance))
     if derived.rows:
-        sections.append(Section("derived", "What follows from the settings", table_html(derived)))
+        shown = folded("Every run", table_html(derived))
+        sections.append(Section("derived", "What follows from the settings", shown))
     if margins.rows:
         intro = Markup("<p>{}</p>").format(
             "Distance of each run from each limit, in the limit’s own unit; 0 is on the limit."
         )
-        sections.append(Section("margins", "Room to the limits", intro + table_html(margins)))
+        sections.append(
+            Section(
+                "margins",
+                "Room to the limits",
+                intro + folded("Every run and limit", table_html(margins)),
+            )
+        )
     first = _plan_first_screen(header, design, run_rows)
     return whole_page(header, first, sections, to_run=True)
 
@@ -103,10 +111,13 @@ def _plan_first_screen(
     count = f"{len(design)} runs" if len(design) != 1 else "1 run"
     grouped = f", in {plots} whole plots" if plots < len(design) else ""
     stage = f"Stage {header.stage}: " if header.stage is not None else ""
+    proposed = (
+        "Proposed only: nothing of it is in the ledger. " if header.page == "proposal" else ""
+    )
     return joined(
         prose(
             [
-                f"{stage}{count}{grouped}, in the order to run them. The design is "
+                f"{proposed}{stage}{count}{grouped}, in the order to run them. The design is "
                 f"{design.family}; it aims at {design.model}."
             ],
             "lead",

@@ -157,15 +157,15 @@ def _by_settings(
 
 
 def _by_course(log: RunSummary | None, rules: DeviationRules) -> Iterator[Deviation]:
-    """Yield a deviation where a mean does not describe the run."""
-    if log is not None and log.minutes_off_temperature > rules.off_share_max * log.time_min:
+    """Yield a deviation where a mean does not describe the run; a steady offset has a mean."""
+    if log is not None and log.minutes_off_mean > rules.off_share_max * log.time_min:
         yield Deviation(
             "exclude response",
             "temperature-unsteady",
-            f"For {log.minutes_off_temperature:.3g} of {log.time_min:.3g} min it was outside the "
-            f"tolerance of {log.set_temperature_C:g} °C ({log.temperature_low_C:.4g} to "
-            f"{log.temperature_high_C:.4g} °C; allowed is {100 * rules.off_share_max:g} % of the "
-            "time): no mean describes it. Keep the record, leave the responses out.",
+            f"For {log.minutes_off_mean:.3g} of {log.time_min:.3g} min it was outside the "
+            f"tolerance of its own mean, {log.temperature_C:.4g} °C ({log.temperature_low_C:.4g} "
+            f"to {log.temperature_high_C:.4g} °C; allowed is {100 * rules.off_share_max:g} % of "
+            "the time): no mean describes it. Keep the record, leave the responses out.",
         )
 
 

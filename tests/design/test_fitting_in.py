@@ -158,7 +158,7 @@ def test_what_was_done_is_said():
     assert "49 % of the volume" in shrunk[0]
     moved = moved_into(runs, linear_model(space), corner_cut).sentences()
     assert moved[0].startswith("1 of 4 runs cannot be done where the design has it and moves")
-    assert moved[2] == "run 4: x0 10 → 7 mL, x1 10 → 7 mL"
+    assert moved[2] == "The run at 10 mL, 10 mL: x0 10 → 7 mL, x1 10 → 7 mL."
 
 
 @pytest.mark.parametrize("fit", [shrunk_into, moved_into])
