@@ -633,8 +633,8 @@ def _straying(found: Straying, space: FactorSpace) -> Object:
             column: _number(swing)
             for column, swing in zip(space.columns, found.swings, strict=True)
         },
-        "chance": _number(found.chance),
-        "chance_with_swings": _number(found.chance_with_swings),
+        "chance_by_polynomials": _number(found.chance),
+        "chance_by_polynomials_with_swings": _number(found.chance_with_swings),
         "added_sd": {name: _number(sd) for name, sd in found.added_sd.items()},
     }
 

@@ -58,6 +58,8 @@ ASCENT_STEP, LEAST_MOVE = 0.25, 0.02
 FURTHER = 0.05
 """Coded length of a step beyond the range, looked at up to one whole range."""
 CONFIRMING = 3
+HOPELESS = 0.05
+"""Share of open truths with settings that keep all limits, below which more runs are no help."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -571,6 +573,19 @@ def _advised(
     pays, figures = _what_runs_buy(decision, batch, count)
     if doubts and pays:
         return "Go on: what is known can't be relied on yet.", " ".join([*doubts, figures])
+    if limited and sure < SURE and _can_be_kept(decision) < HOPELESS:
+        return (
+            "Change a limit or a range: as far as the runs tell, no settings keep all limits.",
+            f"At the settings nearest to it a run keeps them with {_percent(sure)} % probability. "
+            "More runs there would show the same.",
+        )
+    if doubts and not limited:
+        return (
+            "Stop: nothing stands out of the scatter.",
+            " ".join(
+                [*doubts, figures, "Wider ranges or repeats that scatter less may show more."]
+            ),
+        )
     if limited and sure < SURE:
         return (
             "Go on.",
@@ -586,6 +601,11 @@ def _advised(
     if _confirmed(decision, batch):
         return "Stop.", f"{kept}{figures} The recommended settings were run three times or more."
     return "Confirm now.", f"{kept}{figures} Fresh runs on a new day show whether that holds."
+
+
+def _can_be_kept(decision: Decision) -> float:
+    """Return in which share of the open truths some settings keep all limits."""
+    return float((decision.truths != 0).any(axis=1).mean())
 
 
 def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool, str]:

@@ -135,9 +135,10 @@ def record_lines(result: RecordResult) -> list[str]:
 
 
 def _chance_sentence(chance: float) -> str:
+    percent = min(99, int(100 * chance))
     return (
-        f"By the models one run there meets every limit with about {int(100 * chance)} % chance; "
-        "they chose the setting themselves."
+        f"By the models one run there meets every limit with about {percent} % chance; they chose "
+        "the setting themselves."
     )
 
 

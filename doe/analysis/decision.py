@@ -154,9 +154,9 @@ def decide(
     }
     ranges = {r.name: _range(observed[r.name]) for r in responses}
     candidates = settable_candidates(space, feasible, generator)
-    worth, sure = _judged(responses, surrogates, ranges, candidates)
+    worth, sure, joint = _judged(responses, surrogates, ranges, candidates)
     for reach in REACHES:
-        best = np.argsort(-_ranked(worth, sure))[:REFINED]
+        best = np.argsort(-_ranked(worth, sure, joint))[:REFINED]
         near = _neighbours(space, candidates[best], feasible, reach)
         more = _not_among(space, near, candidates)
         if not len(more):
@@ -164,12 +164,13 @@ def decide(
         candidates = np.vstack([candidates, more])
         extra = _judged(responses, surrogates, ranges, more)
         worth, sure = np.append(worth, extra[0]), np.append(sure, extra[1])
+        joint = np.append(joint, extra[2])
     return Decision(
         space,
         tuple(responses),
         surrogates,
         candidates,
-        int(np.argmax(_ranked(worth, sure))),
+        int(np.argmax(_ranked(worth, sure, joint))),
         worth,
         sure,
         ranges,
@@ -266,26 +267,30 @@ def _judged(
     surrogates: Mapping[str, Surrogate],
     ranges: Mapping[str, tuple[float, float]],
     settings: FloatArray,
-) -> tuple[FloatArray, FloatArray]:
-    """Return the worth (m,) of what is expected, and the chance (m,) of keeping all limits.
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the worth (m,) of what is expected, and the chance (m,) of keeping all limits, twice.
 
-    The chance is at least that: the chances of breaking each are added up (Bonferroni).
+    At least (the chances of breaking each are added up: Bonferroni), and as the product of the
+    chances, which tells settings apart where the former is 0 for all.
     """
-    expected, missed = {}, np.zeros(len(settings))
+    expected, missed, joint = {}, np.zeros(len(settings)), np.ones(len(settings))
     for response in responses:
         own = surrogates[response.name]
         mean, _ = own.mean_sd(settings)
         expected[response.name] = own.back(mean)
         wanted = response.interval_wanted()
         if wanted and response.aim != "target":
-            missed += 1 - own.chance_between(settings, *wanted)
-    return overall_worth(responses, expected, ranges, limits=False), (1 - missed).clip(min=0.0)
+            kept = own.chance_between(settings, *wanted)
+            missed += 1 - kept
+            joint *= kept
+    worth = overall_worth(responses, expected, ranges, limits=False)
+    return worth, (1 - missed).clip(min=0.0), joint
 
 
-def _ranked(worth: FloatArray, sure: FloatArray) -> FloatArray:
+def _ranked(worth: FloatArray, sure: FloatArray, joint: FloatArray) -> FloatArray:
     """Return a figure (m,) whose largest is recommended: limits first, then worth."""
     span = float(np.ptp(worth)) or 1.0
-    return np.where(sure >= SURE, (worth - worth.min()) / span + TRACE * sure, sure - 2.0)
+    return np.where(sure >= SURE, (worth - worth.min()) / span + TRACE * sure, joint - 2.0)
 
 
 def settable_candidates(

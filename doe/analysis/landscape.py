@@ -114,6 +114,7 @@ def landscape_of(
     aims = None if unknown else all_aims(analysis.fits, swings)
     outside = _refusing(feasible)
     location = location_of_best(analysis.fits, candidates, seed=seed)
+    location = location.reaching(space, analysis.optimum.settings)
     own = analysis.by_polynomials or analysis.optimum
     at, plain = own.settings, own.all_aims_probability
     return Landscape(

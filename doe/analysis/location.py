@@ -10,7 +10,7 @@ Shapes: n candidates, k factors, p coefficients, d draws.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -59,6 +59,15 @@ class Location:
     pivots: FloatArray
     spreads: tuple[Spread, ...]
     level: float
+
+    def reaching(self, space: FactorSpace, settings: FloatArray) -> Location:
+        """Return the location with intervals that reach to settings (k,) others found the best."""
+        spreads = list(self.spreads)
+        for i in space.numeric:
+            low, high, at = spreads[i].low, spreads[i].high, float(settings[i])
+            if low is not None and high is not None:
+                spreads[i] = replace(spreads[i], low=min(low, at), high=max(high, at))
+        return replace(self, spreads=tuple(spreads))
 
 
 def location_of_best(

@@ -109,6 +109,7 @@ def screening_verdict(
     data = data.only([i for i, of in enumerate(data.stages) if of == stage])
     try:
         _refuse_limits(response, data)
+        _refuse_blocks(response, data)
         values = _scaled(response, data, transformation)
         if family == DEFINITIVE:
             return _of_definitive(response, data, values, stage, transformation)
@@ -126,6 +127,19 @@ def _refuse_limits(response: Response, data: Observations) -> None:
             f"{response.words}: of {len(hidden)} runs only a limit is known, and an effect is a "
             "difference of measured means.",
             "The fitted model, by maximum likelihood, judges the factors here.",
+            key=response.name,
+        )
+
+
+def _refuse_blocks(response: Response, data: Observations) -> None:
+    """Contrasts of raw values hold the shifts of blocks and lots, and so do their repeats."""
+    names = [name for name, levels in data.blocks if len(set(levels) - {None}) > 1]
+    if names:
+        raise FitError.of(
+            "blocks-in-screening",
+            f"{response.words}: runs differ in {' and '.join(names)}, and contrasts of them would "
+            "hold those shifts.",
+            "The fitted model takes the shifts out and judges the factors here.",
             key=response.name,
         )
 
@@ -236,13 +250,14 @@ def _witness(found: Screening) -> Repeats | None:
 def _factors_of(clear: Sequence[Effect]) -> set[int]:
     """Return the factors of clear main effects, and those of interactions with one of them.
 
-    An interaction that cannot be told from another names no factor.
+    An interaction alone names its factors where it lies beyond what the largest of all contrasts
+    reaches by chance; one that cannot be told from another names none.
     """
     main = {_only(e.term) for e in clear if e.term.order == 1}
     acting = set(main)
     for effect in clear:
         own = {i for i, power in enumerate(effect.term.powers) if power}
-        if own & main and not effect.aliases:
+        if (own & main or effect.surely) and not effect.aliases:
             acting |= own
     return acting
 

@@ -232,7 +232,7 @@ def _aims_sentence(analysis: Analysis) -> str:
             named = enumerated(unknown)
             return f"Nothing is known of {named}: no setting can be said to keep its limit."
         return "No response has a limit or a tolerance, so there is no chance of meeting one."
-    whole = math.floor(100 * chance)
+    whole = min(99, math.floor(100 * chance))
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (

@@ -362,3 +362,41 @@ def test_a_stage_is_tied_to_earlier_ones_only_where_days_differ_more_than_runs()
         at = [tuple(SPACE.code(run.settings)[0].round(6)) for run in found.runs]
         if tied:
             assert done & set(at)
+
+
+def analysis_of_values(responses, values):
+    """Invented values on the published runs' settings, one response a row."""
+    table = columns("extraction", "cinnamon_swe_bbd")
+    settings = np.column_stack(
+        [table[name] for name in ("temperature_degC", "time_min", "pressure_bar")]
+    )
+    data = {r.name: observed(SPACE, settings, v) for r, v in zip(responses, values, strict=True)}
+    return analyse(responses, quadratic_model(SPACE), data, whole_box), settings
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pure_scatter_confirms_nothing(seed):
+    values = np.random.default_rng(seed).normal(50, 2, 15)
+    analysis, _ = analysis_of_values([Response("extract", "%", "maximise")], [values])
+    assert suggest(analysis, whole_box, 3).advice != "Confirm now."
+
+
+def test_a_limit_that_nothing_can_keep_wants_another_limit():
+    limit = Response("coumarin", "%", "below", limit=1.0)
+    analysis = analysis_of(limit, column="coumarin_pct_as_printed")
+    assert suggest(analysis, whole_box, 3).advice.startswith("Change a limit or a range")
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_limits_that_contradict_are_both_missed_by_little(seed):
+    """Two responses are the same plane; one is to stay below what the other is to exceed."""
+    rng = np.random.default_rng(seed)
+    low = Response("low", "mg/g", "below", limit=4.8)
+    high = Response("high", "mg/g", "above", limit=5.4)
+    coded = SPACE.code(analysis_of_values([low], [np.arange(15.0)])[1])
+    plane = 5 + 2 * coded[:, 0] - 0.5 * coded[:, 1]
+    analysis, _ = analysis_of_values(
+        [low, high], [plane + rng.normal(0, 0.3, 15), plane + rng.normal(0, 0.3, 15)]
+    )
+    at = SPACE.code(suggest(analysis, whole_box, 2).recommended.settings)[0]
+    assert abs(5 + 2 * at[0] - 0.5 * at[1] - 5.1) < 0.6
