@@ -26,8 +26,8 @@ __all__ = ["decision_of", "recommended"]
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
 HELD = (
-    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 85 to 100 times "
-    "in 100, and about 80 times where days shift by more than runs scatter: take their ends as near."
+    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 85 to 100 "
+    "times in 100, and about 80 times where days shift by more than runs scatter."
 )
 """Measured over flat, saturating, hill-shaped and kinetic surfaces, 80 to 300 campaigns each; on
 steep saturation in four factors fewer (69 of 100)."""
