@@ -549,8 +549,9 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
         ),
         "fixed": repr(campaign.fixed),
         "factors": [repr(factor) for factor in campaign.space],
-        "forbidden": [repr(each) for each in campaign.forbidden],
     }
+    if campaign.forbidden:
+        parts["forbidden"] = [repr(each) for each in campaign.forbidden]
     if campaign.samples is not None:
         parts["samples"] = campaign.samples.model_dump(mode="json")
     if campaign.feed.lots:
