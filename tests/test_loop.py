@@ -390,5 +390,4 @@ def test_heavy_libraries_are_imported_only_by_commands_that_need_them(tmp_path: 
         assert not imported_by(tmp_path, *words) & (heavy - {"pyDOE3"})
     sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
     imported_by(tmp_path, "record", "mint", str(fill(sheet, tmp_path / "a.csv", made_up_results)))
-    for command in ("fit", "suggest"):
-        assert not imported_by(tmp_path, command, "mint") & heavy
+    assert not imported_by(tmp_path, "fit", "mint") & heavy

@@ -1,6 +1,6 @@
 """How heavy the pages are, and how soon their first picture stands, for 20 and for 500 runs.
 
-Prints figures; run with ``pytest -m bench -s tests/bench/test_bench_report.py``.
+Prints figures; run with ``pytest -n 0 -m bench -s tests/bench/test_bench_report.py``.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """How long the rig's verdicts take, beside the bare properties of water that they need.
 
-Prints figures and ratios; run with ``pytest -m bench -s``.
+Prints figures and ratios; run with ``pytest -n 0 -m bench -s``.
 """
 
 from __future__ import annotations
