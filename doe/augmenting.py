@@ -68,6 +68,20 @@ class AugmentWish:
     criterion: Criterion | None = None
     seed: int | None = None
 
+    @property
+    def as_typed(self) -> str:
+        """The options by which the same is asked for again."""
+        options = [
+            ("by", self.way or "WAY"),
+            ("runs", self.runs),
+            *(("factor", name) for name in self.factors),
+            ("distance", None if self.distance is None else f"{self.distance:g}"),
+            ("model", self.model),
+            ("criterion", None if self.criterion is None else self.criterion.lower()),
+            ("seed", self.seed),
+        ]
+        return "".join(f" --{name} {value}" for name, value in options if value is not None)
+
 
 @dataclass(frozen=True)
 class Offer:

@@ -618,7 +618,7 @@ def augment(
             *augmenting.nothing_run_yet(kept.rows),
             *standing.looked_over(campaign, kept),
         )
-        command = f"doe augment {campaign.name} --by {wish.way or 'WAY'}"
+        command = f"doe augment {campaign.name}{wish.as_typed}"
         chosen = offers[0]
         if wish.way is None or chosen.design is None or chosen.addition is None:
             return AugmentResult(campaign, stage, offers, None, False, command, (), notices)

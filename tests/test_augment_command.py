@@ -193,6 +193,13 @@ def test_what_cannot_be_added_is_said(edited, words: tuple[str, ...], code: str)
     assert error["remedy"]
 
 
+def test_the_next_command_accepts_what_was_shown(edited) -> None:
+    doe = edited()
+    doe("plan", "mint")
+    said = doe("augment", "mint", "--by", "centres", "--runs", "2", "--seed", "5").said_out
+    assert said.endswith("doe augment mint --by centres --runs 2 --seed 5 --accept")
+
+
 def test_an_option_of_another_way_is_wrong_usage(edited) -> None:
     doe = edited()
     doe("plan", "mint")

@@ -1,7 +1,7 @@
 """How long designs take to find, their memory, and what a longer search would still find.
 
-Prints figures and ratios; run with ``pytest -n 0 -m bench -s``. Never fails on time: that lies with the
-machine. Targets on an idle one: four factors, 20 runs under 0.5 s for D and 1 s for I.
+Prints figures and ratios; run with ``pytest -n 0 -m bench -s``. Never fails on time: that lies
+with the machine. Targets on an idle one: four factors, 20 runs under 0.5 s for D and 1 s for I.
 """
 
 import time
