@@ -2,7 +2,8 @@
 
 Prints figures; run with ``pytest -n 0 -m bench -s tests/bench/test_bench_strategy.py``.
 DOE_BENCH_SEEDS says how many seeds (3), DOE_BENCH_FROM the first (0), DOE_BENCH_FIRST how many
-runs are planned first (what `doe plan` leaves to itself within the budget). Every material is invented.
+runs are planned first (what `doe plan` leaves to itself within the budget). Every material is
+invented.
 
 The score is the true worth of the recommended settings as a share of the best true worth among
 all settable settings that the rig can run; a limit that is truly broken makes it 0.
