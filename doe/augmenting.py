@@ -11,17 +11,19 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
+from doe import standing
 from doe.campaign import Campaign, shaping_parts
-from doe.errors import DesignError, DoeError, Notice
+from doe.errors import DesignError, DoeError, Notice, chosen_from
 from doe.factors import FloatArray
 from doe.ledger import Ledger, LedgerRow, prepares
 from doe.modelling import MODELS, ModelName, model_of
-from doe.planning import Criterion, scheduled
+from doe.planning import scheduled
 from doe.schedule import Schedule
 from doe.stage import StageRecord
 
 if TYPE_CHECKING:
     from doe.design.augment import Addition, Existing
+    from doe.design.exchange import Criterion
     from doe.design.matrix import Design
     from doe.terms import Model
 
@@ -45,12 +47,9 @@ KINDS: dict[Way, str] = {
     "centres": "centre",
     "repair": "repair",
 }
-CENTRES = 3
 BLOCK = 4
 SPARE = 2
 """Runs beyond those that a larger model needs: something has to judge it by."""
-VARIANCE_RATIO = 1.0
-"""Between plots over between runs of a plot, as `doe plan` takes it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,16 +101,9 @@ def way_asked(name: str | None) -> Way | None:
     DesignError
         There is none.
     """
-    if name is None:
-        return None
-    for known in WAYS:
-        if name == known:
-            return known
-    raise DesignError.of(
-        "unknown-way",
-        f"there is no way “{name}” to add runs.",
-        f"Ask for one of: {', '.join(WAYS)}.",
-    )
+    remedy = f"Ask for one of: {', '.join(WAYS)}."
+    unknown = DesignError.of("unknown-way", f"there is no way “{name}” to add runs.", remedy)
+    return chosen_from(name, WAYS, unknown)
 
 
 def offered(
@@ -158,6 +150,8 @@ class _Ground:
     """What is there to add to, and what was asked for."""
 
     campaign: Campaign
+    every_row: tuple[LedgerRow, ...]
+    next_run: int
     rows: tuple[LedgerRow, ...]
     kept: Existing
     lost: FloatArray
@@ -186,6 +180,8 @@ class _Ground:
         asked = wish.model or (larger[0] if larger else None)
         return cls(
             campaign,
+            ledger.rows,
+            ledger.next_run,
             rows,
             existing_runs(campaign, rows),
             _lost_settings(ledger),
@@ -222,6 +218,7 @@ def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
     Where a factor is hard to change and runs share a plot, added runs come in plots of that size.
     """
     from doe.design.augment import Existing
+    from doe.design.split_plot import WholePlots
     from doe.design.strata import hard_factors
 
     labels = [(row.stage, row.plot) for row in rows]
@@ -234,7 +231,7 @@ def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
         tuple(row.stage for row in rows),
         tuple(row.block for row in rows),
         size if held else 1,
-        VARIANCE_RATIO if held else 0.0,
+        WholePlots.of(len(order), size).variance_ratio if held else 0.0,
     )
 
 
@@ -272,13 +269,13 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
     )
     if addition.block is not None:
         design = replace(design, blocks=(addition.block,) * len(design))
-    first_day = max((row.day or 0 for row in ground.rows), default=0) + 1
-    days = scheduled(campaign, design, ground.rows[-1].run + 1, first_day)
+    days = scheduled(campaign, design, ground.next_run, standing.next_day(ground.every_row))
     return Offer(way, addition, design, days)
 
 
 def _added(ground: _Ground, way: Way) -> Addition:
     from doe.design import augment
+    from doe.design.choose import CENTRES
 
     kept, model, feasible = ground.kept, ground.model, ground.campaign.feasible
     wish, generator, criterion = ground.wish, ground.generator(), ground.criterion

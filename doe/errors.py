@@ -15,7 +15,9 @@ went on is a `Notice`, carried by the result it belongs to.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TypeVar
 
 __all__ = [
     "CampaignFileError",
@@ -28,7 +30,10 @@ __all__ = [
     "ResultsError",
     "StateError",
     "Where",
+    "chosen_from",
 ]
+
+Word = TypeVar("Word", bound=str)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,3 +125,19 @@ class FitError(DoeError):
 
 class StateError(DoeError):
     """A file or a step that the command needs is not there."""
+
+
+def chosen_from(name: str | None, known: Sequence[Word], otherwise: DoeError) -> Word | None:
+    """Return which of the known words a person named; None where they named none.
+
+    Raises
+    ------
+    DoeError
+        It is none of them: `otherwise`.
+    """
+    if name is None:
+        return None
+    for word in known:
+        if word == name:
+            return word
+    raise otherwise

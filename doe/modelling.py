@@ -14,7 +14,7 @@ import numpy as np
 
 from doe import standing
 from doe.campaign import Campaign
-from doe.errors import FitError, Notice, StateError
+from doe.errors import FitError, Notice, StateError, chosen_from
 from doe.factors import FactorSpace, FloatArray, NumericFactor
 from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.responses import Response
@@ -74,14 +74,9 @@ def model_asked(name: str | None) -> ModelName | None:
     FitError
         There is none.
     """
-    if name is None:
-        return None
-    for known in MODELS:
-        if known == name:
-            return known
-    raise FitError.of(
-        "unknown-model", f"there is no model “{name}”.", f"Ask for one of: {', '.join(MODELS)}."
-    )
+    remedy = f"Ask for one of: {', '.join(MODELS)}."
+    unknown = FitError.of("unknown-model", f"there is no model “{name}”.", remedy)
+    return chosen_from(name, MODELS, unknown)
 
 
 def model_of(space: FactorSpace, name: ModelName) -> Model:

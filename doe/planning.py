@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from doe.campaign import Affordable, Campaign
-from doe.errors import DesignError, Notice
+from doe.errors import DesignError, Notice, chosen_from
 from doe.factors import FloatArray
 from doe.ledger import LedgerRow, prepares
 from doe.modelling import ModelName, model_called, model_of
@@ -23,6 +23,7 @@ from doe.schedule import Schedule, Totals, schedule, totals
 
 if TYPE_CHECKING:
     from doe.design.evaluation import DegreesOfFreedom, Efficiencies
+    from doe.design.exchange import Criterion
     from doe.design.matrix import Design
     from doe.design.split_plot import WholePlots
     from doe.design.strata import Blocks, PlotDegreesOfFreedom
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
     from doe.terms import Model
 
 __all__ = [
-    "Criterion",
     "Judgement",
     "LotPlan",
     "PlanWish",
@@ -44,7 +44,6 @@ __all__ = [
     "scheduled",
 ]
 
-Criterion = Literal["D", "A", "I"]
 CRITERIA: tuple[Criterion, ...] = ("D", "A", "I")
 SCATTERS = 3.0
 """The change of a response that a design is asked to see, in standard deviations of a run."""
@@ -99,16 +98,12 @@ def criterion_asked(name: str | None) -> Criterion | None:
     DesignError
         There is none.
     """
-    if name is None:
-        return None
-    for known in CRITERIA:
-        if name.upper() == known:
-            return known
-    raise DesignError.of(
+    unknown = DesignError.of(
         "unknown-criterion",
         f"there is no criterion “{name}”.",
         "Ask for d (sharp estimates), a (their average variance) or i (sharp predictions).",
     )
+    return chosen_from(None if name is None else name.upper(), CRITERIA, unknown)
 
 
 def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design:

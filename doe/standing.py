@@ -28,6 +28,7 @@ __all__ = [
     "ledger_or_empty",
     "looked_over",
     "missing",
+    "next_day",
     "open_runs",
     "over_budget",
     "planned_hash",
@@ -84,6 +85,11 @@ def counted(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
     """
     early = sum(map(prepares, rows))
     return len(rows) - early + max(0, early - len(campaign.order.first_runs))
+
+
+def next_day(rows: Sequence[LedgerRow]) -> int:
+    """Return the first day that no run is planned on yet."""
+    return max((row.day or 0 for row in rows), default=0) + 1
 
 
 def achieved_settings(rows: Sequence[LedgerRow]) -> FloatArray:
@@ -244,15 +250,13 @@ def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
     columns = campaign.schema.weighed_columns
     found = []
     weighed = [row for row in rows if row.weighed]
-    masses = (
-        campaign.conditions(np.array([row.settings for row in weighed])).bed_mass_g
-        if (weighed)
-        else None
-    )
+    planned_g: FloatArray | None = None
+    if weighed:
+        planned_g = campaign.conditions(np.array([row.settings for row in weighed])).bed_mass_g
     for i, row in enumerate(weighed):
         told = {c: v for c, v in zip(columns, row.weighed, strict=True) if isinstance(v, float)}
         feed = told.get("feed_g")
-        planned = None if masses is None else float(np.broadcast_to(masses, len(weighed))[i])
+        planned = None if planned_g is None else float(np.broadcast_to(planned_g, len(weighed))[i])
         if feed is not None and planned and abs(feed / planned - 1) > SLIP and not prepares(row):
             what = (
                 f"Run {row.run}: feed_g {feed:g} g where {planned:g} g was planned. Is it a slip?"

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -534,7 +534,8 @@ def suggest(
         )
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
-        rows, _, of_lots = _added_rows(campaign, kept, stage, design)
+        days = scheduled(campaign, design, kept.next_run, standing.next_day(kept.rows))
+        rows, of_lots = _added_rows(campaign, kept, stage, design, days)
         numbers = tuple(row.run for row in rows if not prepares(row))
         notices = (
             *campaign.notices(),
@@ -622,7 +623,8 @@ def augment(
         chosen = offers[0]
         if wish.way is None or chosen.design is None or chosen.addition is None:
             return AugmentResult(campaign, stage, offers, None, False, command, (), notices)
-        rows, days, of_lots = _added_rows(campaign, kept, stage, chosen.design)
+        days = chosen.days
+        rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days)
         say("judging what all runs together can tell")
         affordable = campaign.affordable()
         planned, page = _judged_plan(
@@ -779,7 +781,8 @@ def _judged_plan(
     from doe import views
     from doe.report.plan_page import plan_page
 
-    whole, apart = design, cast("tuple[int | None, ...] | None", design.blocks or None)
+    whole = design
+    apart: tuple[int | None, ...] | None = design.blocks or None
     if earlier:
         whole, apart = augmenting.with_all_runs(campaign, earlier, design)
     found = judged(campaign, whole, apart)
@@ -951,15 +954,13 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
 
 
 def _added_rows(
-    campaign: Campaign, kept: Ledger, stage: int, design: Design
-) -> tuple[tuple[LedgerRow, ...], Schedule | None, tuple[Notice, ...]]:
-    """Return the planned rows of runs added as a stage, their days, and what to mind of lots."""
-    first_day = max((row.day or 0 for row in kept.rows), default=0) + 1
-    days = scheduled(campaign, design, kept.next_run, first_day)
+    campaign: Campaign, kept: Ledger, stage: int, design: Design, days: Schedule | None
+) -> tuple[tuple[LedgerRow, ...], tuple[Notice, ...]]:
+    """Return the planned rows of runs added as a stage, and what to mind of lots."""
     lots = lots_of(campaign, design, days, kept.rows)
     first = kept.next_run
     rows = rows_of(campaign, design, days, stage=stage, first_run=first, lots=lots)
-    return rows, days, lots.notices
+    return rows, lots.notices
 
 
 def _appended(

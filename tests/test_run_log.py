@@ -443,7 +443,7 @@ def test_a_calm_run_by_hand() -> None:
     assert run.water_extraction_mL == pytest.approx(4 * 30.75)
     assert run.overshoot_K == 0
     assert run.pressure_swing_bar == pytest.approx(0)
-    assert run.minutes_off_temperature == pytest.approx(0, abs=1e-6)
+    assert run.minutes_off_mean == pytest.approx(0, abs=1e-6)
     assert not run.boiled
     assert (run.minutes_below_margin, run.minutes_may_boil) == (0.0, 0.0)
     assert run.notices == ()
@@ -542,7 +542,7 @@ def test_overshoot_and_dip() -> None:
     T = log_of().temperature_C + 6.0 * ((MINUTES >= 41) & (MINUTES < 43))
     run = seen(log_of(temperature_C=T))
     assert run.overshoot_K == pytest.approx(6.0)
-    assert run.minutes_off_temperature == pytest.approx(2.0, abs=0.2)
+    assert run.minutes_off_mean == pytest.approx(2.0, abs=0.2)
 
 
 def test_given_start_and_end() -> None:

@@ -52,7 +52,7 @@ from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
-__all__ = ["FAMILIES", "FitIn", "Purpose", "choose_design", "criterion_for"]
+__all__ = ["CENTRES", "FAMILIES", "FitIn", "Purpose", "choose_design", "criterion_for"]
 
 Purpose = Literal["screening", "surface"]
 FitIn = Literal["shrink", "move"]

@@ -144,7 +144,6 @@ class RunSummary:
     temperature_low_C: float
     temperature_high_C: float
     overshoot_K: float
-    minutes_off_temperature: float
     minutes_off_mean: float
     severity_log10: float
     severity_error_log10: float
@@ -283,7 +282,6 @@ def summarise(
         temperature_low_C=float(within.min()),
         temperature_high_C=float(within.max()),
         overshoot_K=max(float(T.max()) - set_temperature_C, 0.0),
-        minutes_off_temperature=_off(log, set_temperature_C, tolerance_K, start, end),
         minutes_off_mean=_off(log, time_mean(t, T, start, end), tolerance_K, start, end),
         severity_log10=math.log10(severity) if severity > 0 else math.nan,
         severity_error_log10=math.log10(1 + bound / severity) if severity > 0 else math.nan,
