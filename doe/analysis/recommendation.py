@@ -26,11 +26,11 @@ __all__ = ["decision_of", "recommended"]
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
 HELD = (
-    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 85 to 100 "
-    "times in 100, and about 80 times where days shift by more than runs scatter."
+    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 92 to 100 "
+    "times in 100, and 81 to 99 times where days shift by twice the scatter of runs."
 )
-"""Measured over flat, saturating, hill-shaped and kinetic surfaces, 80 to 300 campaigns each; on
-steep saturation in four factors fewer (69 of 100)."""
+"""Flat, saturating, hill-shaped and kinetic surfaces, 120 campaigns each:
+`tests/bench/test_bench_recommended.py` prints it."""
 
 
 def decision_of(

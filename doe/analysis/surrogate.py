@@ -33,12 +33,12 @@ WAVES, WAVES_ALONE = 128, 24
 JITTER = 1e-8
 LENGTH = (np.log(2.0), 0.8)
 """Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
-ALONE = (np.log(0.7), 0.7)
-BEND = (np.log(0.7), 0.7)
+ALONE = (np.log(0.6), 1.0)
+BEND = (np.log(0.6), 1.0)
 SLOPE = (np.log(0.3), 0.9)
 CURVE = (np.log(0.12), 1.0)
-NOISE = (np.log(0.15), 0.8)
-GROUP = (np.log(0.07), 0.8)
+NOISE = (np.log(0.2), 1.2)
+GROUP = (np.log(0.1), 1.3)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
 KNOWN_NOISE = 0.35
 """Spread of the logarithm of a scatter that the person has stated."""
