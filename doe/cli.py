@@ -226,7 +226,10 @@ def record(
             log=None if run is None else _log_wish(run, start, end, columns, allow_gap, by),
         )
         name = result.campaign.name
-        again = f"doe record {name} {sheet}" + (f" --run {run}" if run is not None else "")
+        options = _typed(run, start, end, columns, allow_gap, by) + (
+            " --replace" if replace else ""
+        )
+        again = f"doe record {name} {sheet}{options}"
         command = again if dry_run else after_recording(result)
         _answer(
             as_json,
@@ -237,6 +240,21 @@ def record(
         )
 
     _run(go, as_json)
+
+
+def _typed(
+    run: int | None,
+    start: float | None,
+    end: float | None,
+    columns: dict[str, str],
+    gap: float | None,
+    by: str,
+) -> str:
+    """Return the options of a log as they were typed."""
+    given = (("run", run), ("start", start), ("end", end), ("allow-gap", gap))
+    typed = [f" --{name} {value:g}" for name, value in given if value is not None]
+    typed += [f' --column {channel}="{heading}"' for channel, heading in columns.items()]
+    return "".join([*typed, f" --by {by}" if by else ""])
 
 
 def _channel(text: str) -> tuple[str, str]:

@@ -137,6 +137,14 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
             also=None if wish.also is None else model_of(space, wish.also),
         )
 
+    if affordable.runs < 1 and wish.runs is None:
+        how = next(how for name, _, how in affordable.parts if name == affordable.binds)
+        raise DesignError.of(
+            "nothing-affordable",
+            f"the budget buys no run. What decides: {affordable.binds} ({how}).",
+            "Allow more of it under [budget], or shorten the longest run.",
+            key=f"budget.{affordable.binds}",
+        )
     plots = _whole_plots(campaign, affordable, wish)
     if plots is not None:
         return choose(plots.runs, plots)

@@ -432,13 +432,14 @@ def _title(campaign: Campaign) -> list[str]:
 
 
 def _run_table(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[str]:
-    lots = any(row.lot for row in rows)
-    headings = ["run", "day", *(["lot"] if lots else []), "kind"]
+    lots, blocks = any(row.lot for row in rows), any(row.block for row in rows)
+    headings = ["run", "day", *(["block"] if blocks else []), *(["lot"] if lots else []), "kind"]
     headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
     cells = [
         (
             str(row.run),
             "–" if row.day is None else str(row.day),
+            *([str(row.block or "–")] if blocks else []),
             *([row.lot or "–"] if lots else []),
             row.kind,
             *(setting_text(f, value) for f, value in zip(space, row.settings, strict=True)),

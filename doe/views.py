@@ -346,6 +346,7 @@ def run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[dict[str, 
             **({"day": str(row.day)} if row.day is not None else {}),
             **({"block": str(row.block or "–")} if blocks else {}),
             **({"whole plot": str(row.plot)} if plots else {}),
+            **({"block": str(row.block or "–")} if blocks else {}),
             **({"lot": row.lot or "–"} if campaign.feed.lots else {}),
             "kind": row.kind,
             **_setting_cells(campaign.space, row),
@@ -425,6 +426,10 @@ def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tup
     said: dict[int, tuple[str, ...]] = {}
     for i, row in enumerate(rows):
         sentences = [*_how_it_prepares(row), *_derived_to_set(campaign, conditions, i)]
+        if row.block is not None:
+            sentences.append(
+                f"it belongs to block {row.block}: run it with the others of that block"
+            )
         if conditions.pressure_bara is not None:
             sentences += _pressure_sentences(campaign, conditions, i)
         sentences += [

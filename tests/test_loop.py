@@ -391,3 +391,13 @@ def test_heavy_libraries_are_imported_only_by_commands_that_need_them(tmp_path: 
     sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
     imported_by(tmp_path, "record", "mint", str(fill(sheet, tmp_path / "a.csv", made_up_results)))
     assert not imported_by(tmp_path, "fit", "mint") & heavy
+
+
+def test_a_day_shorter_than_the_longest_run_is_said_as_that(doe: Command, tmp_path: Path) -> None:
+    doe("new", "mint")
+    path = tmp_path / "designs" / "mint" / "campaign.toml"
+    path.write_text(path.read_text().replace('hours_per_day = "9 h"', 'hours_per_day = "2 h"'))
+    (error,) = doe("plan", "mint", "--json", status=1)["errors"]
+    assert error["code"] == "nothing-affordable"
+    assert "the longest run takes" in error["what"]
+    assert error["where"]["key"] == "budget.days"

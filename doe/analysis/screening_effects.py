@@ -192,6 +192,13 @@ def screen(response: Response, observations: Observations) -> Screening:
         )
     strata, notices = _strata(part, columns)
     bend = _curvature(data, signs, corners, columns)
+    if data.space.categorical and _centres(data, signs).any():
+        named = data.space.names[data.space.categorical[0]]
+        what = (
+            f"Bends are not judged: the centre runs stand at one level of {named}, and what the "
+            "level does would pass for a bend."
+        )
+        notices = (*notices, Notice("bend-not-judged", what))
     return Screening(response, strata, bend, _repeats(data, signs, corners), notices)
 
 
@@ -334,8 +341,7 @@ def _curvature(
     5th edition, section 6-6). In whole plots: a mixed model that holds all contrasts.
     """
     centres = _centres(data, signs)
-    named = [i for i in range(len(data.space)) if i not in data.space.numeric]
-    if not centres.any() or named:
+    if not centres.any() or data.space.categorical:
         return None  # centres stand at one level, corners at all: the level would pass for a bend
     y, at = data.values, corners | centres
     difference = float(y[corners].mean() - y[centres].mean())

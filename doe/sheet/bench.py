@@ -34,7 +34,7 @@ RIG_FIRST = (
 NOT_CONFIRMED = "Limits not confirmed: for planning practice only"
 USUAL_CHECKS = (
     "Relief device fitted, in date, its outlet clear and led to a safe place",
-    "Stop limits below compared with the rig’s own trips; the lower one is set",
+    "Stop limits of this run compared with the rig’s own trips; the lower one is set",
     "Tight when cold at the pressure of the run; no air left in the water",
     "Coolant flows; collection vessel empty, its way open",
     "Enough water in the feed bottle for the whole run",

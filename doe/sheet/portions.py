@@ -138,7 +138,9 @@ def _bottle(sheet: Sheet, row: Row, place: int) -> Bottle | None:
     if kind not in KINDS:
         what = f'"{kind}" is no kind of portion.' if kind else "the kind of portion is missing."
         remedy = f"Write one of: {', '.join(KINDS)}."
-        sheet.problems.append(Problem("portion-kind", what, where, remedy))
+        at = sheet.columns.known.get("kind", place)
+        cell = Where(sheet.file, row.line or row.row, f"{cell_address(at, row.row)} (kind)")
+        sheet.problems.append(Problem("portion-kind", what, cell, remedy))
     if back is None or len(sheet.problems) > before:
         return None
     return Bottle(back.run, label, kind, {**back.weighed, **back.responses}, where)

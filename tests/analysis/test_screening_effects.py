@@ -183,3 +183,23 @@ def test_missing_mirror_run_is_named():
     values[2] = np.nan
     with pytest.raises(FitError, match="run 9 has no measured run with all factors mirrored"):
         definitive_two_step(Y, replace(data, values=values))
+
+
+def test_bends_are_not_judged_where_centres_stand_at_one_level():
+    """A level that shifts runs by 4, no bend at all: corners average over both levels, centres
+    stand at the first, so their difference of 2 is the level's alone."""
+    from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
+
+    space = FactorSpace(
+        (
+            NumericFactor("a", "", -1, 1),
+            NumericFactor("b", "", -1, 1),
+            CategoricalFactor("grind", ("coarse", "fine")),
+        )
+    )
+    corners = np.array(list(itertools.product((-1.0, 1.0), (-1.0, 1.0), (0.0, 1.0))))
+    runs = np.vstack([corners, [[0.0, 0.0, 0.0]] * 3])
+    values = 10 + 3 * runs[:, 0] + 4 * runs[:, 2] + 0.1 * np.sin(np.arange(11.0))
+    found = screen(Y, observed(space, runs, values))
+    assert found.curvature is None
+    assert "bend-not-judged" in {notice.code for notice in found.notices}
