@@ -61,13 +61,13 @@ __all__ = [
     "chance_view",
     "chances_of",
     "closed_in_sentences",
-    "derived_table",
+    "derived_tables",
     "effect_curves",
     "explorer",
     "fit_evidence",
     "header",
     "limit_rooms",
-    "margins_table",
+    "margins_tables",
     "middle_setting",
     "pressure_map",
     "run_points",
@@ -361,33 +361,62 @@ def _setting_cells(space: FactorSpace, row: LedgerRow) -> dict[str, str]:
     return dict(zip(words, texts, strict=True))
 
 
-def derived_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> Table:
-    """Return what follows from the settings of each run: severity, residence time, water …"""
+def derived_tables(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Table, Table]:
+    """Return what follows from the settings: severity, residence time, water …
+
+    First how far each goes over all runs, then each run.
+    """
     settings = np.array([row.settings for row in rows])
     columns = rig_room.derived(campaign.rig, campaign.conditions(settings))
-    headings, texts = ["run"], [[str(row.run) for row in rows]]
+    headings, texts, span = ["run"], [[str(row.run) for row in rows]], []
     for name, values in columns.items():
         words, unit, decimals = _DERIVED_WORDS.get(name, (name.replace("_", " "), "", 2))
         headings.append(f"{words}, {unit}" if unit else words)
         texts.append([_number(value, decimals) for value in values])
+        if np.isfinite(values).any():
+            least, most = int(np.nanargmin(values)), int(np.nanargmax(values))
+            span.append(
+                (
+                    headings[-1],
+                    texts[-1][least],
+                    str(rows[least].run),
+                    texts[-1][most],
+                    str(rows[most].run),
+                )
+            )
     rows_of_text = tuple(zip(*texts, strict=True))
-    return Table(tuple(headings), rows_of_text, frozenset(range(len(headings))))
+    return (
+        Table(("", "least", "in run", "most", "in run"), tuple(span), frozenset(range(1, 5))),
+        Table(tuple(headings), rows_of_text, frozenset(range(len(headings)))),
+    )
 
 
 def _number(value: float, decimals: int) -> str:
     return f"{value:.{decimals}f}" if math.isfinite(value) else "–"
 
 
-def margins_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> Table:
-    """Return the distance of each run from each limit that applies, rounded towards the limit."""
+def margins_tables(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Table, Table]:
+    """Return the distance from each limit that applies, rounded towards the limit.
+
+    First the least over all runs, then each run.
+    """
     envelope = campaign.envelope(np.array([row.settings for row in rows]))
-    kept = [j for j in range(len(envelope.limits)) if not np.isnan(envelope.margin[:, j]).all()]
-    headings = ["run", *(f"{envelope.limits[j].title}, {envelope.limits[j].unit}" for j in kept)]
-    texts = tuple(
-        (str(row.run), *(_margin(envelope.margin[i, j]) for j in kept))
-        for i, row in enumerate(rows)
+    margin = envelope.margin
+    kept = [j for j in range(len(envelope.limits)) if not np.isnan(margin[:, j]).all()]
+    units = ["K" if limit.unit == "°C" else limit.unit for limit in envelope.limits]  # a distance
+    titles = [f"{envelope.limits[j].title}, {units[j]}" for j in kept]
+    worst = [int(np.nanargmin(margin[:, j])) for j in kept]
+    least = tuple(
+        (title, _margin(margin[i, j]), str(rows[i].run))
+        for title, i, j in zip(titles, worst, kept, strict=True)
     )
-    return Table(tuple(headings), texts, frozenset(range(len(headings))))
+    texts = tuple(
+        (str(row.run), *(_margin(margin[i, j]) for j in kept)) for i, row in enumerate(rows)
+    )
+    return (
+        Table(("limit", "least room", "in run"), least, frozenset({1, 2})),
+        Table(("run", *titles), texts, frozenset(range(len(titles) + 1))),
+    )
 
 
 def _margin(value: float) -> str:

@@ -15,7 +15,6 @@ from doe.report.digits import plain
 from doe.report.map_pictures import VarianceView, variance_picture
 from doe.report.map_section import maps_section
 from doe.report.page import (
-    DERIVED_NONE,
     Header,
     Section,
     bullets,
@@ -51,8 +50,8 @@ def plan_page(
     efficiencies: Efficiencies,
     maps: Sequence[RegionMap],
     can_do: Sequence[str] = (),
-    derived: Table = DERIVED_NONE,
-    margins: Table = DERIVED_NONE,
+    derived: tuple[Table, Table] | None = None,
+    margins: tuple[Table, Table] | None = None,
     variance: Sequence[VarianceView] = (),
     points: Sequence[RunPoints] = (),
     days: tuple[Schedule, Totals] | None = None,
@@ -68,7 +67,8 @@ def plan_page(
         Sentences on what the design can and cannot tell: degrees of freedom left to judge the
         error by, terms that stay mixed up, chances to find an effect.
     derived, margins
-        Tables of quantities that follow from the settings, and of the margin to each limit.
+        Of quantities that follow from the settings, and of the margin to each limit: a table over
+        all runs, and one of every run.
     points
         Runs on the maps; the planned runs of the design where left out.
     days
@@ -86,22 +86,20 @@ def plan_page(
         sections.append(_aliases_section(aliases))
     if variance:
         sections.append(_variance_section(design, variance))
-    if derived.rows:
-        shown = folded("Every run", table_html(derived))
-        sections.append(Section("derived", "What follows from the settings", shown))
-    if margins.rows:
-        intro = Markup("<p>{}</p>").format(
-            "Distance of each run from each limit, in the limit’s own unit; 0 is on the limit."
-        )
-        sections.append(
-            Section(
-                "margins",
-                "Room to the limits",
-                intro + folded("Every run and limit", table_html(margins)),
-            )
-        )
+    if derived is not None:
+        parts = _with_every_run(*derived)
+        sections.append(Section("derived", "What follows from the settings", parts))
+    if margins is not None:
+        words = "Distance from each limit, in the limit’s own unit; 0 is on the limit."
+        parts = joined(prose([words]), _with_every_run(*margins))
+        sections.append(Section("margins", "Room to the limits", parts))
     first = _plan_first_screen(header, design, run_rows)
     return whole_page(header, first, sections, to_run=True)
+
+
+def _with_every_run(over_all: Table, every: Table) -> Markup:
+    """Return a table over all runs, that of each run to fold out: it is wider than paper."""
+    return joined(table_html(over_all), folded("Every run", table_html(every)))
 
 
 def _plan_first_screen(
@@ -158,7 +156,9 @@ def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
 def _with_figures(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> Table:
     """Return a table whose columns of nothing but numbers are set as numbers."""
     numbers = frozenset(
-        i for i in range(len(headings)) if all(is_number(row[i]) for row in rows if row[i])
+        i
+        for i in range(len(headings))
+        if all(is_number(row[i]) for row in rows if row[i] not in ("", "–"))
     )
     return Table(headings, rows, numbers)
 
