@@ -172,13 +172,12 @@ def _interval_texts(p: Prediction) -> tuple[str, str]:
 
 def _kind_words(run: SuggestedRun) -> str:
     known = {
-        "best": "confirm the best settings",
         "confirm": "confirm the recommended settings",
-        "seek": "may be better still",
-        "sharpen": "tells where the best lies",
+        "seek": "look for better settings",
+        "sharpen": "tell where the best lies",
         "repeat": "repeat a run",
         "untangle": "tell effects apart",
         "bend": "see bends",
-        "move": "climb",
+        "move": "climb towards better",
     }
     return str(known.get(run.kind, run.kind))

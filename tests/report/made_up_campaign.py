@@ -283,7 +283,7 @@ def _suggestion(analysis) -> Suggestion:
             {fit.response.name: fit.predict(at) for fit in analysis.fits},
         )
         for kind, reason, at in (
-            ("best", "To see whether the best settings keep what they promise.", best),
+            ("confirm", "To see whether the best settings keep what they promise.", best),
             ("sharpen", "The model knows least about this corner of what is feasible.", away),
         )
     )
