@@ -1,9 +1,11 @@
 """Quantities as people write them, read into the one fixed set of units used inside.
 
 Text with a unit comes in (``"250 mL"``, ``"80 barg"``, ``"180 degC"``); a float in the fixed unit
-(°C, K, bar, mL/min, min, g, mL, W, mm) goes on. pint does the unit algebra; the number itself is
-read here, because pint takes ``"4,5 bar"`` for 45 bar. The annotated types below are what the
-models of the campaign file are made of, so reading happens once, at that boundary.
+(°C, K, bar, mL/min, min, g, mL, W, mm) goes on. The units that labs write every day stand in a
+table here, since pint's registry takes longer to load than a campaign file to read; pint does the
+algebra of all others. The number itself is read here, because pint takes ``"4,5 bar"`` for 45 bar.
+The annotated types below are what the models of the campaign file are made of, so reading happens
+once, at that boundary.
 """
 
 from __future__ import annotations
@@ -95,6 +97,24 @@ WATER_TO_SOLID = Kind("mL/g", "a water-to-solid ratio", '"30 mL/g"', above_minim
 SHARE = Kind("", "a share", '"25 %"', maximum=1.0)
 
 
+_EVERYDAY: dict[str, dict[str, float]] = {
+    "degC": {"degC": 1.0, "°C": 1.0},
+    "K": {"K": 1.0, "degC": 1.0, "°C": 1.0},
+    "K/min": {"K/min": 1.0, "degC/min": 1.0, "°C/min": 1.0},
+    "bar": {"bar": 1.0, "MPa": 10.0, "kPa": 0.01},
+    "mL/min": {"mL/min": 1.0, "ml/min": 1.0, "L/min": 1000.0},
+    "min": {"min": 1.0, "h": 60.0, "s": 1 / 60},
+    "g": {"g": 1.0, "kg": 1000.0, "mg": 0.001},
+    "mL": {"mL": 1.0, "ml": 1.0, "L": 1000.0},
+    "W": {"W": 1.0, "kW": 1000.0},
+    "mm": {"mm": 1.0, "cm": 10.0, "m": 1000.0},
+    "kJ/K": {"kJ/K": 1.0, "J/K": 0.001},
+    "mL/g": {"mL/g": 1.0, "ml/g": 1.0},
+    "": {"%": 0.01},
+}
+"""Fixed unit: how many of it one of each everyday unit is."""
+
+
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
     import pint
@@ -123,6 +143,10 @@ def _split(text: object, noun: str, example: str) -> tuple[float, str]:
 
 def _convert(number: float, unit: str, target: str, noun: str, example: str) -> float:
     """Return `number` in `target`, refusing a unit of another dimension."""
+    if unit in _EVERYDAY.get(target, {}):
+        return number * _EVERYDAY[target][unit]
+    if unit == target == "%":
+        return number
     import pint
 
     registry = _registry()

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -10,6 +13,11 @@ from doe import quantities as q
 
 PSI_BAR = 6.894757e-2
 """NIST SP 811 (2008), appendix B.8: psi in pascal, 6.894757 E+03."""
+
+
+@pytest.fixture(scope="module")
+def registry() -> pint.UnitRegistry[Any]:
+    return pint.UnitRegistry()
 
 
 @pytest.mark.parametrize(
@@ -29,6 +37,22 @@ PSI_BAR = 6.894757e-2
 )
 def test_a_quantity_arrives_in_the_fixed_unit(text, kind, value):
     assert q.read_quantity(text, kind) == pytest.approx(value, rel=1e-12)
+
+
+EVERYDAY = [(unit, fixed) for fixed, units in q._EVERYDAY.items() for unit in units]
+
+
+@pytest.mark.parametrize(("unit", "fixed"), EVERYDAY)
+@given(number=st.floats(-1e4, 1e4))
+def test_everyday_units_are_worth_what_the_unit_library_says(
+    registry: pint.UnitRegistry[Any], unit: str, fixed: str, number: float
+) -> None:
+    written = unit.replace("°C", "degC").replace("%", "percent")
+    if fixed.startswith("K"):  # a difference of 1 °C is 1 K
+        written = written.replace("degC", "delta_degC")
+    quantity = registry.Quantity(number, registry.parse_units(written))
+    expected = quantity.to(fixed or "dimensionless").magnitude
+    assert q._convert(number, unit, fixed, "a number", "1") == pytest.approx(expected, rel=1e-14)
 
 
 @pytest.mark.parametrize(

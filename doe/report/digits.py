@@ -7,10 +7,16 @@ the data speak: GUM (JCGM 100:2008), 7.2.6.
 from __future__ import annotations
 
 import math
+import re
 
 __all__ = ["bearing", "between", "capital", "p_text", "percent", "plain", "shown", "with_unit"]
 
 MINUS = "−"
+_SPACING = re.compile(r"[\t\r\n]")
+_UNSEEN = re.compile(
+    "[\x00-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069\ud800-\udfff\ufffe\uffff]"
+)
+"""Control characters, marks of writing direction, halves of pairs and what is no character."""
 
 
 def bearing(value: float, standard_error: float | None, most: int = 6) -> str:
@@ -100,16 +106,4 @@ def shown(text: str) -> str:
 
     Such characters in a name could reorder or hide what stands next to it.
     """
-    return "".join(" " if c in "\t\r\n" else c for c in text if c in "\t\r\n" or not _unseen(c))
-
-
-def _unseen(character: str) -> bool:
-    code = ord(character)
-    return (
-        code < 0x20
-        or 0x7F <= code < 0xA0
-        or 0x202A <= code <= 0x202E
-        or 0x2066 <= code <= 0x2069
-        or 0xD800 <= code < 0xE000
-        or code in (0x200E, 0x200F, 0xFFFE, 0xFFFF)
-    )
+    return _UNSEEN.sub("", _SPACING.sub(" ", text))
