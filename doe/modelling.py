@@ -303,22 +303,21 @@ def findings(
 ) -> dict[str, Finding]:
     """Return for each fitted response how its model compares, and what time and plan did to it."""
     from doe.analysis.optimum import candidates_for_search
-    from doe.analysis.scrutiny import pull_on_best
+    from doe.analysis.scrutiny import pulls_on_best
 
-    candidates = candidates_for_search(campaign.space, campaign.feasible)
+    pulls = pulls_on_best(
+        analysis.fits,
+        observed,
+        campaign.feasible,
+        candidates=candidates_for_search(campaign.space, campaign.feasible),
+        bests=analysis.best,
+        most=PULLS_MOST,
+    )
     found = {}
     for fitted in analysis.fits:
         name = fitted.response.name
         finding = _finding(campaign, fitted, observed[name], screened.get(name), days)
-        pulls = pull_on_best(
-            fitted,
-            observed[name],
-            campaign.feasible,
-            candidates=candidates,
-            best=analysis.best[name],
-            most=PULLS_MOST,
-        )
-        found[name] = replace(finding, pulls=pulls)
+        found[name] = replace(finding, pulls=pulls[name])
     return found
 
 

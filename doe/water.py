@@ -17,7 +17,8 @@ Whatever is not a number, lies outside, or is not liquid is refused with `WaterE
 Notes
 -----
 The tables are called once per element: a call takes about 0.1 µs, so that 100,000 settings cost
-some 20 ms, no more than the same polynomials written out in numpy.
+some 20 ms, no more than the same polynomials written out in numpy. What was found last is
+remembered, bit by bit of the arguments.
 
 References
 ----------
@@ -32,6 +33,7 @@ References
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import lru_cache
 from itertools import repeat
 from typing import TypeAlias
 
@@ -839,12 +841,31 @@ def _table(
     property_id: int,
 ) -> Array:
     """Return the property at each element of two broadcast arguments."""
-    a, b = np.broadcast_arrays(first, second)
-    found = map(look_up, a.ravel().tolist(), b.ravel().tolist(), repeat(property_id))
-    values = np.fromiter(found, np.float64, a.size).reshape(a.shape)
+    if isinstance(second, np.ndarray) and first.shape != second.shape:
+        first, second = np.broadcast_arrays(first, second)
+    other = second if isinstance(second, float) else second.tobytes()
+    find = _remembered if first.size <= _REMEMBERED_MOST else _looked_up
+    return find(look_up, first.tobytes(), other, property_id).reshape(first.shape).copy()
+
+
+def _looked_up(
+    look_up: Callable[[float, float, int], float],
+    first: bytes,
+    second: bytes | float,
+    property_id: int,
+) -> Array:
+    """Return the property (n,) at n pairs of arguments, given as the bytes of their arrays."""
+    a = np.frombuffer(first).tolist()
+    b = repeat(second) if isinstance(second, float) else np.frombuffer(second).tolist()
+    values = np.fromiter(map(look_up, a, b, repeat(property_id)), np.float64, len(a))
     if not (values > _TABLE_FAILURE).all():  # pragma: no cover - every state is checked before
         raise RuntimeError(f"the steam tables have no value for property {property_id}")
     return values
+
+
+_REMEMBERED_MOST = 4096
+_remembered = lru_cache(maxsize=128)(_looked_up)
+"""One verdict on a rig asks for the same property of the same states up to twenty times."""
 
 
 # -------------------------------------------------------------------------------------- checks
@@ -866,7 +887,7 @@ def _refuse(
     allowed: Callable[[tuple[int, ...]], str],
 ) -> None:
     """Raise `WaterError` for the first element marked wrong, if there is one."""
-    if np.any(wrong):
+    if wrong.any():
         place = tuple(int(i) for i in np.argwhere(wrong)[0])
         raise WaterError(quantity, place, float(values[place]), allowed(place))
 

@@ -156,12 +156,7 @@ def analyse(
             failed.append(Notice("response-not-fitted", what))
     if not fits:
         raise FitError(*problems)
-    candidates = candidates_for_search(model_wanted.space, feasible)
-    optimum = joint_optimum(fits, feasible, candidates=candidates, settable=settable)
-    best = {
-        fit.response.name: best_of_one(fit, feasible, candidates=candidates, settable=settable)
-        for fit in fits
-    }
+    optimum, best = _optima(fits, feasible, settable)
     limited = [response.words for response in unfitted if response.interval_wanted() is not None]
     if limited:
         optimum = replace(optimum, all_aims_probability=None)
@@ -171,6 +166,20 @@ def analyse(
         failed.append(Notice("limit-unknown", what))
     notices = (*failed, *_unmet(fits, optimum))
     return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted))
+
+
+def _optima(
+    fits: Sequence[FittedModel], feasible: Feasible, settable: bool, level: float = 0.95
+) -> tuple[JointOptimum, dict[str, Best]]:
+    """Return the joint optimum and the best of each response, the rig asked about all together."""
+    space = fits[0].model.space
+    scores = [_joint_score(fits, level), *(_score_of_one(fit, level) for fit in fits)]
+    together, *alone = _searches(space, feasible, scores, None, settable)
+    best = {
+        fit.response.name: Best(at, fit.predict(at, level))
+        for fit, at in zip(fits, alone, strict=True)
+    }
+    return _joint_optimum_at(fits, together, level), best
 
 
 def fitted_largest(
@@ -273,34 +282,49 @@ def best_of_one(
     mean from it, so that of the many settings on target the best known is taken; for a limit the
     settings whose bound for a new run keeps furthest on the right side.
     """
-
-    def score(settings: FloatArray) -> FloatArray:
-        return _value_of_one(fitted, settings, level)
-
-    at = _search(fitted.model.space, feasible, score, candidates, settable)
+    (at,) = _searches(
+        fitted.model.space, feasible, [_score_of_one(fitted, level)], candidates, settable
+    )
     return Best(at, fitted.predict(at, level))
 
 
+def _score_of_one(fit: FittedModel, level: float) -> Score:
+    return lambda settings: _value_of_one(fit, settings, level)
+
+
 def best_of_each(
-    fits: Sequence[FittedModel],
+    groups: Sequence[Sequence[FittedModel]],
     feasible: Feasible,
-    near: FloatArray,
+    near: Sequence[FloatArray],
     candidates: FloatArray,
     *,
     level: float = 0.95,
-) -> FloatArray:
-    """Return the best feasible settings (f, k) by each of f models of a response, all at once.
+) -> tuple[FloatArray, ...]:
+    """Return for each group of f models of a response the best feasible settings (f, k) by each.
 
-    The models have the same terms and scale.
+    The models of a group have the same terms and scale.
 
-    Each is climbed to from its best candidate and from `near` (k,), so the rig is asked about all
-    of them together: fit for models that differ little. As `best_of_one`, to a thousandth of a
-    half range.
+    Each is climbed to from its best candidate and from the settings (k,) in `near` of its group,
+    so the rig is asked about all of them together: fit for models that differ little. As
+    `best_of_one`, to a thousandth of a half range.
     """
-    tops = [candidates[int(np.argmax(_value_of_one(fit, candidates, level)))] for fit in fits]
-    starts = np.vstack([*tops, *(near for _ in fits)])
-    owner = np.tile(np.arange(len(fits)), 2)
+    scores, starts = [], []
+    for fits, place in zip(groups, near, strict=True):
+        tops = [candidates[int(np.argmax(_value_of_one(fit, candidates, level)))] for fit in fits]
+        starts.append(np.vstack([*tops, *(place for _ in fits)]))
+        scores.append(_score_of_each(fits, level))
+    climbed = _climb(groups[0][0].model.space, feasible, scores, starts, ROUGH_STEP)
+    found = []
+    for score, ends in zip(scores, climbed, strict=True):
+        first, second = np.split(score(ends), 2)
+        half = len(first)
+        found.append(np.where((first >= second)[:, None], ends[:half], ends[half:]))
+    return tuple(found)
 
+
+def _score_of_each(fits: Sequence[FittedModel], level: float) -> Score:
+    """Return the score of settings in as many equal parts as twice the models, in their order."""
+    owner = np.tile(np.arange(len(fits)), 2)
     coefficients = np.array([fit.coefficients for fit in fits])
     one = fits[0]
 
@@ -315,10 +339,7 @@ def best_of_each(
             values[whose == i] = _value_of_one(fit, settings[whose == i], level)
         return values
 
-    ends = _climb(fits[0].model.space, feasible, score, starts, ROUGH_STEP)
-    first, second = np.split(score(ends), 2)
-    half = len(fits)
-    return np.where((first >= second)[:, None], ends[:half], ends[half:])
+    return score
 
 
 def joint_optimum(
@@ -342,7 +363,15 @@ def joint_optimum(
     the t distribution of a new run and counts model uncertainty, not lack of fit.
     """
     space = fits[0].model.space
-    at = _search(space, feasible, lambda s: _joint_value(fits, s, level), candidates, settable)
+    (at,) = _searches(space, feasible, [_joint_score(fits, level)], candidates, settable)
+    return _joint_optimum_at(fits, at, level)
+
+
+def _joint_score(fits: Sequence[FittedModel], level: float) -> Score:
+    return lambda settings: _joint_value(fits, settings, level)
+
+
+def _joint_optimum_at(fits: Sequence[FittedModel], at: FloatArray, level: float) -> JointOptimum:
     worths = {fit.response.name: float(_worth(fit, at[None], level)[0]) for fit in fits}
     return JointOptimum(
         at,
@@ -444,23 +473,26 @@ def _geometric_mean(worths: Sequence[FloatArray] | Sequence[float]) -> FloatArra
     return np.asarray(np.prod(np.asarray(worths), axis=0) ** (1 / len(worths)), dtype=np.float64)
 
 
-def _search(
+def _searches(
     space: FactorSpace,
     feasible: Feasible,
-    score: Score,
+    scores: Sequence[Score],
     candidates: FloatArray | None,
     settable: bool,
-) -> FloatArray:
-    """Return the feasible setting (k,) of highest score."""
+) -> list[FloatArray]:
+    """Return for each score the feasible setting (k,) where it is highest."""
     if candidates is None:
         candidates = candidates_for_search(space, feasible)
-    starts = _starts(space, candidates, score(candidates))
-    tops = _climb(space, feasible, score, starts)
-    best = tops[int(np.argmax(score(tops)))]
+    starts = [_starts(space, candidates, score(candidates)) for score in scores]
+    climbed = _climb(space, feasible, scores, starts)
+    found = [
+        tops[int(np.argmax(score(tops)))] for score, tops in zip(scores, climbed, strict=True)
+    ]
     if settable:
-        best = _settable_near(space, feasible, score, best, candidates)
-    best.setflags(write=False)
-    return np.asarray(best, dtype=np.float64)
+        found = _settable_near(space, feasible, scores, found, candidates)
+    for best in found:
+        best.setflags(write=False)
+    return found
 
 
 def _starts(space: FactorSpace, candidates: FloatArray, values: FloatArray) -> FloatArray:
@@ -478,33 +510,41 @@ def _starts(space: FactorSpace, candidates: FloatArray, values: FloatArray) -> F
 def _climb(
     space: FactorSpace,
     feasible: Feasible,
-    score: Score,
-    starts: FloatArray,
+    scores: Sequence[Score],
+    starts: Sequence[FloatArray],
     last_step: float = LAST_STEP,
-) -> FloatArray:
-    """Return where each start (s, k) ends when it climbs as far as the rig allows.
+) -> list[FloatArray]:
+    """Return for each score where its starts (s, k) end when they climb as far as the rig allows.
 
     Pattern search, all starts at once: poll along the factors and along slanted directions that
     change every turn (so that a start on a limit finds the way along it), clipped to the box; go
-    to the best poll that the rig can run, else shorten the step. The rig is asked only about polls
-    that would be better. Compare Audet, Dennis 2006, SIAM J. Optim. 17:188–217 (from memory).
+    to the best poll that the rig can run, else shorten the step. The rig is asked once a turn, and
+    only about polls that would be better. Compare Audet, Dennis 2006, SIAM J. Optim. 17:188–217
+    (from memory).
     """
-    numeric = list(space.numeric)
-    at, value = starts.copy(), score(starts)
+    ends = np.cumsum([len(own) for own in starts])
+    own = [slice(end - len(some), end) for some, end in zip(starts, ends, strict=True)]
+    at = np.vstack(list(starts))
+    value = np.concatenate([score(at[rows]) for score, rows in zip(scores, own, strict=True)])
     step = np.full(len(at), FIRST_STEP)
-    for turn in range(TURNS if numeric else 0):
-        polls = _polls(space, at, step, turn)
-        values = score(polls.reshape(-1, len(space))).reshape(polls.shape[:2])
-        better = values > value[:, None] + 1e-12 * np.abs(value[:, None])
+    for turn in range(TURNS if space.numeric else 0):
+        climbing = [i for i, rows in enumerate(own) if step[rows].max() >= last_step]
+        if not climbing:
+            break
+        on = np.concatenate([np.arange(len(at))[own[i]] for i in climbing])
+        polls = _polls(space, at[on], step[on], turn)
+        of_score = np.split(polls, np.cumsum([len(starts[i]) for i in climbing])[:-1])
+        values = np.concatenate(
+            [scores[i](p.reshape(-1, len(space))) for i, p in zip(climbing, of_score, strict=True)]
+        ).reshape(polls.shape[:2])
+        better = values > value[on, None] + 1e-12 * np.abs(value[on, None])
         better[better] = feasible(polls[better]) if better.any() else False
         values = np.where(better, values, -np.inf)
         pick, moved = np.argmax(values, axis=1), better.any(axis=1)
-        at[moved] = polls[moved, pick[moved]]
-        value[moved] = values[moved, pick[moved]]
-        step = np.where(moved, np.minimum(2 * step, FIRST_STEP), SHRINK * step)
-        if step.max() < last_step:
-            break
-    return at
+        at[on[moved]] = polls[moved, pick[moved]]
+        value[on[moved]] = values[moved, pick[moved]]
+        step[on] = np.where(moved, np.minimum(2 * step[on], FIRST_STEP), SHRINK * step[on])
+    return [at[rows] for rows in own]
 
 
 def _polls(space: FactorSpace, at: FloatArray, step: FloatArray, turn: int) -> FloatArray:
@@ -539,9 +579,32 @@ def _primes(count: int) -> tuple[int, ...]:
 
 
 def _settable_near(
-    space: FactorSpace, feasible: Feasible, score: Score, at: FloatArray, candidates: FloatArray
-) -> FloatArray:
-    """Return the best setting that can be dialled in: around `at`, or among the candidates."""
+    space: FactorSpace,
+    feasible: Feasible,
+    scores: Sequence[Score],
+    found: Sequence[FloatArray],
+    candidates: FloatArray,
+) -> list[FloatArray]:
+    """Return for each score the best that can be dialled in: around its place, or a candidate."""
+    around = [_dialled_around(space, at) for at in found]
+    others = space.settable(candidates)
+    can = feasible(np.vstack([*around, others]))
+    *near, far = np.split(can, np.cumsum([len(some) for some in around]))
+    best = []
+    for score, some, fine in zip(scores, around, near, strict=True):
+        options = np.vstack([some[fine], others[far]])
+        if not len(options):
+            raise InfeasibleError.of(
+                "no-settable-setting",
+                "No setting that the steps of the factors allow can be run on this rig.",
+                "Use finer steps or wider limits.",
+            )
+        best.append(np.array(options[int(np.argmax(score(options)))]))
+    return best
+
+
+def _dialled_around(space: FactorSpace, at: FloatArray) -> FloatArray:
+    """Return the settings next to a place (k,) that the steps of the factors allow."""
     axes = []
     for factor, value in zip(space, at, strict=True):
         if isinstance(factor, NumericFactor):
@@ -550,13 +613,4 @@ def _settable_near(
             axes.append(np.unique(factor.settable(sides)))
         else:
             axes.append(np.array([value]))
-    around = np.array(list(itertools.product(*axes)))
-    options = np.vstack([around[feasible(around)], space.settable(candidates)])
-    options = options[feasible(options)]
-    if not len(options):
-        raise InfeasibleError.of(
-            "no-settable-setting",
-            "No setting that the steps of the factors allow can be run on this rig.",
-            "Use finer steps or wider limits.",
-        )
-    return np.array(options[int(np.argmax(score(options)))])
+    return np.array(list(itertools.product(*axes)))

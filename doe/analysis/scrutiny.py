@@ -6,7 +6,7 @@ Shapes: n runs, k factors, p columns of the model matrix.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from doe.analysis.strata import strata_of
 from doe.errors import FitError, Notice
 from doe.factors import Feasible, FloatArray
 
-__all__ = ["Drift", "PullOnBest", "Scrutiny", "pull_on_best", "scrutinise", "variance_inflation"]
+__all__ = ["Drift", "PullOnBest", "Scrutiny", "pulls_on_best", "scrutinise", "variance_inflation"]
 
 HIGH_INFLATION = 10.0
 """Common practice: above it a coefficient says little apart from its neighbours."""
@@ -217,30 +217,62 @@ def _numbers(runs: Sequence[int]) -> str:
     return ("run " if len(runs) == 1 else "runs ") + ", ".join(str(run) for run in runs)
 
 
-def pull_on_best(
-    fit: FittedModel,
-    observations: Observations,
+def pulls_on_best(
+    fits: Sequence[FittedModel],
+    observed: Mapping[str, Observations],
     feasible: Feasible,
     *,
     candidates: FloatArray | None = None,
-    best: Best | None = None,
+    bests: Mapping[str, Best] | None = None,
     most: int | None = None,
-) -> tuple[PullOnBest, ...]:
-    """Return for each run used how the best settings move when it is left out.
+) -> dict[str, tuple[PullOnBest, ...]]:
+    """Return by response, for each run used, how the best settings move when it is left out.
 
-    The same terms are fitted again without the run, and the best is searched for anew. With `most`
-    only that many runs, those of the largest Cook's distance, in run order. `best` is that of all
-    runs, searched for where not given.
+    The same terms are fitted again without the run, and the best is searched for anew, for all
+    runs and responses together. With `most` only that many runs of each, those of the largest
+    Cook's distance, in run order. `bests` are those of all runs, searched for where not given.
 
     Raises
     ------
     InfeasibleError
         The rig can run no setting at all.
     """
-    space, data = fit.model.space, observations.usable()
     if candidates is None:
-        candidates = candidates_for_search(space, feasible)
-    best = best or best_of_one(fit, feasible, candidates=candidates)
+        candidates = candidates_for_search(fits[0].model.space, feasible)
+    if bests is None:
+        bests = {f.response.name: best_of_one(f, feasible, candidates=candidates) for f in fits}
+    data = {fit.response.name: observed[fit.response.name].usable() for fit in fits}
+    refits = {
+        fit.response.name: _fits_without(fit, data[fit.response.name], most) for fit in fits
+    }
+    told = {
+        name: {i: without for i, without in own.items() if without is not None}
+        for name, own in refits.items()
+    }
+    asked = [name for name, own in told.items() if own]
+    places: dict[str, dict[int, FloatArray]] = {}
+    if asked:
+        found = best_of_each(
+            [list(told[name].values()) for name in asked],
+            feasible,
+            [bests[name].settings for name in asked],
+            candidates,
+        )
+        for name, settings in zip(asked, found, strict=True):
+            places[name] = dict(zip(told[name], settings, strict=True))
+    return {
+        name: tuple(
+            _pull(data[name].runs[i], bests[name], without, places.get(name, {}).get(i))
+            for i, without in own.items()
+        )
+        for name, own in refits.items()
+    }
+
+
+def _fits_without(
+    fit: FittedModel, data: Observations, most: int | None
+) -> dict[int, FittedModel | None]:
+    """Return by place in the runs the fit without it; None where no fit can do without it."""
     heavy = np.argsort(-np.nan_to_num(fit.cook, nan=np.inf), kind="stable")[:most]
     fits: dict[int, FittedModel | None] = {}
     for i in sorted(int(place) for place in heavy):
@@ -248,13 +280,7 @@ def pull_on_best(
         fits[i] = None
         with contextlib.suppress(FitError):
             fits[i] = fit_response(fit.response, fit.model, rest, transformation=fit.scale)
-    left = [i for i, without in fits.items() if without is not None]
-    others = [without for without in fits.values() if without is not None]
-    places: dict[int, FloatArray] = {}
-    if others:
-        found = best_of_each(others, feasible, best.settings, candidates)
-        places = dict(zip(left, found, strict=True))
-    return tuple(_pull(data.runs[i], best, without, places.get(i)) for i, without in fits.items())
+    return fits
 
 
 def _pull(

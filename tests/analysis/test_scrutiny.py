@@ -10,7 +10,7 @@ from test_fit_split_plot import SPACE, simulated
 
 from doe.analysis.fit import fit_response
 from doe.analysis.optimum import best_of_one
-from doe.analysis.scrutiny import pull_on_best, scrutinise, variance_inflation
+from doe.analysis.scrutiny import pulls_on_best, scrutinise, variance_inflation
 from doe.factors import whole_box
 from doe.responses import Response
 from doe.terms import linear_model, quadratic_model
@@ -118,7 +118,7 @@ def test_pull_on_best_is_where_a_fit_without_the_run_goes():
     data = replace(data, values=data.values + 4 * (np.arange(14) == 5))
     model = quadratic_model(SQUARE)
     fit = fit_response(response, model, data)
-    pulls = pull_on_best(fit, data, whole_box)
+    pulls = pulls_on_best([fit], {"y": data}, whole_box)["y"]
     assert [pull.run for pull in pulls] == list(data.runs)
     keep = [i for i in range(14) if i != 5]
     refit = fit_response(response, model, data.only(keep))
@@ -139,6 +139,6 @@ def test_run_that_no_fit_can_do_without_is_listed_without_figures():
 
     model = Model(space, (*linear_model(space).terms, Term((2, 0))))
     fit = fit_response(Response("y", "", "maximise"), model, observed(space, points, values))
-    pulls = pull_on_best(fit, observed(space, points, values), whole_box)
+    pulls = pulls_on_best([fit], {"y": observed(space, points, values)}, whole_box)["y"]
     assert pulls[7].settings is None
     assert pulls[0].moved is not None
