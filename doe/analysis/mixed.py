@@ -203,15 +203,31 @@ def fit_mixed(
     if n <= p or _rank(X) < p:
         raise ValueError("the model matrix needs full column rank and more rows than columns")
     indicators = [indicator(groups) for _, groups in groupings]
-    profile = _Profile.of(X, y, indicators, method)
+    profile = _Profile.of(np.linalg.qr(X)[0], y, indicators, method)
     ratios, least = _best_ratios(profile)
     variance = profile.quadratic(ratios) / profile.df
-    scale = profile.scale**2
     log_X = float(np.linalg.slogdet(X.T @ X)[1]) if method == "REML" else 0.0
-    criterion = least + log_X + profile.df * (1 + np.log(2 * np.pi * scale / profile.df))
+    criterion = least + log_X + profile.constant
     names = (*(name for name, _ in groupings), "run")
-    variances = scale * variance * np.append(ratios, 1.0)
+    variances = profile.scale**2 * variance * np.append(ratios, 1.0)
     return _assembled(X, y, indicators, variances, names, float(criterion), method)
+
+
+def likelihood_criterion(
+    X: FloatArray, groupings: Sequence[Grouping]
+) -> Callable[[FloatArray], float]:
+    """Return −2 log likelihood as a function of the values (n,), each at its own best variances.
+
+    What `fit_mixed` finds by maximum likelihood, for many sets of values at the same runs.
+    """
+    Q = np.linalg.qr(X)[0]
+    indicators = [indicator(groups) for _, groups in groupings]
+
+    def criterion(y: FloatArray) -> float:
+        profile = _Profile.of(Q, y, indicators, "ML")
+        return _best_ratios(profile)[1] + profile.constant
+
+    return criterion
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -233,10 +249,10 @@ class _Profile:
 
     @classmethod
     def of(
-        cls, X: FloatArray, y: FloatArray, indicators: Sequence[FloatArray], method: Method
+        cls, Q: FloatArray, y: FloatArray, indicators: Sequence[FloatArray], method: Method
     ) -> _Profile:
-        n, p = X.shape
-        Q = np.linalg.qr(X)[0]
+        """Return the products, given an orthonormal basis Q (n, p) of the columns of X."""
+        n, p = Q.shape
         e = y - Q @ (Q.T @ y)
         e -= Q @ (Q.T @ e)
         scale = float(np.sqrt(e @ e / (n - p))) or 1.0
@@ -248,6 +264,11 @@ class _Profile:
         plain = freed if method == "REML" else Z.T @ Z
         df = n - p if method == "REML" else n
         return cls(freed, plain, SZ.T @ e, float(e @ e), member, len(indicators), df, scale)
+
+    @property
+    def constant(self) -> float:
+        """What the criterion holds beside `values`, by maximum likelihood."""
+        return float(self.df * (1 + np.log(2 * np.pi * self.scale**2 / self.df)))
 
     def quadratic(self, ratios: FloatArray) -> float:
         return float(self._quadratics(ratios[None])[0])

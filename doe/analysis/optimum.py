@@ -485,9 +485,7 @@ def _searches(
         candidates = candidates_for_search(space, feasible)
     starts = [_starts(space, candidates, score(candidates)) for score in scores]
     climbed = _climb(space, feasible, scores, starts)
-    found = [
-        tops[int(np.argmax(score(tops)))] for score, tops in zip(scores, climbed, strict=True)
-    ]
+    found = [tops[int(np.argmax(score(tops)))] for score, tops in zip(scores, climbed, strict=True)]
     if settable:
         found = _settable_near(space, feasible, scores, found, candidates)
     for best in found:

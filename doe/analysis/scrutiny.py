@@ -242,9 +242,7 @@ def pulls_on_best(
     if bests is None:
         bests = {f.response.name: best_of_one(f, feasible, candidates=candidates) for f in fits}
     data = {fit.response.name: observed[fit.response.name].usable() for fit in fits}
-    refits = {
-        fit.response.name: _fits_without(fit, data[fit.response.name], most) for fit in fits
-    }
+    refits = {fit.response.name: _fits_without(fit, data[fit.response.name], most) for fit in fits}
     told = {
         name: {i: without for i, without in own.items() if without is not None}
         for name, own in refits.items()

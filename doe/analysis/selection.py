@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.analysis.fit import FittedModel, confounded_terms, fit_response, largest_model
-from doe.analysis.mixed import fit_mixed
+from doe.analysis.mixed import fit_mixed, likelihood_criterion
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, BoxCox, Transformation, box_cox
@@ -220,7 +220,7 @@ def power_wanted(model: Model, observations: Observations, level: float = 0.95) 
     data = observations.usable()
     strata = strata_of(model, data)
     X = np.hstack([model.matrix(data.coded()), strata.fixed])
-    return box_cox(data.values, lambda z: fit_mixed(X, z, strata.random, "ML").criterion, level)
+    return box_cox(data.values, likelihood_criterion(X, strata.random), level)
 
 
 def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
@@ -228,9 +228,9 @@ def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
     strata = strata_of(fit.model, data)
     X = np.hstack([fit.model.matrix(fit.coded), strata.fixed])
     z = fit.scale.forward(fit.values)
-    best = fit_mixed(X, z, strata.random, "ML")
+    criterion = likelihood_criterion(X, strata.random)(z)
     jacobian = -2 * float(np.sum(np.log(1 / np.abs(fit.scale.slope_back(z)))))
-    return aicc(best.criterion + jacobian, len(z), X.shape[1] + len(best.variances))
+    return aicc(criterion + jacobian, len(z), X.shape[1] + len(strata.random) + 1)
 
 
 def _best(candidates: Sequence[Candidate]) -> tuple[Candidate, Candidate | None]:
@@ -349,6 +349,46 @@ class _Gram:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Step:
+    """One step of forward choice: the columns chosen, and what may be added to them.
+
+    `more` are additions of terms, `own` their columns, `blocks` the inverses of what the chosen
+    columns leave of X'V⁻¹X there.
+    """
+
+    at: Columns
+    inverse: FloatArray
+    solved: FloatArray
+    more: tuple[tuple[int, ...], ...]
+    own: tuple[Columns, ...]
+    blocks: tuple[FloatArray, ...]
+
+    @property
+    def count(self) -> int:
+        return len(self.at)
+
+    @property
+    def sizes(self) -> Columns:
+        return np.array([len(columns) for columns in self.own], dtype=np.intp)
+
+    def without_chosen(
+        self, squares: FloatArray, products: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return what the chosen columns leave of sums of squares (d,) and products (d, m)."""
+        known = products[:, self.at]
+        explained = np.einsum("di,ij,dj->d", known, self.inverse, known)
+        return squares - explained, products - known @ self.solved
+
+    def gains(self, rest: FloatArray) -> FloatArray:
+        """Return by how much each addition lessens the sums of squares (d, additions)."""
+        gains = np.empty((len(rest), len(self.own)))
+        for j, (columns, block) in enumerate(zip(self.own, self.blocks, strict=True)):
+            some = rest[:, columns]
+            gains[:, j] = ((some @ block) * some).sum(axis=1)
+        return gains
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Search:
     """Stepwise choice at the variance ratios of the largest model that the runs can carry.
 
@@ -426,9 +466,13 @@ class _Search:
     def _at(self, chosen: Sequence[int]) -> Columns:
         return np.concatenate([*(self.columns[i] for i in chosen), self.always]).astype(np.intp)
 
-    def _score(self, squares: float, columns: int, n: int) -> float:
-        found = aicc(n * np.log(max(squares, 1e-300) / n), n, columns + 1 + len(self.strata.random))
-        return np.inf if found is None else found
+    def _score(self, squares: FloatArray | float, columns: Columns | int, n: int) -> FloatArray:
+        """Return the AICc of residual sums of squares; infinite where there is none."""
+        parameters = np.asarray(columns) + 1 + len(self.strata.random)
+        left = n - parameters - 1
+        penalty = 2 * parameters + 2 * parameters * (parameters + 1) / np.maximum(left, 1)
+        deviance = n * np.log(np.maximum(squares, 1e-300) / n)
+        return np.asarray(np.where(left < 1, np.inf, deviance + penalty))
 
     def _fits_plots(self, chosen: Sequence[int]) -> bool:
         """Whether terms that change only with the plots leave a plot to judge them by."""
@@ -447,39 +491,63 @@ class _Search:
         A term is taken together with the lower ones that it needs, so that an interaction whose
         factors alone do little is not passed by.
         """
-        chosen: tuple[int, ...] = (0,)
-        score = np.inf
-        while _regular(gram.matrix, self._at(chosen)):
-            at = self._at(chosen)
-            solved = np.linalg.solve(
-                gram.matrix[np.ix_(at, at)],
-                np.column_stack([gram.matrix[at], gram.products[at]]),
-            )
-            rest = gram.matrix - gram.matrix[:, at] @ solved[:, :-1]
-            products = gram.products - gram.matrix[:, at] @ solved[:, -1]
-            squares = gram.square - float(gram.products[at] @ solved[:, -1])
-            score = min(score, self._score(squares, len(at), gram.n))
-            best: tuple[float, tuple[int, ...]] | None = None
-            for more in self._additions(chosen):
-                own = np.concatenate([self.columns[i] for i in more])
-                if len(at) + len(own) > gram.n - 2:
-                    continue
-                block, size = rest[np.ix_(own, own)], np.diag(gram.matrix)[own].max()
-                if len(own) == 1:
-                    if block[0, 0] <= 1e-8 * size:
-                        continue
-                    gain = float(products[own[0]] ** 2 / block[0, 0])
-                elif np.linalg.eigvalsh(block)[0] <= 1e-8 * size:
-                    continue
-                else:
-                    gain = float(products[own] @ np.linalg.solve(block, products[own]))
-                new = self._score(squares - gain, len(at) + len(own), gram.n)
-                if best is None or new < best[0]:
-                    best = new, more
-            if best is None or best[0] >= score:
-                break
-            score, chosen = best[0], (*chosen, *best[1])
-        return chosen
+        return self._forward_each(gram, gram.products[None], np.array([gram.square]))[0]
+
+    def _forward_each(
+        self, gram: _Gram, products: FloatArray, squares: FloatArray
+    ) -> list[tuple[int, ...]]:
+        """Return the forward choice for each of d sets of values at the same runs.
+
+        Parameters
+        ----------
+        products, squares
+            X'V⁻¹y (d, m) and y'V⁻¹y (d,); those of `gram` are not looked at.
+        """
+        found: list[tuple[int, ...]] = [(0,)] * len(squares)
+        score = np.full(len(squares), np.inf)
+        open_: dict[tuple[int, ...], list[int]] = {(0,): list(range(len(squares)))}
+        while open_:
+            chosen, who = open_.popitem()
+            for i in who:
+                found[i] = chosen
+            step = self._step(gram, chosen)
+            if step is None:
+                continue
+            left, rest = step.without_chosen(squares[who], products[who])
+            now = self._score(left, step.count, gram.n)
+            score[who] = np.minimum(score[who], now)
+            if not step.more:
+                continue
+            new = self._score(left[:, None] - step.gains(rest), step.count + step.sizes, gram.n)
+            pick = np.argmin(new, axis=1)
+            best = new[np.arange(len(who)), pick]
+            going = best < score[who]
+            score[who] = np.where(going, best, score[who])
+            for i in np.flatnonzero(going):
+                open_.setdefault((*chosen, *step.more[pick[i]]), []).append(who[i])
+        return found
+
+    def _step(self, gram: _Gram, chosen: tuple[int, ...]) -> _Step | None:
+        """Return what can be added to some terms; None where these runs cannot carry them."""
+        at, G = self._at(chosen), gram.matrix
+        if not _regular(G, at):
+            return None
+        inverse = np.linalg.inv(G[np.ix_(at, at)])
+        solved = inverse @ G[at]
+        rest = G - G[:, at] @ solved
+        diagonal = np.diag(G)
+        more, own, blocks = [], [], []
+        for addition in self._additions(chosen):
+            columns = np.concatenate([self.columns[i] for i in addition])
+            block = rest[np.ix_(columns, columns)]
+            if len(at) + len(columns) > gram.n - 2:
+                continue
+            if np.linalg.eigvalsh(block)[0] <= 1e-8 * diagonal[columns].max():
+                continue
+            more.append(addition)
+            own.append(columns)
+            blocks.append(np.linalg.inv(block))
+        return _Step(at, inverse, solved, tuple(more), tuple(own), tuple(blocks))
 
     def backward(self, gram: _Gram) -> tuple[int, ...]:
         """Return what is left when terms are dropped one at a time while AICc falls.
@@ -497,7 +565,7 @@ class _Search:
             for i in self._droppable(chosen):
                 own = [place[int(j)] for j in self.columns[i]]
                 rise = float(b[own] @ np.linalg.solve(inverse[np.ix_(own, own)], b[own]))
-                new = self._score(squares + rise, len(at) - len(own), gram.n)
+                new = float(self._score(squares + rise, len(at) - len(own), gram.n))
                 if best is None or (new, rise) < best[:2]:
                     best = new, rise, i
             score = self._score(squares, len(at), gram.n)
@@ -570,10 +638,9 @@ class _Search:
         X = self._whitened(np.column_stack([self.X, self.mean]), every)
         X, mean, gram = X[:, :-1], X[:, -1], self.gram()
         counts = np.zeros(len(self.pool))
-        for noise in generator.standard_normal((draws, len(self.z))):
-            y = mean + noise
-            drawn = _Gram(gram.matrix, X.T @ y, float(y @ y), gram.n)
-            counts[list(self.forward(drawn))] += 1
+        y = mean + generator.standard_normal((draws, len(self.z)))
+        for chosen in self._forward_each(gram, y @ X, np.einsum("dn,dn->d", y, y)):
+            counts[list(chosen)] += 1
         return {
             term.label(self.names): float(count) / draws
             for term, count in zip(self.pool, counts, strict=True)
