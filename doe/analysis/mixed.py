@@ -17,7 +17,7 @@ memory, checked against pbkrtest in the tests).
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -223,11 +223,16 @@ def likelihood_criterion(
     Q = np.linalg.qr(X)[0]
     indicators = [indicator(groups) for _, groups in groupings]
 
-    def criterion(y: FloatArray) -> float:
+    def of_strata(y: FloatArray) -> float:
         profile = _Profile.of(Q, y, indicators, "ML")
         return _best_ratios(profile)[1] + profile.constant
 
-    return criterion
+    def of_runs(y: FloatArray) -> float:
+        residuals = y - Q @ (Q.T @ y)
+        residuals -= Q @ (Q.T @ residuals)
+        return float(len(y) * (1 + np.log(2 * np.pi * (residuals @ residuals) / len(y))))
+
+    return of_strata if indicators else of_runs
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -185,7 +185,6 @@ def box_cox(
     Box, Cox 1964, J. R. Stat. Soc. B 26:211–252, with the interval from χ² with one degree of
     freedom (from memory). The scaled form carries the Jacobian.
     """
-    from scipy.optimize import minimize_scalar
     from scipy.special import chdtri
 
     scale = _geometric_mean(values)
@@ -196,13 +195,29 @@ def box_cox(
     powers = np.linspace(-WIDEST, WIDEST, 61)
     losses = np.array([loss(float(lam)) for lam in powers])
     least = int(np.argmin(losses))
-    around = powers[max(least - 1, 0)], powers[min(least + 1, 60)]
-    best = float(minimize_scalar(loss, bounds=around, method="bounded", options={"xatol": 1e-4}).x)
+    best = _least(loss, float(powers[max(least - 1, 0)]), float(powers[min(least + 1, 60)]))
     limit = loss(best) + float(chdtri(1, 1 - level))
     low, high = _crossing(loss, limit, best, -WIDEST), _crossing(loss, limit, best, WIDEST)
     simple = next((lam for lam in (1.0, 0.0, 0.5, -1.0, -0.5, 2.0) if low <= lam <= high), None)
     suggested = round(best, 1) if simple is None else simple
     return BoxCox(best, low, high, suggested, level, powers, -losses / 2)
+
+
+def _least(loss: Callable[[float], float], low: float, high: float, apart: float = 1e-6) -> float:
+    """Return where the loss is least between two powers, by golden sections."""
+    golden = (np.sqrt(5) - 1) / 2
+    left, right = high - golden * (high - low), low + golden * (high - low)
+    at_left, at_right = loss(left), loss(right)
+    while high - low > apart:
+        if at_left <= at_right:
+            high, right, at_right = right, left, at_left
+            left = high - golden * (high - low)
+            at_left = loss(left)
+        else:
+            low, left, at_left = left, right, at_right
+            right = low + golden * (high - low)
+            at_right = loss(right)
+    return float((low + high) / 2)
 
 
 def _crossing(loss: Callable[[float], float], limit: float, inside: float, end: float) -> float:

@@ -11,8 +11,7 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from xml.sax.saxutils import escape as _escape
-from xml.sax.saxutils import quoteattr
+from html import escape
 
 import numpy as np
 
@@ -118,7 +117,7 @@ class _Canvas:
         return self.plot.bottom - self.inset - share * (height - 2 * self.inset)
 
     def free(self, box: _Box) -> bool:
-        return box.within(self.plot) and not any(box.meets(other) for other in self.taken)
+        return box.within(self.plot) and not any(map(box.meets, self.taken))
 
     def path(self, ring: FloatArray, close: bool = False) -> str:
         """Return path data of a line (m, 2) in the units of the axes."""
@@ -409,7 +408,7 @@ def _along(canvas: _Canvas, layer: Curve) -> list[tuple[float, float]]:
     inside = canvas.plot
     return [
         (x, y)
-        for x, y in zip(np.interp(at, far, xs), np.interp(at, far, ys), strict=True)
+        for x, y in np.column_stack([np.interp(at, far, xs), np.interp(at, far, ys)]).tolist()
         if inside.left <= x <= inside.right and inside.top <= y <= inside.bottom
     ]
 
@@ -807,11 +806,11 @@ def _line(x1: float, y1: float, x2: float, y2: float, kind: str) -> str:
 
 
 def _path(data: str, kind: str, more: str = "") -> str:
-    return f'<path class="{kind}" d={quoteattr(data)}{" " + more if more else ""}/>'
+    return f'<path class="{kind}" d="{data}"{" " + more if more else ""}/>'
 
 
 def _safe(text: str) -> str:
-    return _escape(shown(text), {'"': "&quot;"})
+    return escape(shown(text), quote=False).replace('"', "&quot;")
 
 
 def _text(x: float, y: float, text: str, kind: str) -> str:
