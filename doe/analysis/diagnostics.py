@@ -53,6 +53,10 @@ class Influence:
 
 def confounded(X: FloatArray) -> tuple[tuple[int, tuple[int, ...]], ...]:
     """Return each column that the columns before it reproduce, with the columns that do."""
+    if X.shape[0] >= X.shape[1]:  # a column's distance from those before it stands on R's diagonal
+        apart = np.abs(np.diag(np.linalg.qr(X, mode="r")))
+        if (apart > SAME * np.maximum(np.linalg.norm(X, axis=0), 1e-12)).all():
+            return ()
     found: list[tuple[int, tuple[int, ...]]] = []
     kept: list[int] = []
     for j in range(X.shape[1]):

@@ -463,6 +463,11 @@ class _Search:
         root = np.linalg.cholesky(self.V[np.ix_(keep, keep)])
         return np.asarray(np.linalg.solve(root, columns))
 
+    def _columns(self, terms: Sequence[int]) -> Columns:
+        if len(terms) == 1:
+            return self.columns[terms[0]]
+        return np.concatenate([self.columns[i] for i in terms])
+
     def _at(self, chosen: Sequence[int]) -> Columns:
         return np.concatenate([*(self.columns[i] for i in chosen), self.always]).astype(np.intp)
 
@@ -532,21 +537,22 @@ class _Search:
         at, G = self._at(chosen), gram.matrix
         if not _regular(G, at):
             return None
-        inverse = np.linalg.inv(G[np.ix_(at, at)])
+        inverse = np.linalg.inv(G[at[:, None], at])
         solved = inverse @ G[at]
         rest = G - G[:, at] @ solved
         diagonal = np.diag(G)
         more, own, blocks = [], [], []
         for addition in self._additions(chosen):
-            columns = np.concatenate([self.columns[i] for i in addition])
-            block = rest[np.ix_(columns, columns)]
+            columns = self._columns(addition)
             if len(at) + len(columns) > gram.n - 2:
                 continue
-            if np.linalg.eigvalsh(block)[0] <= 1e-8 * diagonal[columns].max():
+            block = rest[columns[:, None], columns]
+            least = block[0, 0] if len(columns) == 1 else np.linalg.eigvalsh(block)[0]
+            if least <= 1e-8 * diagonal[columns].max():
                 continue
             more.append(addition)
             own.append(columns)
-            blocks.append(np.linalg.inv(block))
+            blocks.append(1 / block if len(columns) == 1 else np.linalg.inv(block))
         return _Step(at, inverse, solved, tuple(more), tuple(own), tuple(blocks))
 
     def backward(self, gram: _Gram) -> tuple[int, ...]:
@@ -557,14 +563,17 @@ class _Search:
         chosen = self._start(gram)
         while len(chosen) > 1:
             at = self._at(chosen)
-            inverse = np.linalg.inv(gram.matrix[np.ix_(at, at)])
+            inverse = np.linalg.inv(gram.matrix[at[:, None], at])
             b = inverse @ gram.products[at]
             squares = gram.square - float(gram.products[at] @ b)
             place = {int(j): i for i, j in enumerate(at)}
             best: tuple[float, float, int] | None = None
             for i in self._droppable(chosen):
                 own = [place[int(j)] for j in self.columns[i]]
-                rise = float(b[own] @ np.linalg.solve(inverse[np.ix_(own, own)], b[own]))
+                if len(own) == 1:
+                    rise = float(b[own[0]] ** 2 / inverse[own[0], own[0]])
+                else:
+                    rise = float(b[own] @ np.linalg.solve(inverse[np.ix_(own, own)], b[own]))
                 new = float(self._score(squares + rise, len(at) - len(own), gram.n))
                 if best is None or (new, rise) < best[:2]:
                     best = new, rise, i
@@ -628,8 +637,8 @@ class _Search:
             at = self._at(chosen)
             if not _regular(gram.matrix, at):
                 return None
-            b = np.linalg.solve(gram.matrix[np.ix_(at, at)], gram.products[at])
-            total += float(np.sum((self.z[out] - self.X[np.ix_(out, at)] @ b) ** 2))
+            b = np.linalg.solve(gram.matrix[at[:, None], at], gram.products[at])
+            total += float(np.sum((self.z[out] - self.X[out[:, None], at] @ b) ** 2))
         return float(np.sqrt(total / len(self.z)))
 
     def survival(self, generator: np.random.Generator, draws: int) -> dict[str, float]:
@@ -650,10 +659,11 @@ class _Search:
 
 def _regular(matrix: FloatArray, at: Columns) -> bool:
     """Whether the columns at some places of X are independent, seen from X'X."""
-    size = np.sqrt(np.diag(matrix)[at])
+    size = np.sqrt(matrix[at, at])
     if not size.all():
         return False
-    return bool(np.linalg.eigvalsh(matrix[np.ix_(at, at)] / np.outer(size, size))[0] > 1e-9)
+    scaled = matrix[at[:, None], at] / (size[:, None] * size)
+    return bool(np.linalg.eigvalsh(scaled)[0] > 1e-9)
 
 
 def _separable_terms(model: Model, data: Observations) -> tuple[Term, ...]:
