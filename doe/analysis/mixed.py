@@ -128,7 +128,7 @@ class MixedFit:
         """
         d = len(L)
         inner = np.linalg.inv(L @ self.plain_covariance @ L.T)
-        parts = np.einsum("ab,bi,vij,cj->vac", inner, L, self.slopes, L)
+        parts = inner @ (L @ self.slopes @ L.T)
         traces = np.einsum("vaa->v", parts)
         W = self.variance_covariance
         a1 = float(traces @ W @ traces)
