@@ -38,10 +38,17 @@ from doe.quantities import (
     read_quantity,
 )
 from doe.region import EnvelopeOf, HeldSetting
-from doe.responses import WEIGHINGS, Response
+from doe.responses import USUALLY_WEIGHED, WEIGHINGS, Response, Weighing
 from doe.rig import Conditions, Envelope, Rig
 from doe.run_log import DeviationRules
-from doe.samples import Clash, Samples, clashes, drawn_columns, sample_minutes
+from doe.samples import (
+    Clash,
+    Samples,
+    clashes,
+    drained_columns,
+    drawn_columns,
+    sample_minutes,
+)
 
 __all__ = [
     "CAMPAIGN_FILE",
@@ -225,12 +232,31 @@ class Campaign:
 
     @cached_property
     def schema(self) -> LedgerSchema:
-        derived = any(response.source for response in self.responses)
         corners = self.space.corners()
         most = max(map(len, self.sample_minutes(corners))) if self.samples else 0
-        weighed = WEIGHINGS if derived else ()
-        lots = tuple(self.feed.lots)
-        return LedgerSchema(self.space, self.responses, weighed, drawn_columns(most), lots)
+        own = {*self.space.columns, *(response.column for response in self.responses)}
+        drained = drained_columns(1 + self._most_drains())
+        drawn = drawn_columns(most)
+        if own.isdisjoint(each.column for each in drained):
+            drawn += drained
+        weighed = tuple(each for each in self._weighed() if each.column not in own)
+        return LedgerSchema(self.space, self.responses, weighed, drawn, tuple(self.feed.lots))
+
+    def _weighed(self) -> tuple[Weighing, ...]:
+        """Return what is weighed with each run: for derived responses, and as usual."""
+        if not any(response.source for response in self.responses):
+            return USUALLY_WEIGHED
+        return (*WEIGHINGS, *(each for each in USUALLY_WEIGHED if each.name == "water_pumped"))
+
+    def _most_drains(self) -> int:
+        """Return how often the collection vessel is drained during the run that needs it most.
+
+        Water grows with flow, and its minutes with temperature and time, so a corner has most.
+        """
+        if self.mode == "batch" or self.rig.collector is None:
+            return 0
+        corners = self.conditions(self.space.corners())
+        return max(map(len, rig_room.drain_minutes(self.rig, corners)))
 
     @property
     def compounds(self) -> tuple[str, ...]:

@@ -143,12 +143,14 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
     dried, where = weighed["extract_dry_g"], Where("runs.csv", None, f"run {row.run}")
     names = campaign.compounds
     portions = tuple(_portion(bottle, names, campaign.feed) for bottle in bottles)
+    if dried is not None:  # what was only weighed before it was dried is no second extract
+        portions = tuple(p for p in portions if p.kind == "sample" or p.solids or p.contents)
     whole = [portion for portion in portions if portion.kind != "sample"]
     if dried is not None and whole:
         raise ResultsError.of(
             "extract-twice",
-            f"run {row.run} has extract_dry_g and {len(whole)} portions beside samples: the "
-            "extract would count twice.",
+            f"run {row.run} has extract_dry_g and {len(whole)} assayed portions beside samples: "
+            "the extract would count twice.",
             "Keep one of them: empty the cell in runs.csv, or take its rows out of portions.csv.",
             file="runs.csv",
             key="extract_dry_g",

@@ -132,7 +132,8 @@ class Censored(float):
 class LedgerSchema:
     """The columns of a campaign's ledger: its factors, its responses, and what is weighed.
 
-    `drawn` is what sheets ask of samples: it becomes portions and has no column in the ledger.
+    `drawn` is what sheets ask of samples and drains: it becomes portions and has no column in the
+    ledger.
     `lots` are the names of the feedstock lots, where the campaign tells them apart.
     """
 
@@ -154,6 +155,11 @@ class LedgerSchema:
     def weighed_columns(self) -> tuple[str, ...]:
         return tuple(weighing.column for weighing in self.weighed)
 
+    @property
+    def derives(self) -> bool:
+        """Whether any response is worked out from masses."""
+        return any(response.source is not None for response in self.responses)
+
     @cached_property
     def drawn_columns(self) -> tuple[str, ...]:
         return tuple(drawn.column for drawn in self.drawn)
@@ -166,9 +172,13 @@ class LedgerSchema:
         return (*first, *self.space.columns, *measured, *LAST_COLUMNS)
 
     def columns_of(self, rows: Iterable[LedgerRow]) -> tuple[str, ...]:
-        """Return the columns that these rows need: that of the blocks only if there are any."""
-        blocks = any(row.block is not None for row in rows)
-        return tuple(name for name in self.columns if name != "block" or blocks)
+        """Return the columns that these rows need: blocks and what is optional only if filled."""
+        rows = tuple(rows)
+        spare = set() if any(row.block is not None for row in rows) else {"block"}
+        for i, weighing in enumerate(self.weighed):
+            if weighing.optional and not any(r.weighed and r.weighed[i] is not None for r in rows):
+                spare.add(weighing.column)
+        return tuple(name for name in self.columns if name not in spare)
 
 
 @dataclass(frozen=True, slots=True)
@@ -922,7 +932,7 @@ class _Merge:
             responses=responses,
             left_out_because=because,
             notes=self._notes(),
-            weighed=weighed,
+            weighed=weighed if any(v is not None for v in weighed) else self.row.weighed,
             lot=self._lot(),
             status=self._status(because, achieved, responses),
         )
@@ -958,7 +968,7 @@ class _Merge:
         old, new = self.row.lot, self.back.lot
         if not new or new == old:
             return old
-        if old:
+        if old and started(self.row):
             self._overwrite("lot", old, new)
         return new
 

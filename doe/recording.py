@@ -15,13 +15,22 @@ import numpy as np
 from doe import standing
 from doe.campaign import Campaign
 from doe.errors import Notice, Problem, ResultsError
-from doe.ledger import Change, Ledger, Returned, locked, with_results, write_ledger
+from doe.ledger import (
+    Change,
+    Ledger,
+    Returned,
+    from_plain_text,
+    locked,
+    started,
+    with_results,
+    write_ledger,
+)
 from doe.standing import LEDGER_FILE, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
     from doe.logged import Logged, LogWish
-    from doe.sheet.portions import Bottle, Bottles
+    from doe.sheet.portions import Bottles
 
 __all__ = ["RecordResult", "after_recording", "recorded", "take_in"]
 
@@ -57,7 +66,7 @@ def recorded(
     """
     if log is not None:
         return _take_in_log(campaign, path, log, replace_filled, dry_run)
-    if campaign.schema.weighed or campaign.samples:
+    if campaign.schema.derives or campaign.schema.drawn:
         from doe.derived import bottles_in
 
         bottles = bottles_in(campaign, path)
@@ -125,12 +134,14 @@ def _merged(
 ) -> RecordResult:
     """Merge what came back into the ledger and write it; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
+    former = ledger
     ledger, changes = with_results(ledger, returned, replace_filled)
     derived = None
-    if campaign.schema.weighed or campaign.samples:
-        if bottles is None and campaign.samples:
+    if campaign.schema.derives or campaign.schema.drawn:
+        if bottles is None:
             bottles = _drawn(campaign, ledger, returned)
         weighed = {back.run for back in returned.rows if back.weighed}
+        weighed |= {change.run for change in changes if change.column == "lot"}
         derived = _derived(campaign, ledger, changes, weighed, bottles, replace_filled)
         ledger, changes = derived.ledger, derived.changes
     if not dry_run:
@@ -144,6 +155,7 @@ def _merged(
         *returned.notices,
         *ledger.notices,
         *(derived.notices if derived else ()),
+        *_other_lots(former, changes),
         *standing.recorded_oddly(campaign, rows),
         *standing.looked_over(campaign, ledger),
     )
@@ -176,11 +188,11 @@ def _derived(
     kept = campaign.folder / PORTIONS_FILE
     old = (bottles_in(campaign, kept) if kept.exists() else None) or Bottles()
     new = new or Bottles()
-    _refuse_unknown_runs(ledger, new)
+    _check_bottles(ledger, new)
     bottles, more = with_bottles(old.rows, new.rows, replace_filled)
     files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
-    timed = tuple(_sample_notices(campaign, ledger, bottles, {b.run for b in new.rows}))
-    if not campaign.schema.weighed:
+    timed = standing.bottled_oddly(campaign, ledger.rows, bottles, {b.run for b in new.rows})
+    if not campaign.schema.derives:
         return _Derived(ledger, (*changes, *more), files, (*new.notices, *timed))
     touched = weighed | {bottle.run for bottle in new.rows}
     found = from_masses(campaign, ledger, bottles, touched)
@@ -194,57 +206,61 @@ def _derived(
     return _Derived(ledger, (*changes, *more, *derived), files, notices)
 
 
+def _other_lots(former: Ledger, changes: Sequence[Change]) -> Iterator[Notice]:
+    """Yield a notice on each run that took another lot than was planned."""
+    blank = {row.run for row in former.rows if not started(row)}
+    for change in changes:
+        if change.column == "lot" and change.old and change.run in blank:
+            what = (
+                f"Run {change.run} took feedstock lot {from_plain_text(change.new)}, where "
+                f"{from_plain_text(change.old)} was planned. Lots are told apart from settings by "
+                "how the plan spreads them: fit takes the lot that was used."
+            )
+            yield Notice("lot-changed", what)
+
+
 def _drawn(campaign: Campaign, ledger: Ledger, returned: Returned) -> Bottles | None:
-    """Return the samples that a filled sheet says were drawn; None where it says of none."""
+    """Return the samples and drained portions that a filled sheet says of; None where of none."""
     from doe.derived import PORTIONS_FILE, bottles_in
-    from doe.sheet.portions import drawn_bottles
+    from doe.sheet.portions import Bottles, drained_bottles, drawn_bottles
 
     back = [row for row in returned.rows if row.drawn]
-    if not back or campaign.samples is None:
+    if not back:
         return None
-    kept = campaign.folder / PORTIONS_FILE
-    old = bottles_in(campaign, kept) if kept.exists() else None
-    minutes = campaign.sample_minutes(np.array([row.settings for row in ledger.rows]))
-    planned = {row.run: at.tolist() for row, at in zip(ledger.rows, minutes, strict=True)}
-    known = old.rows if old else ()
-    return drawn_bottles(back, campaign.samples, planned, known, returned.file)
+    samples = Bottles()
+    if campaign.samples is not None:
+        kept = campaign.folder / PORTIONS_FILE
+        old = bottles_in(campaign, kept) if kept.exists() else None
+        minutes = campaign.sample_minutes(np.array([row.settings for row in ledger.rows]))
+        planned = {row.run: at.tolist() for row, at in zip(ledger.rows, minutes, strict=True)}
+        known = old.rows if old else ()
+        samples = drawn_bottles(back, campaign.samples, planned, known, returned.file)
+    rows = (*drained_bottles(back, returned.file), *samples.rows)
+    return Bottles(rows, samples.notices) if rows or samples.notices else None
 
 
-def _sample_notices(
-    campaign: Campaign, ledger: Ledger, bottles: Sequence[Bottle], runs: set[int]
-) -> Iterator[Notice]:
-    """Yield notices on samples of some runs without a time, or timed after their run's end."""
-    rows = [row for row in ledger.rows if row.run in runs]
-    samples = [b for b in bottles if b.kind == "sample" and b.run in runs]
-    if not samples:
-        return
-    lasting = campaign.conditions(standing.achieved_settings(rows)).time_min
-    ends = dict(zip((row.run for row in rows), lasting, strict=True)) if lasting is not None else {}
-    untimed = [f"{b.label} of run {b.run}" for b in samples if "time_min" not in b.cells]
-    if untimed:
-        what = f"Without time_min, so on no extraction curve: {', '.join(untimed)}."
-        yield Notice("sample-without-time", what)
-    for bottle in samples:
-        at, end = bottle.cells.get("time_min"), ends.get(bottle.run)
-        if at is not None and end is not None and at > end:
-            what = (
-                f"Run {bottle.run}: sample {bottle.label} was drawn at {at:g} min, but the "
-                f"extraction took {end:g} min. Is that a slip?"
-            )
-            yield Notice("sample-after-end", what)
-
-
-def _refuse_unknown_runs(ledger: Ledger, bottles: Bottles) -> None:
+def _check_bottles(ledger: Ledger, bottles: Bottles) -> None:
+    """Refuse bottles of unknown runs, and amounts below zero."""
     runs = {row.run for row in ledger.rows}
-    unknown = [bottle for bottle in bottles.rows if bottle.run not in runs]
-    if unknown:
-        remedy = "Correct the number, or check that the file belongs to this campaign."
-        raise ResultsError(
-            *(
-                Problem("unknown-run", f"the ledger has no run {b.run}.", b.where, remedy)
-                for b in unknown
-            )
+    remedy = "Correct the number, or check that the file belongs to this campaign."
+    problems = [
+        Problem("unknown-run", f"the ledger has no run {b.run}.", b.where, remedy)
+        for b in bottles.rows
+        if b.run not in runs
+    ]
+    problems += [
+        Problem(
+            "impossible-value",
+            f"run {b.run}, {b.label}: {column} is {value:g}; allowed is 0 or more.",
+            b.where,
+            "Correct it, or leave the cell blank.",
         )
+        for b in bottles.rows
+        for column, value in b.cells.items()
+        if column in ("volume_mL", "mass_g", "discard_mL") and value < 0
+    ]
+    if problems:
+        raise ResultsError(*problems)
 
 
 def _as_derived(problem: Problem) -> Problem:

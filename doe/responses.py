@@ -11,7 +11,7 @@ import numpy.typing as npt
 from doe.factors import FloatArray
 from doe.quantities import unit_slug
 
-__all__ = ["WEIGHINGS", "Aim", "Response", "Source", "SourceKind", "Weighing"]
+__all__ = ["USUALLY_WEIGHED", "WEIGHINGS", "Aim", "Response", "Source", "SourceKind", "Weighing"]
 
 Aim = Literal["maximise", "minimise", "target", "below", "above"]
 SourceKind = Literal["yield", "residue", "closure", "amount", "purity", "recovery"]
@@ -36,11 +36,15 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Weighing:
-    """Something weighed with each run, from which responses are derived."""
+    """Something weighed with each run.
+
+    What is `optional` has a column in the ledger only once a run has it.
+    """
 
     name: str
     unit: str
     words: str
+    optional: bool = False
 
     @property
     def column(self) -> str:
@@ -56,6 +60,12 @@ WEIGHINGS = (
     Weighing("residue_moisture", "%", "its moisture (0 if it was dried)"),
 )
 """What is weighed with each run of a campaign that has derived responses."""
+USUALLY_WEIGHED = (
+    Weighing("feed", "g", "feed loaded, as weighed", optional=True),
+    Weighing("water_pumped", "g", "water pumped, weighed", optional=True),
+    Weighing("residue_dry", "g", "residue, dried", optional=True),
+)
+"""What a sheet asks to be weighed even where nothing is derived from it."""
 
 
 @dataclass(frozen=True, slots=True)

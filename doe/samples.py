@@ -29,6 +29,8 @@ __all__ = [
     "Fault",
     "Samples",
     "clashes",
+    "drain_label_of",
+    "drained_columns",
     "drawn_columns",
     "faults",
     "label_of",
@@ -193,6 +195,20 @@ def drawn_columns(count: int) -> tuple[Weighing, ...]:
         Weighing(f"sample_{i}", unit, f"sample {i}{words}")
         for i in range(1, count + 1)
         for unit, words in (("min", ", drawn at"), ("mL", ""), ("g", ""))
+    )
+
+
+def drain_label_of(place: int) -> str:
+    """Return the label on the bottle of a run's drained portion, counted from 0: ``D1``."""
+    return f"D{place + 1}"
+
+
+def drained_columns(count: int) -> tuple[Weighing, ...]:
+    """Return what a sheet asks of so many drained portions a run: how much each was."""
+    return tuple(
+        Weighing(f"drain_{i}", unit, f"portion {drain_label_of(i - 1)}")
+        for i in range(1, count + 1)
+        for unit in ("mL", "g")
     )
 
 

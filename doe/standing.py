@@ -6,22 +6,30 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Sequence
+import itertools
+from collections.abc import Iterable, Iterator, Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from doe import rig as rig_room
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import FloatArray, NumericFactor
 from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells
 from doe.log_record import read_log_records
+from doe.samples import label_of
 from doe.stage import StageRecord, read_stage
+
+if TYPE_CHECKING:
+    from doe.sheet.portions import Bottle
 
 __all__ = [
     "LEDGER_FILE",
     "achieved_settings",
     "assumed_settings",
     "boiled",
+    "bottled_oddly",
     "counted",
     "doubtful",
     "has_results",
@@ -42,6 +50,10 @@ LEDGER_FILE = "runs.csv"
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
+WATER_SLIP = 0.2
+"""Share by which water weighed may differ from water expected before it is asked about."""
+FAR = 3.0
+"""How many times more or less than planned a sample may be before it is asked about."""
 BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
 NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
 """Units, or their numerators, of amounts that cannot be below zero."""
@@ -141,7 +153,7 @@ def _unweighed(ledger: Ledger) -> list[str]:
     """Return the runs that are done without their feed, where responses follow from it."""
     columns = ledger.schema.weighed_columns
     done = _done(ledger)
-    if "feed_g" not in columns:
+    if not ledger.schema.derives:
         return []
     place = columns.index("feed_g")
     blank = [row.run for row in done if not row.weighed or row.weighed[place] is None]
@@ -214,6 +226,7 @@ def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
         *_far_from_planned(campaign, rows),
         *_impossible_values(campaign, rows),
         *_odd_weighings(campaign, rows),
+        *_water_far_off(campaign, rows),
         *_limits_broken(campaign, rows),
     )
 
@@ -270,6 +283,144 @@ def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
                 )
                 found.append(Notice("moisture-as-share", what))
     return found
+
+
+def _water_far_off(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
+    """Return notices on water weighed that is far from what flow and minutes give."""
+    weighed = [
+        (row, value) for row in rows if (value := _weighed(campaign, row, "water_pumped_g"))
+    ]
+    expected = _water_expected_g(campaign, [row for row, _ in weighed])
+    found = []
+    for (row, value), wanted in zip(weighed, expected, strict=True):
+        off = value / wanted - 1 if wanted else 0.0
+        if abs(off) > WATER_SLIP:
+            what = (
+                f"Run {row.run}: {value:g} g of water were weighed, and flow and minutes give "
+                f"{wanted:.0f} g (ramps and flush included): {100 * abs(off):.0f} % "
+                f"{'more' if off > 0 else 'less'}. Is it a slip, or did the pump deliver otherwise "
+                "than it showed?"
+            )
+            found.append(Notice("water-far-off", what))
+    return found
+
+
+def _weighed(campaign: Campaign, row: LedgerRow, column: str) -> float | None:
+    columns = campaign.schema.weighed_columns
+    if column not in columns or not row.weighed:
+        return None
+    return row.weighed[columns.index(column)]
+
+
+def _water_expected_g(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[float | None]:
+    """Return the water that runs take by their achieved settings [g], None where not known.
+
+    A liquid-full vessel takes what its bed leaves free, which is seldom known well.
+    """
+    if not rows or campaign.batch_kind == "liquid-full":
+        return [None] * len(rows)
+    try:
+        at = campaign.conditions(achieved_settings(rows))
+        drawn = rig_room.water_drawn_g(campaign.rig, at)
+    except (ValueError, ArithmeticError):
+        return [None] * len(rows)
+    return [None] * len(rows) if drawn is None else drawn.tolist()
+
+
+def bottled_oddly(
+    campaign: Campaign, rows: Sequence[LedgerRow], bottles: Sequence[Bottle], runs: set[int]
+) -> tuple[Notice, ...]:
+    """Return notices on bottles of some runs that look like slips: when, and how much."""
+    found: list[Notice] = []
+    own = [bottle for bottle in bottles if bottle.run in runs]
+    untimed = [
+        f"{b.label} of run {b.run}" for b in own if b.kind == "sample" and "time_min" not in b.cells
+    ]
+    if untimed:
+        what = f"Without time_min, so on no extraction curve: {', '.join(untimed)}."
+        found.append(Notice("sample-without-time", what))
+    for row in rows:
+        of_run = [bottle for bottle in own if bottle.run == row.run]
+        if of_run:
+            samples = [bottle for bottle in of_run if bottle.kind == "sample"]
+            found += _odd_times(campaign, row, samples)
+            found += _odd_amounts(campaign, row, of_run)
+            found += _odd_total(campaign, row, of_run)
+    return tuple(found)
+
+
+def _odd_times(
+    campaign: Campaign, row: LedgerRow, samples: Sequence[Bottle]
+) -> Iterator[Notice]:
+    """Yield notices on samples drawn outside their run, out of order, or far from the plan."""
+    timed = [(b, b.cells["time_min"]) for b in samples if "time_min" in b.cells]
+    lasting = campaign.conditions(achieved_settings([row])).time_min
+    end = None if lasting is None else float(np.broadcast_to(lasting, (1,))[0])
+    minutes = campaign.sample_minutes([row.settings])[0].tolist()
+    planned = {label_of(place): minute for place, minute in enumerate(minutes)}
+    for bottle, at in timed:
+        who = f"Run {row.run}: sample {bottle.label} was drawn at {at:g} min"
+        wanted = planned.get(bottle.label)
+        if at < 0:
+            what = f"{who}, before the extraction began. Is that a slip?"
+            yield Notice("sample-before-start", what)
+        elif end is not None and at > end:
+            what = f"{who}, but the extraction took {end:g} min. Is that a slip?"
+            yield Notice("sample-after-end", what)
+        elif end is not None and wanted is not None and abs(at - wanted) > SLIP * end:
+            what = f"{who}, where {wanted:g} min was planned. Is that a slip?"
+            yield Notice("sample-time-far-off", what)
+    in_order = sorted((b for b in timed if b[0].label in planned), key=lambda b: int(b[0].label[1:]))
+    for (before, first), (after, second) in itertools.pairwise(in_order):
+        if second <= first:
+            what = (
+                f"Run {row.run}: sample {after.label} was drawn at {second:g} min, not after "
+                f"{before.label} at {first:g} min. Were times or bottles exchanged?"
+            )
+            yield Notice("sample-times-fall", what)
+
+
+def _odd_amounts(
+    campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]
+) -> Iterator[Notice]:
+    """Yield notices on samples far from the planned volume, and volumes that weigh oddly."""
+    plan = campaign.samples
+    for bottle in bottles:
+        volume, mass = bottle.cells.get("volume_mL"), bottle.cells.get("mass_g")
+        who = f"Run {row.run}: {bottle.kind} {bottle.label}"
+        if volume and mass and not 0.5 <= mass / volume <= 2:
+            what = (
+                f"{who} has {volume:g} mL that weigh {mass:g} g, {mass / volume:.2g} g/mL. Is one "
+                "of them a slip?"
+            )
+            yield Notice("density-odd", what)
+        if bottle.kind != "sample" or plan is None:
+            continue
+        told = ((volume, "mL", plan.volume), (mass, "g", plan.volume))
+        told += ((bottle.cells.get("discard_mL"), "mL discarded", plan.discard),)
+        for value, unit, wanted in told:
+            if value is not None and wanted > 0 and not 1 / FAR <= value / wanted <= FAR:
+                what = (
+                    f"{who} has {value:g} {unit} where {wanted:g} mL was planned. Is it a slip?"
+                )
+                yield Notice("sample-amount-far-off", what)
+
+
+def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:
+    """Yield a notice where much more liquid came out than water went in."""
+    out = sum(
+        b.cells.get("mass_g") or b.cells.get("volume_mL", 0.0) * b.cells.get("density_g_mL", 1.0)
+        for b in bottles
+    )
+    weighed = _weighed(campaign, row, "water_pumped_g")
+    went_in = weighed or _water_expected_g(campaign, [row])[0]
+    if went_in and out > (1 + WATER_SLIP) * went_in:
+        by = "were weighed in" if weighed else "went in by flow and minutes"
+        what = (
+            f"Run {row.run}: its bottles hold {out:.4g} g (1 mL taken as 1 g where not weighed), "
+            f"and {went_in:.4g} g of water {by}. Does a bottle stand twice, or is a unit wrong?"
+        )
+        yield Notice("more-out-than-in", what)
 
 
 def _limits_broken(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:

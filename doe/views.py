@@ -518,6 +518,7 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
     conditions, samples = campaign.conditions(settings), campaign.sample_minutes(settings)
     drains = rig_room.drain_minutes(campaign.rig, conditions)
     derived = rig_room.derived(campaign.rig, conditions)
+    water_g = rig_room.water_drawn_g(campaign.rig, conditions)
     return {
         row.run: BenchRun(
             stop=_stop_limits(campaign, conditions, i),
@@ -526,6 +527,7 @@ def bench_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, Bench
             samples=() if prepares(row) else tuple(_sample_points(campaign, samples[i])),
             heat_up_min=float(derived["heat_up_min"][i]),
             totals=tuple(_expected(derived, i)),
+            expected_g={} if water_g is None else {"water_pumped_g": float(water_g[i])},
         )
         for i, row in enumerate(rows)
     }

@@ -7,9 +7,9 @@ from typing import Any
 
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema
-from doe.responses import Response
+from doe.responses import USUALLY_WEIGHED, Response
 from doe.rig import CAUTIONS
-from doe.samples import drawn_columns
+from doe.samples import drained_columns, drawn_columns
 from doe.sheet import (
     BenchRun,
     SamplePoint,
@@ -28,7 +28,8 @@ SCHEMA = LedgerSchema(
         )
     ),
     (Response("yield", "%", "maximise"), Response("hmf", "mg/g", "minimise")),
-    drawn=drawn_columns(2),
+    weighed=USUALLY_WEIGHED,
+    drawn=(*drawn_columns(2), *drained_columns(3)),
 )
 
 
@@ -58,6 +59,7 @@ def bench(row: LedgerRow) -> BenchRun:
         drains_min=(12.0, 27.0),
         samples=(SamplePoint(5.0, 3.2, 2.0), SamplePoint(15.0, 3.2)),
         totals=(("water pumped", "450 mL"), ("energy", "=0.9 kWh")),
+        expected_g={"water_pumped_g": 448.9},
     )
 
 

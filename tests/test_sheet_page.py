@@ -62,6 +62,8 @@ def test_a_run_has_settings_limits_checks_drains_samples_totals_and_boxes() -> N
         "bottle at, min discard, mL take, mL drawn at, min drawn, mL or drawn, g "
         "2 S1 5 3.2 2 2 S2 15 3.2 –",
         "water pumped 450 mL",
+        "2 D1 12 2 D2 27 2 D3 at the end",
+        "water pumped, weighed, g (expect 449)",
         "residue, dried, g",
         "initials",
         "hmf, mg/g",
@@ -72,7 +74,7 @@ def test_a_run_has_settings_limits_checks_drains_samples_totals_and_boxes() -> N
     for column in (
         *SCHEMA.achieved_columns,
         *SCHEMA.response_columns,
-        *("drain_1_g", "drain_2_g", *SCHEMA.drawn_columns, "residue_dry_g", "initials"),
+        *(*SCHEMA.drawn_columns, *SCHEMA.weighed_columns, "initials"),
         *("notes", "left_out_because"),
     ):
         assert columns.count(column) == 1, column
@@ -163,6 +165,8 @@ WRITTEN = {
     (1, "hmf_mg_g"): "<0.05",
     (1, "residue_dry_g"): "8.1",
     (1, "sample_2_g"): "1.9",
+    (1, "drain_3_mL"): "101,5 mL",
+    (1, "water_pumped_g"): "447 g",
     (1, "initials"): "AB",
     (1, "notes"): '=1+1; "foamed", and\n-2 K at first',
     (2, "left_out_because"): "@ boiled",
@@ -205,10 +209,11 @@ def test_entries_survive_a_reload_and_come_back_from_the_saved_file(
     assert first.achieved == {"temperature_C": 121.4, "packing": 0.0}
     assert first.responses == {"yield_pct": 12.25, "hmf_mg_g": Censored(0.05)}
     assert first.notes == (
-        '=1+1; "foamed", and\n-2 K at first; residue_dry_g: 8.1; initials: AB; '
+        '=1+1; "foamed", and\n-2 K at first; initials: AB; '
         "verified_before_heat: 1 of 6"
     )
-    assert first.drawn == {"sample_2_g": 1.9}
+    assert first.drawn == {"sample_2_g": 1.9, "drain_3_mL": 101.5}
+    assert first.weighed == {"residue_dry_g": 8.1, "water_pumped_g": 447.0}
     assert second.left_out_because == "@ boiled"
     assert third.responses == {"yield_pct": -0.5}
     assert third.notes == "+1 said =2"

@@ -106,7 +106,7 @@ def test_planned_cells_are_locked_entry_cells_are_free_and_checked() -> None:
 def test_headers_say_the_unit_stay_in_sight_and_print_on_a4() -> None:
     book = opened(made())
     sheet = book["runs"]
-    words = {sheet.cell(FIRST - 1, i).value: sheet.cell(FIRST - 2, i).value for i in range(1, 28)}
+    words = {sheet.cell(FIRST - 1, i).value: sheet.cell(FIRST - 2, i).value for i in range(1, 36)}
     assert words["temperature_C"] == "temperature set, °C"
     assert words["achieved_flow_mL_min"] == "flow achieved, mean, mL/min"
     assert words["yield_pct"] == "yield, %"
@@ -147,6 +147,7 @@ ENTRIES = {
     (3, "yield_pct"): 0.1,
     (4, "hmf_mg_g"): "n.d.",
     (5, "residue_dry_g"): 8.25,
+    (5, "drain_2_g"): 212.5,
 }
 
 
@@ -170,7 +171,8 @@ def check_returned(returned: Returned) -> None:
     assert (third.achieved, third.responses) == ({"packing": 2.0}, {"yield_pct": 0.1})
     assert third.notes == "+1 said =2"
     assert fourth.responses == {}
-    assert fifth.notes == "residue_dry_g: 8.25"
+    assert (fifth.notes, fifth.weighed) == ("", {"residue_dry_g": 8.25})
+    assert fifth.drawn == {"drain_2_g": 212.5}
     ledger, changes = with_results(LEDGER, returned)
     assert len(changes) == 13  # 10 cells, and the status of runs 1, 2 and 3
     assert [row.kind for row in ledger.rows] == [row.kind for row in ROWS]

@@ -67,7 +67,7 @@ from doe.rig.description import (
 from doe.rig.mistakes import problems
 from doe.rig.relief import relief_opening_bara
 from doe.rig.shut import ClosedIn, closed_in, headspace_pressure_bara
-from doe.rig.timeline import derived, drain_minutes, run_minutes
+from doe.rig.timeline import derived, drain_minutes, run_minutes, water_drawn_g
 from doe.rig.verdicts import Envelope, Limit
 
 __all__ = [
@@ -103,4 +103,5 @@ __all__ = [
     "problems",
     "relief_opening_bara",
     "run_minutes",
+    "water_drawn_g",
 ]

@@ -158,6 +158,13 @@ def run_water_mL(state: State) -> FloatArray:
     return filled + swelling_mL(state) if state.use == "liquid-full" else filled
 
 
+def water_drawn_g(rig: Rig, conditions: Conditions) -> FloatArray | None:
+    """Return the cold water that a run takes [g] (n,); None for a mixture of unknown density."""
+    if rig.co_solvent is not None:
+        return None
+    return np.asarray(run_water_mL(state_of(rig, conditions)) * _cold_density(rig) / 1000)
+
+
 def swelling_mL(state: State) -> FloatArray:
     """Return what swells out of a liquid-full vessel up to its hottest water [mL, cold].
 

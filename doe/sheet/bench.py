@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
 
@@ -139,6 +139,8 @@ class BenchRun:
         When the collection vessel is drained [min after the flow starts].
     heat_up_min
         How long after that the extraction begins, from which samples are timed; None: not known.
+    expected_g
+        What is expected of a weighing, by its column [g].
     totals
         Label and text of what to expect, as ("water pumped", "450 mL").
     """
@@ -149,6 +151,7 @@ class BenchRun:
     samples: tuple[SamplePoint, ...] = ()
     totals: tuple[tuple[str, str], ...] = ()
     heat_up_min: float | None = None
+    expected_g: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,34 +168,12 @@ class Entry:
         return f"{self.name}_{slug}" if slug else self.name
 
 
-USUAL_ENTRIES = (
-    Entry("feed_loaded", "feed loaded, as weighed", "g"),
-    Entry("water_pumped", "water pumped, weighed", "g"),
-    Entry("extract_collected", "extract, all portions", "g"),
-    Entry("residue_dry", "residue, dried", "g"),
-    Entry("initials", "initials"),
-)
+USUAL_ENTRIES = (Entry("initials", "initials"),)
 
 
-def entries_for(
-    entries: Sequence[Entry], bench: Iterable[BenchRun], schema: LedgerSchema
-) -> tuple[Entry, ...]:
-    """Return the entries that the campaign has no column of its own for, drains too.
-
-    Where the ledger weighs feed and residue itself, they are not asked for twice.
-    """
-    runs = tuple(bench)
-    drains = max((len(run.drains_min) for run in runs), default=0)
-    every = (
-        *entries,
-        *(Entry(f"drain_{i}", f"portion of drain {i}", "g") for i in range(1, drains + 1)),
-    )
-    own = {"feed_loaded", "residue_dry"} if schema.weighed else set()
-    return tuple(
-        entry
-        for entry in every
-        if entry.name not in own and column_of(entry.column, schema) is None
-    )
+def entries_for(entries: Sequence[Entry], schema: LedgerSchema) -> tuple[Entry, ...]:
+    """Return the entries that the campaign has no column of its own for."""
+    return tuple(entry for entry in entries if column_of(entry.column, schema) is None)
 
 
 @dataclass(frozen=True, slots=True)

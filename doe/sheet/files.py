@@ -40,8 +40,9 @@ AS_NUMBER = "Write the number itself, in a cell formatted as number or text."
 class Row:
     """One row of the file: spreadsheet row, line of the text file, cells as text.
 
-    By position: `numbers`, cells of a workbook that hold a number, not text; `faults`, cells whose
-    kind already rules them out as numbers, (what, remedy).
+    By position: `numbers`, cells of a workbook that hold a number, not text; `shares`, those shown
+    as percent, 1 for 100 %; `faults`, cells whose kind already rules them out as numbers, (what,
+    remedy).
     """
 
     row: int
@@ -49,6 +50,7 @@ class Row:
     cells: list[str]
     numbers: Mapping[int, float] = field(default_factory=dict)
     faults: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    shares: Mapping[int, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,16 +226,18 @@ def _workbook_row(cells: Sequence[Any], formulas: Sequence[Any], number: int) ->
 def _row_of(found: Sequence[_Found], number: int) -> Row:
     numbers = {i: cell.number for i, cell in enumerate(found) if cell.number is not None}
     faults = {i: cell.fault for i, cell in enumerate(found) if cell.fault is not None}
-    return Row(number, None, [cell.text for cell in found], numbers, faults)
+    shares = {i: cell.share for i, cell in enumerate(found) if cell.share is not None}
+    return Row(number, None, [cell.text for cell in found], numbers, faults, shares)
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A workbook's cell: as text, as a number if it is one, and what rules it out as one."""
+    """A workbook's cell: as text, and as a number, as a share, or what rules it out as either."""
 
     text: str
     number: float | None = None
     fault: tuple[str, str] | None = None
+    share: float | None = None
 
 
 def _workbook_cell(cell: Any, formula: Any) -> _Found:
@@ -258,9 +262,7 @@ def _dated(text: str) -> _Found:
 
 
 def _share(value: float) -> _Found:
-    text = number_text(value)
-    what = f"the share {text}, shown as percent, can be read as {text} or in percent."
-    return _Found(text, None, (what, "Set the cell's format to a plain number and type it anew."))
+    return _Found(f"{number_text(float(f'{100 * value:.12g}'))} %", share=value)
 
 
 # --- OpenDocument (ISO/IEC 26300): content.xml, cells repeated by count

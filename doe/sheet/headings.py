@@ -6,11 +6,26 @@ import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from functools import lru_cache
+from typing import TypeAlias
 
+from doe.factors import Factor
 from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, row_cells
 from doe.quantities import unit_slug
+from doe.responses import Response, Weighing
 
-__all__ = ["IDENTITY", "column_of", "known_in", "plain_name", "sheet_columns", "sheet_csv", "strip"]
+__all__ = [
+    "IDENTITY",
+    "Measured",
+    "column_of",
+    "known_in",
+    "plain_name",
+    "sheet_columns",
+    "sheet_csv",
+    "strip",
+    "units_behind",
+]
+
+Measured: TypeAlias = Factor | Response | Weighing
 
 IDENTITY = ("run", "stage", "day", "plot", "kind")
 
@@ -37,6 +52,12 @@ def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
 
 def strip(text: str) -> str:
     return _SPACES.sub("", text)
+
+
+def units_behind(of: Measured) -> tuple[str, ...]:
+    """Return what may stand behind a number of a column: its unit, as written or in the heading."""
+    slug = of.column.removeprefix(of.name).removeprefix("_")
+    return tuple(filter(None, (of.unit, slug, "°C" if slug == "C" else "")))
 
 
 def plain_name(name: str) -> str:

@@ -10,16 +10,16 @@ from __future__ import annotations
 import base64
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from doe.factors import CategoricalFactor, Factor
+from doe.factors import CategoricalFactor, Factor, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
 from doe.quantities import unit_slug
-from doe.samples import label_of
+from doe.samples import drain_label_of, label_of
 from doe.sheet.bench import (
     NOT_CONFIRMED,
     RIG_FIRST,
@@ -29,7 +29,7 @@ from doe.sheet.bench import (
     SheetWords,
     entries_for,
 )
-from doe.sheet.headings import IDENTITY, sheet_columns
+from doe.sheet.headings import IDENTITY, Measured, sheet_columns, units_behind
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -47,6 +47,8 @@ class _Field:
     kind: str
     value: str = ""
     choices: tuple[str, ...] = ()
+    units: tuple[str, ...] = ()
+    expected: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,6 +79,15 @@ class _Sample:
 
 
 @dataclass(frozen=True, slots=True)
+class _Drain:
+    """A portion drained, `at` minutes after the flow starts; blank: at the end."""
+
+    label: str
+    at: str
+    drawn: tuple[_Field, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Run:
     run: str
     day: str
@@ -87,12 +98,11 @@ class _Run:
     responses: tuple[_Field, ...]
     left_out: _Field
     notes: _Field
-    entries: Mapping[str, _Field]
     others: tuple[_Field, ...]
     stops: tuple[_Stop, ...]
     checks: tuple[str, ...]
     mind: tuple[str, ...]
-    drains: tuple[tuple[str, str], ...]
+    drains: tuple[_Drain, ...]
     samples: tuple[_Sample, ...]
     flow_leads: str
     totals: tuple[tuple[str, str], ...]
@@ -104,7 +114,7 @@ def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
     `rows` are the runs of the stage in the order they are to be run; each day gets a page, then
     its runs.
     """
-    extra = entries_for(told.entries, told.bench.values(), schema)
+    extra = entries_for(told.entries, schema)
     ready = [
         _run(row, schema, told.limits, told.bench.get(row.run, BenchRun()), extra) for row in rows
     ]
@@ -215,15 +225,15 @@ def _run(
 ) -> _Run:
     texts = row_cells(schema, row)
     cells = {column: _seen(from_plain_text(text)) for column, text in texts.items()}
-    blanks = {
-        e.column: _Field(e.column, e.words, e.unit, "number" if e.unit else "text") for e in extra
-    }
-    portions = {f"drain_{i}_g" for i in range(1, 1 + len(bench.drains_min))}
+    usual = [_Field(e.column, e.words, e.unit, "number" if e.unit else "text") for e in extra]
     weighed = [
-        _Field(w.column, _seen(w.words), _seen(w.unit), "number", cells[w.column])
+        _number(w, cells[w.column], f"{bench.expected_g[w.column]:.0f}")
+        if w.column in bench.expected_g
+        else _number(w, cells[w.column])
         for w in schema.weighed
     ]
-    usual = [f for c, f in blanks.items() if not c.startswith("drain_")]
+    drains = tuple(_drains(bench, schema))
+    alone = [field for drain in drains for field in drain.drawn] if len(drains) == 1 else []
     return _Run(
         run=cells["run"],
         day=cells["day"],
@@ -232,14 +242,13 @@ def _run(
         kind=cells["kind"],
         settings=tuple(_setting(factor, cells) for factor in schema.space),
         responses=tuple(
-            _Field(r.column, _seen(r.words), _seen(r.unit), "response", cells[r.column])
+            replace(_number(r, cells[r.column]), kind="response")
             for r in schema.responses
             if r.source is None
         ),
         left_out=_Field("left_out_because", "", "", "text", cells["left_out_because"]),
         notes=_Field("notes", "", "", "notes", from_plain_text(texts["notes"])),
-        entries={column: blanks[column] for column in sorted(portions & set(blanks))},
-        others=(*_lot(schema, row, cells["lot"]), *weighed, *usual),
+        others=(*_lot(schema, row, cells["lot"]), *weighed, *alone, *usual),
         stops=tuple(
             _Stop(
                 words,
@@ -251,9 +260,7 @@ def _run(
         ),
         checks=tuple(_seen(text) for text in bench.checks),
         mind=tuple(_seen(text) for text in limits.get(row.run, ())),
-        drains=tuple(
-            (f"drain_{i}_g", f"{minutes:g}") for i, minutes in enumerate(bench.drains_min, 1)
-        ),
+        drains=() if alone else drains,
         samples=tuple(_sample(i, s, schema) for i, s in enumerate(bench.samples)),
         flow_leads="" if bench.heat_up_min is None else f"{bench.heat_up_min:.0f}",
         totals=tuple((_seen(label), _seen(text)) for label, text in bench.totals),
@@ -265,26 +272,49 @@ def _lot(schema: LedgerSchema, row: LedgerRow, planned: str) -> tuple[_Field, ..
     return (_Field("lot", "feedstock lot", "", "choice", planned, lots),) if lots else ()
 
 
+def _number(of: Measured, value: str = "", expected: str = "") -> _Field:
+    """Return the box of a number; what it may have behind it is what `record` takes there."""
+    words = of.name.replace("_", " ") if isinstance(of, NumericFactor) else of.words
+    return _Field(
+        of.column,
+        _seen(words),
+        _seen(of.unit),
+        "number",
+        value,
+        units=tuple(map(_seen, units_behind(of))),
+        expected=expected,
+    )
+
+
+def _drawn_fields(schema: LedgerSchema, own: str) -> tuple[_Field, ...]:
+    return tuple(_number(drawn) for drawn in schema.drawn if drawn.column.startswith(own))
+
+
+def _drains(bench: BenchRun, schema: LedgerSchema) -> Iterator[_Drain]:
+    """Yield the portions that a run is drained in, the one at its end the last of them."""
+    for place, at in enumerate((*(f"{minutes:g}" for minutes in bench.drains_min), "")):
+        fields = _drawn_fields(schema, f"drain_{place + 1}_")
+        if fields or at:
+            yield _Drain(drain_label_of(place), at, fields)
+
+
 def _sample(place: int, planned: SamplePoint, schema: LedgerSchema) -> _Sample:
     take = planned.volume_mL
-    own = f"sample_{place + 1}_"
     return _Sample(
         label_of(place),
         f"{planned.time_min:g}",
         f"{planned.discard_mL:g}",
         "" if take is None else f"{take:g}",
-        tuple(
-            _Field(d.column, _seen(d.words), d.unit, "number")
-            for d in schema.drawn
-            if d.column.startswith(own)
-        ),
+        _drawn_fields(schema, f"sample_{place + 1}_"),
     )
 
 
 def _setting(factor: Factor, cells: Mapping[str, str]) -> _Setting:
     words, unit = _seen(factor.name.replace("_", " ")), _seen(factor.unit)
     column = f"achieved_{factor.column}"
-    choices = tuple(map(_seen, factor.levels)) if isinstance(factor, CategoricalFactor) else ()
-    kind = "choice" if choices else "number"
-    field = _Field(column, words, unit, kind, cells[column], choices)
+    if isinstance(factor, CategoricalFactor):
+        levels = tuple(map(_seen, factor.levels))
+        field = _Field(column, words, unit, "choice", cells[column], levels)
+    else:
+        field = replace(_number(factor, cells[column]), column=column)
     return _Setting(words, unit, cells[factor.column], field)

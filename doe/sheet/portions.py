@@ -30,12 +30,20 @@ from doe.ledger import (
 )
 from doe.quantities import unit_slug
 from doe.responses import Response, Weighing
-from doe.samples import Samples, label_of
+from doe.samples import Samples, drain_label_of, label_of
 from doe.sheet.files import Grid, Row, grid_of, header_row
 from doe.sheet.headings import plain_name, strip
 from doe.sheet.reading import Sheet, columns_of
 
-__all__ = ["Bottle", "Bottles", "bottles_csv", "drawn_bottles", "read_bottles", "with_bottles"]
+__all__ = [
+    "Bottle",
+    "Bottles",
+    "bottles_csv",
+    "drained_bottles",
+    "drawn_bottles",
+    "read_bottles",
+    "with_bottles",
+]
 
 KINDS = ("drain", "sample", "flush")
 READINGS = ("", "_2", "_3")
@@ -116,10 +124,11 @@ def _read(grid: Grid, header: int, place: int, file: str, schema: LedgerSchema) 
     sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
     found = [bottle for row in body if (bottle := _bottle(sheet, row, place)) is not None]
     _check_twice(found, problems)
+    sheet.check_percents()
     if problems:
         raise ResultsError(*problems)
     unread = [name for i, name in columns.others.items() if i != place]
-    notices = [*grid.notices, *sheet.comma_notices()]
+    notices = [*grid.notices, *sheet.comma_notices(), *sheet.percent_notices()]
     if unread:
         notices.append(Notice("portions-not-read", f"Not read from {file}: {', '.join(unread)}."))
     return Bottles(tuple(found), tuple(notices))
@@ -181,22 +190,19 @@ def drawn_bottles(
     assumed: list[str] = []
     without: list[str] = []
     for row in back:
-        for place in sorted({int(column.split("_")[1]) - 1 for column in row.drawn}):
-            own = {key: row.drawn.get(f"sample_{place + 1}_{key}") for key in ("min", "mL", "g")}
+        for place, own in _places(row, "sample"):
             label, planned = label_of(place), minutes.get(row.run, ())
-            if own["mL"] is None and own["g"] is None:
+            if "mL" not in own and "g" not in own:
                 without.append(f"{label} of run {row.run}")
                 continue
-            cells = {"time_min": own["min"], "volume_mL": own["mL"], "mass_g": own["g"]}
+            cells = {_CELL_OF[key]: value for key, value in own.items()}
             if (row.run, label) not in timed and place < len(planned):
                 cells["discard_mL"] = plan.discard
-                if own["min"] is None:
+                if "min" not in own:
                     cells["time_min"] = float(planned[place])
                     assumed.append(f"{label} of run {row.run}")
-            told = {key: value for key, value in cells.items() if value is not None}
-            address = row.cells.get(f"sample_{place + 1}_mL", "")
-            where = Where(file, row.line, f"{address} (sample {place + 1})")
-            found.append(Bottle(row.run, label, "sample", told, where))
+            where = _where_drawn(row, "sample", place, file)
+            found.append(Bottle(row.run, label, "sample", cells, where))
     notices = []
     if assumed:
         what = f"Taken as drawn at the planned minute, as no other is written: {_some(assumed)}."
@@ -205,6 +211,43 @@ def drawn_bottles(
         what = f"Neither volume nor mass is written, so not taken in: {_some(without)}."
         notices.append(Notice("sample-without-volume", what))
     return Bottles(tuple(found), tuple(notices))
+
+
+def drained_bottles(back: Sequence[ReturnedRow], file: str) -> tuple[Bottle, ...]:
+    """Return the bottles of the portions that a filled sheet says were drained."""
+    return tuple(
+        Bottle(
+            row.run,
+            drain_label_of(place),
+            "drain",
+            {_CELL_OF[key]: value for key, value in own.items()},
+            _where_drawn(row, "drain", place, file),
+        )
+        for row in back
+        for place, own in _places(row, "drain")
+    )
+
+
+_CELL_OF = {"min": "time_min", "mL": "volume_mL", "g": "mass_g"}
+"""Column of a bottle by the unit that a sheet's column ends with."""
+
+
+def _places(row: ReturnedRow, of: str) -> Iterator[tuple[int, dict[str, float]]]:
+    """Yield the place, from 0, of what a sheet says of samples or drains, and it by unit."""
+    split = [(column.split("_"), value) for column, value in row.drawn.items()]
+    for place in sorted({int(number) for (name, number, _), _ in split if name == of}):
+        own = {
+            unit: value
+            for (name, number, unit), value in split
+            if (name, number) == (of, str(place))
+        }
+        yield place - 1, own
+
+
+def _where_drawn(row: ReturnedRow, of: str, place: int, file: str) -> Where:
+    names = (f"{of}_{place + 1}_{unit}" for unit in ("mL", "g"))
+    address = row.cells.get(next((name for name in names if name in row.drawn), ""), "")
+    return Where(file, row.line, f"{address} ({of} {place + 1})")
 
 
 def _some(names: Sequence[str]) -> str:

@@ -12,10 +12,9 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TypeAlias
 
 from doe.errors import Notice, Problem, ResultsError, Where
-from doe.factors import CategoricalFactor, Factor
+from doe.factors import CategoricalFactor
 from doe.ledger import (
     Censored,
     LedgerSchema,
@@ -34,12 +33,18 @@ from doe.sheet.files import (
     header_row,
     text_grid,
 )
-from doe.sheet.headings import column_of, plain_name, sheet_columns, strip
+from doe.sheet.headings import (
+    Measured,
+    column_of,
+    plain_name,
+    sheet_columns,
+    strip,
+    units_behind,
+)
 
 __all__ = ["read_sheet", "read_sheet_text"]
 
 NOT_MEASURED = {"", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"}
-_Measured: TypeAlias = Factor | Response | Weighing
 LIKENESS = 0.75
 """Above this likeness (0 to 1), an unknown heading is taken for a slip of the pen."""
 
@@ -102,6 +107,7 @@ def _returned(grid: Grid, file: str, schema: LedgerSchema) -> Returned:
     sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
     rows = [row for line in body if (row := sheet.returned(line)) is not None]
     sheet.check_twice(rows)
+    sheet.check_percents()
     if problems:
         raise ResultsError(*problems)
     return Returned(tuple(rows), file, (*grid.notices, *sheet.notices()))
@@ -186,6 +192,10 @@ class Sheet:
     marks: Counter[str] = field(default_factory=Counter)
     evidence: dict[str, bool] = field(default_factory=dict)
     taken: Counter[str] = field(default_factory=Counter)
+    percents: dict[str, str] = field(default_factory=dict)
+    """Cells shown as percent in columns in %, each with what was read."""
+    misplaced: dict[str, str] = field(default_factory=dict)
+    """Cells shown as percent that cannot be meant so, each with what it shows."""
 
     def returned(self, row: Row) -> ReturnedRow | None:
         """Return the run of a row, None where its number cannot be read."""
@@ -241,13 +251,26 @@ class Sheet:
                 self.problems.append(Problem("run-twice", what, where, remedy))
             first.setdefault(row.run, row.line)
 
+    def check_percents(self) -> None:
+        """Note, in one problem, all cells shown as percent that cannot be meant so."""
+        if not self.misplaced:
+            return
+        cells = _listed(f"{cell} shows {shown}" for cell, shown in self.misplaced.items())
+        what = (
+            "cells are formatted as percent where their column is in another unit, or show more "
+            f"than 100 %: {cells}."
+        )
+        remedy = "Set their format to a plain number, and type the values anew."
+        where = Where(self.file, None, f"sheet {self.grid.sheet}" if self.grid.sheet else None)
+        self.problems.append(Problem("percent-format", what, where, remedy))
+
     def notices(self) -> list[Notice]:
         """Return what was taken as not measured, and the columns that went into the notes."""
         notices = [
             Notice("taken-as-not-measured", f'{count} × "{mark}" was taken as not measured.')
             for mark, count in sorted(self.marks.items())
         ]
-        notices += self.comma_notices()
+        notices += [*self.comma_notices(), *self.percent_notices()]
         others = self.columns.others.items()
         filled = [
             n for i, n in others if any(strip(c) for r in self.body for c in r.cells[i : i + 1])
@@ -264,6 +287,14 @@ class Sheet:
         read = ", ".join(f'"{text}" as {text.replace(",", ".")}' for text in self.taken)
         what = f"Read with decimal commas, as the other numbers of {self.file} have: {read}."
         return [Notice("decimal-comma-taken", what)]
+
+    def percent_notices(self) -> list[Notice]:
+        """Return the cells that their format says are in percent, as is their column."""
+        if not self.percents:
+            return []
+        cells = _listed(f"{cell} as {shown}" for cell, shown in self.percents.items())
+        what = f"Cells formatted as percent were read as they show, in %: {cells}."
+        return [Notice("percent-format-taken", what)]
 
     def _check_width(self, row: Row) -> None:
         beyond = len(row.cells) - self.width
@@ -343,12 +374,14 @@ class Sheet:
             self._fault(row, "lot", what, f"Write one of: {lots}.")
         return near[0] if len(near) == 1 else ""
 
-    def _number(self, row: Row, column: str, of: _Measured) -> float | None:
+    def _number(self, row: Row, column: str, of: Measured) -> float | None:
         position = self.columns.known.get(column)
         if position is None or self._ruled_out(row, column):
             return None
         if position in row.numbers:
             return row.numbers[position]
+        if position in row.shares:
+            return self._share(row, position, of)
         text = strip(from_plain_text(self._raw(row, column))).replace("−", "-")
         if text.casefold() in NOT_MEASURED:
             if text:
@@ -363,6 +396,20 @@ class Sheet:
             fault = f'"{text}" is too large.', "Check the exponent."
         self._fault(row, column, *fault)
         return None
+
+    def _share(self, row: Row, position: int, of: Measured) -> float | None:
+        """Return what a cell formatted as percent shows, if its column is in %.
+
+        The file itself says percent, so nothing is guessed; more than 100 % is what a cell shows
+        that was given the format after 9 had been typed for 9 %.
+        """
+        cell, shown = cell_address(position, row.row), row.cells[position]
+        share = row.shares[position]
+        if of.unit != "%" or not abs(share) <= 1:
+            self.misplaced[f"{cell} ({of.column})"] = shown
+            return None
+        self.percents[cell] = shown
+        return float(f"{100 * share:.12g}")
 
     def _two_readings(self, bare: str) -> tuple[str, str] | None:
         """Return the fault of a number that is one thing with and another without decimals.
@@ -406,17 +453,19 @@ class Sheet:
             self.evidence["doubtful"] = any("." in text for text in numbers)
         return self.evidence["comma"], self.evidence["point"]
 
-    def _number_cells(self) -> Iterable[tuple[str, _Measured]]:
+    def _number_cells(self) -> Iterable[tuple[str, Measured]]:
         factors = tuple(self.schema.space)
-        pairs: list[tuple[str, _Measured]] = [
+        pairs: list[tuple[str, Measured]] = [
             *zip(self.schema.space.columns, factors, strict=True),
             *zip(self.schema.achieved_columns, factors, strict=True),
             *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
             *((response.column, response) for response in self.schema.responses),
         ]
         for column, of in pairs:
+            position = self.columns.known.get(column, -1)
             for row in self.body:
-                yield self._raw(row, column), of
+                if position not in row.numbers and position not in row.shares:
+                    yield self._raw(row, column), of
 
     def _notes(self, row: Row) -> str:
         """Return the notes, and after them the cells of columns that the campaign lacks."""
@@ -427,7 +476,14 @@ class Sheet:
         return "; ".join(filter(None, parts))
 
 
-def _sign_and_number(text: str, of: _Measured) -> tuple[str, str]:
+def _listed(parts: Iterable[str]) -> str:
+    """Return parts as text, the first twelve of them where there are more."""
+    every = list(parts)
+    more = f" and {len(every) - 12} more" if len(every) > 12 else ""
+    return ", ".join(every[:12]) + more
+
+
+def _sign_and_number(text: str, of: Measured) -> tuple[str, str]:
     """Return the sign of a censored response, "" where there is none, and the bare number."""
     beyond = _BEYOND.fullmatch(text) if isinstance(of, Response) else None
     if beyond is None:
@@ -435,17 +491,16 @@ def _sign_and_number(text: str, of: _Measured) -> tuple[str, str]:
     return beyond[1], _without_unit(beyond[2], of)
 
 
-def _without_unit(text: str, of: _Measured) -> str:
+def _without_unit(text: str, of: Measured) -> str:
     """Return a number's text without the column's own unit behind it."""
-    slug = of.column.removeprefix(of.name).removeprefix("_")
-    for unit in filter(None, (of.unit, slug, "°C" if slug == "C" else "")):
+    for unit in units_behind(of):
         bare = text.removesuffix(unit)
         if bare != text:
             return strip(bare)
     return text
 
 
-def _not_a_number(text: str, bare: str, of: _Measured) -> tuple[str, str] | None:
+def _not_a_number(text: str, bare: str, of: Measured) -> tuple[str, str] | None:
     """Return what is wrong with a cell and what to do, None if it is one number."""
     if _NUMBER.fullmatch(bare):
         return None

@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from doe.factors import CategoricalFactor, Factor, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema, cell_address, number_text, plain_text, row_cells
 from doe.responses import Response, Weighing
-from doe.samples import label_of
+from doe.samples import drain_label_of, label_of
 from doe.sheet.bench import (
     NOT_CONFIRMED,
     RIG_FIRST,
@@ -66,7 +66,7 @@ def sheet_xlsx(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
     """
     import openpyxl
 
-    extra = entries_for(told.entries, told.bench.values(), schema)
+    extra = entries_for(told.entries, schema)
     book = openpyxl.Workbook()
     title = f"{told.campaign}, stage {told.stage}" + (f", {told.mode}" if told.mode else "")
     banner = f"{NOT_CONFIRMED}." if told.unconfirmed_limits else ""
@@ -332,7 +332,7 @@ def _each_run(
         *stops,
         "limits come from",
         "mind",
-        "drain after flow starts, min",
+        "portions drained, by the minutes after flow starts",
         "samples, by the minutes of the extraction",
         "to expect",
     ]
@@ -355,7 +355,7 @@ def _each_run(
         texts = (
             "; ".join(f"{w}: {at.because}" for w, _, at in one.stop.lines() if at is not None),
             "; ".join(limits.get(row.run, ())),
-            ", ".join(f"{minutes:g}" for minutes in one.drains_min),
+            "; ".join(_drain_words(one)),
             "; ".join(_sample_words(i, s) for i, s in enumerate(one.samples)),
             "; ".join(f"{label} {text}" for label, text in one.totals),
         )
@@ -374,6 +374,12 @@ def _each_run(
 def _sample_words(place: int, sample: SamplePoint) -> str:
     take = "" if sample.volume_mL is None else f", take {sample.volume_mL:g} mL"
     return f"{label_of(place)} at {sample.time_min:g} min: discard {sample.discard_mL:g} mL{take}"
+
+
+def _drain_words(bench: BenchRun) -> Iterator[str]:
+    for i, minutes in enumerate(bench.drains_min):
+        yield f"{drain_label_of(i)} at {minutes:g} min"
+    yield f"{drain_label_of(len(bench.drains_min))} at the end"
 
 
 def _any_stop(bench: Mapping[int, BenchRun]) -> Sequence[tuple[str, str, Any]]:

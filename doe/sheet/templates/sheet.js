@@ -7,8 +7,8 @@
   const said = document.getElementById("said");
   const TICKS = "verified_before_heat";
   const NUMBER = /^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?$/;
-  const TWO_READINGS = /^[+-]?[1-9][0-9]{0,2},[0-9]{3}$/;
-  const NOT_MEASURED = /^(|-|–|—|n\.? ?d\.?|n\/d|n\.?a\.?|n\/a)$/i;
+  const TWO_READINGS = /^[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}$/;
+  const NOT_MEASURED = ["", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"];
   const AT_RISK = /(^|[;\t\r\n])('*)(?=[ \u00a0]*[=+\-@\uff0b\uff0d\uff1d\uff20])/g;
 
   const isTick = field => field.dataset.tick !== undefined;
@@ -19,17 +19,30 @@
     if (isTick(field)) field.checked = value === "yes"; else field.value = value;
   };
 
+  const isNumber = field => field.dataset.kind === "number" || field.dataset.kind === "response";
+  const bareOf = field => {
+    let text = field.value.trim().replaceAll("\u2212", "-");
+    if (field.dataset.kind === "response") text = text.replace(/^[<>≤≥]\s*/, "");
+    const unit = JSON.parse(field.dataset.units).find(one => text.endsWith(one));
+    return unit ? text.slice(0, -unit.length).trim() : text;
+  };
+  const hasDecimalComma = field => {
+    const bare = bareOf(field);
+    return bare.includes(",") && NUMBER.test(bare) && !TWO_READINGS.test(bare);
+  };
+  const isDoubtful = bare => {
+    const mark = TWO_READINGS.exec(bare)?.[1];
+    return mark === "," || (mark === "." && fields.some(one => isNumber(one) && hasDecimalComma(one)));
+  };
   const wrong = field => {
-    const kind = field.dataset.kind;
-    let text = field.value.trim().replace("\u2212", "-");
-    if (NOT_MEASURED.test(text)) return "";
-    if (kind === "response") text = text.replace(/^[<>≤≥]\s*/, "").replace(/\s*%$/, "");
-    if (TWO_READINGS.test(text)) return "Thousands or decimals? Write " + text.replace(",", ".") + "0 or " + text.replace(",", "") + ".";
-    if (!NUMBER.test(text)) return "Write a number" + (kind === "response" ? ", or <0.05 below a limit." : ".");
-    return "";
+    const bare = bareOf(field);
+    if (NOT_MEASURED.includes(field.value.trim().replaceAll("\u2212", "-").toLowerCase())) return "";
+    if (isDoubtful(bare)) return "Thousands or decimals? Write " + bare.replace(",", ".") + "0 or " + bare.replace(/[.,]/, "") + ".";
+    if (!NUMBER.test(bare)) return "Write a number" + (field.dataset.kind === "response" ? ", or <0.05 below a limit." : ".");
+    return Number.isFinite(Number(bare.replace(",", "."))) ? "" : "Too large. Check the exponent.";
   };
   const check = field => {
-    if (field.dataset.kind !== "number" && field.dataset.kind !== "response") return;
+    if (!isNumber(field)) return;
     const why = wrong(field);
     let line = field.parentElement.querySelector(".why");
     if (!line && why) {
@@ -40,6 +53,8 @@
     if (line) line.textContent = why;
     field.setAttribute("aria-invalid", why ? "true" : "false");
   };
+
+  const checkDoubtful = () => fields.filter(one => isNumber(one) && TWO_READINGS.test(bareOf(one))).forEach(check);
 
   let kept = true;
   const keep = field => {
@@ -90,12 +105,14 @@
     restore(field);
     field.addEventListener(isTick(field) || field.tagName === "SELECT" ? "change" : "input", () => {
       check(field);
+      checkDoubtful();
       keep(field);
     });
   }
+  checkDoubtful();
   addEventListener("storage", event => {
     const field = fields.find(one => nameOf(one) === event.key);
-    if (field && event.newValue !== null) { put(field, event.newValue); check(field); }
+    if (field && event.newValue !== null) { put(field, event.newValue); check(field); checkDoubtful(); }
   });
   addEventListener("beforeprint", () => {
     for (const area of sheet.querySelectorAll("textarea[data-run]")) area.rows = Math.max(3, area.value.split("\n").length, Math.ceil(area.value.length / 95));
