@@ -20,6 +20,7 @@ from doe.modelling import MODELS, ModelName, model_of
 from doe.planning import scheduled
 from doe.schedule import Schedule
 from doe.stage import StageRecord
+from doe.standing import LostRun
 
 if TYPE_CHECKING:
     from doe.design.augment import Addition, Existing
@@ -37,6 +38,7 @@ __all__ = [
     "offered",
     "way_asked",
     "with_all_runs",
+    "with_reasons",
 ]
 
 Way = Literal["fold-over", "axial", "centres", "block", "repair", "wider-region", "higher-order"]
@@ -45,7 +47,6 @@ KINDS: dict[Way, str] = {
     "fold-over": "mirror",
     "axial": "axial",
     "centres": "centre",
-    "repair": "repair",
 }
 BLOCK = 4
 SPARE = 2
@@ -154,7 +155,7 @@ class _Ground:
     next_run: int
     rows: tuple[LedgerRow, ...]
     kept: Existing
-    lost: FloatArray
+    lost: tuple[LostRun, ...]
     model: Model
     planned_model: Model
     next_model: Model | None
@@ -184,7 +185,7 @@ class _Ground:
             ledger.next_run,
             rows,
             existing_runs(campaign, rows),
-            _lost_settings(ledger),
+            standing.lost_runs(campaign, ledger),
             model_of(campaign.space, wish.model or named),
             model_of(campaign.space, named),
             None if asked is None else model_of(campaign.space, asked),
@@ -235,17 +236,46 @@ def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
     )
 
 
-def _lost_settings(ledger: Ledger) -> FloatArray:
-    """Return the settings (m, k) of runs left out that no later stage runs again."""
-    kept = _kept(ledger.rows)
-    lost = [
-        row.settings
-        for row in ledger.rows
-        if row.status == "left out"
-        and not prepares(row)
-        and not any(k.stage > row.stage and k.settings == row.settings for k in kept)
-    ]
-    return np.array(lost, dtype=np.float64).reshape(-1, len(ledger.schema.space))
+def _settings_of(lost: Sequence[LostRun], k: int) -> FloatArray:
+    """Return the settings (m, k) of lost runs."""
+    return np.array([one.settings for one in lost], dtype=np.float64).reshape(-1, k)
+
+
+def _made_up_for(
+    settings: Sequence[tuple[float, ...]], lost: Sequence[LostRun]
+) -> tuple[tuple[LostRun | None, ...], tuple[LostRun, ...]]:
+    """Return for each added run (m,) the lost one that it makes again, None without one.
+
+    With it come the lost runs that none makes again.
+    """
+    left = list(lost)
+    found: list[LostRun | None] = []
+    for setting in settings:
+        one = next((each for each in left if each.settings == setting), None)
+        found.append(one)
+        if one is not None:
+            left.remove(one)
+    return tuple(found), tuple(left)
+
+
+def with_reasons(
+    campaign: Campaign, ledger: Ledger, rows: Sequence[LedgerRow]
+) -> tuple[LedgerRow, ...]:
+    """Return planned rows, those that make up for lost runs with a note that says for which."""
+    designed = [row for row in rows if not prepares(row)]
+    found, left = _made_up_for(
+        [row.settings for row in designed], standing.lost_runs(campaign, ledger)
+    )
+    notes = {
+        row.run: f"run {one.run} again: {one.why}"
+        for row, one in zip(designed, found, strict=True)
+        if one is not None
+    }
+    others = "; ".join(f"run {one.run}: {one.why}" for one in left)
+    for row in designed:
+        if row.kind == standing.STANDS_IN:
+            notes[row.run] = f"in place of {others}"
+    return tuple(replace(row, notes=notes.get(row.run, row.notes)) for row in rows)
 
 
 def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
@@ -256,7 +286,7 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
         Design(
             space=campaign.space,
             settings=addition.settings,
-            kinds=(KINDS.get(way, "chosen"),) * len(addition.settings),
+            kinds=_kinds(ground, way, addition),
             plots=addition.plots,
             family="added",
             reason=f"Runs added by {way}. {addition.buys}",
@@ -271,6 +301,14 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
         design = replace(design, blocks=(addition.block,) * len(design))
     days = scheduled(campaign, design, ground.next_run, standing.next_day(ground.every_row))
     return Offer(way, addition, design, days)
+
+
+def _kinds(ground: _Ground, way: Way, addition: Addition) -> tuple[str, ...]:
+    if way != "repair":
+        return (KINDS.get(way, "chosen"),) * len(addition.settings)
+    settings = [tuple(setting) for setting in addition.settings.tolist()]
+    found, _ = _made_up_for(settings, ground.lost)
+    return tuple(standing.STANDS_IN if one is None else standing.MADE_AGAIN for one in found)
 
 
 def _added(ground: _Ground, way: Way) -> Addition:
@@ -292,9 +330,7 @@ def _added(ground: _Ground, way: Way) -> Addition:
         runs = wish.runs or ground.campaign.runs_per_day()[1] or BLOCK
         return augment.block_added(model, kept, feasible, runs, generator, criterion)
     if way == "repair":
-        _check_lost(ground)
-        runs = wish.runs or len(ground.lost)
-        return augment.repaired(model, kept, ground.lost, feasible, runs, generator, criterion)
+        return _repaired(ground)
     if way == "wider-region":
         _check_widened(ground)
         runs = wish.runs or BLOCK
@@ -313,13 +349,51 @@ def _runs_for(model: Model, kept: Existing) -> int:
     return kept.plot_size * -(-least // kept.plot_size)
 
 
-def _check_lost(ground: _Ground) -> None:
-    if not len(ground.lost):
+def _repaired(ground: _Ground) -> Addition:
+    """Return the runs to be repeated at their settings, and the best in place of the other lost."""
+    from doe.design import augment
+
+    campaign, lost, wish = ground.campaign, ground.lost, ground.wish
+    if not lost:
         raise DesignError.of(
             "nothing-lost",
             "no run is left out, or what was lost is planned again.",
-            "Mark a lost run in runs.csv: status “left out”, with the reason.",
+            "Mark a lost run in runs.csv: status “left out”, with the reason; one that begins with "
+            "“repeat” has it run again at its settings.",
         )
+    k = len(campaign.space)
+    possible = campaign.feasible(_settings_of(lost, k)).tolist()
+    again = [one for one, fine in zip(lost, possible, strict=True) if one.repeat and fine]
+    others = [one for one in lost if one not in again]
+    if wish.runs is not None and wish.runs < len(again):
+        raise DesignError.of(
+            "repeats-left-out",
+            f"{wish.runs} runs are asked for, and {len(again)} are to be repeated.",
+            "Ask for as many at least, or for none: then as many as were lost are planned.",
+        )
+    added = augment.repaired(
+        ground.model,
+        ground.kept,
+        _settings_of(again, k),
+        _settings_of(others, k),
+        campaign.feasible,
+        wish.runs or len(lost),
+        ground.generator(),
+        ground.criterion,
+    )
+    what = "; ".join(f"run {one.run} ({one.why})" for one in lost)
+    notices = [*added.notices, Notice("made-up-for", f"These runs make up for {what}.")]
+    moved = [one.run for one in others if one.repeat]
+    if moved:
+        words = standing.runs_in_words(moved)
+        notices.append(
+            Notice(
+                "not-repeated",
+                f"{words} cannot be repeated: the rig as described now cannot run the settings. "
+                "Another is planned in place of each.",
+            )
+        )
+    return replace(added, notices=tuple(notices))
 
 
 def _check_widened(ground: _Ground) -> None:

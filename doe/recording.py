@@ -270,13 +270,19 @@ def _as_derived(problem: Problem) -> Problem:
 
 
 def after_recording(result: RecordResult) -> str:
-    """Return the next command after a recording: the fit, or the sheet that a log goes before."""
-    name, rows = result.campaign.name, result.ledger.rows
+    """Return the next command after a recording.
+
+    The sheet that a log goes before, repeats that were asked for, or the fit.
+    """
+    name, ledger = result.campaign.name, result.ledger
     if result.log is not None:
-        own = next(row for row in rows if row.run == result.log.record.run)
+        own = next(row for row in ledger.rows if row.run == result.log.record.run)
         if own.status != "left out" and not any(v is not None for v in own.responses):
             return f"doe record {name} FILE   (the filled sheet)"
-    return f"doe fit {name}"
+    repeats = standing.repeats_first(result.campaign, ledger)
+    if repeats and (result.log is not None or not standing.open_runs(ledger)):
+        return repeats
+    return f"doe fit {name}" if standing.has_results(ledger) else f"doe record {name} FILE"
 
 
 def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:

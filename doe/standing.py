@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import itertools
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,9 @@ if TYPE_CHECKING:
 
 __all__ = [
     "LEDGER_FILE",
+    "MADE_AGAIN",
+    "STANDS_IN",
+    "LostRun",
     "achieved_settings",
     "assumed_settings",
     "boiled",
@@ -35,6 +39,7 @@ __all__ = [
     "has_results",
     "ledger_or_empty",
     "looked_over",
+    "lost_runs",
     "missing",
     "next_day",
     "open_runs",
@@ -42,11 +47,14 @@ __all__ = [
     "planned_hash",
     "planned_ledger",
     "recorded_oddly",
+    "repeats_first",
     "runs_in_words",
     "what_to_do",
 ]
 
 LEDGER_FILE = "runs.csv"
+MADE_AGAIN, STANDS_IN = "again", "repair"
+"""Kinds of run that make up for lost ones: at the same settings, and at others."""
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
@@ -134,14 +142,61 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
     sentences += _unweighed(ledger)
-    by_rule: dict[str, list[int]] = {}
-    for run, record in read_log_records(campaign.folder).items():
-        if record.decision == "repeat":
-            by_rule.setdefault(record.rule, []).append(run)
+    by_reason: dict[str, list[int]] = {}
+    for lost in lost_runs(campaign, ledger):
+        if lost.repeat:
+            by_reason.setdefault(lost.asked_by, []).append(lost.run)
     sentences += [
-        f"{runs_in_words(runs)} to be repeated (rule {rule})." for rule, runs in by_rule.items()
+        f"{runs_in_words(runs)} to be repeated ({reason})." for reason, runs in by_reason.items()
     ]
     return tuple(sentences)
+
+
+@dataclass(frozen=True, slots=True)
+class LostRun:
+    """A run whose results are missing, and nothing is planned in its place yet.
+
+    `repeat` says that its log, or the person's reason, asks for it again at its settings (k,);
+    `asked_by` names the rule, or the reason.
+    """
+
+    run: int
+    settings: tuple[float, ...]
+    why: str
+    repeat: bool
+    asked_by: str
+
+
+def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
+    """Return the runs left out, or to be repeated by their log, that nothing makes up for yet.
+
+    Each later run at the same settings makes up for one, and so does each of the kind `repair`
+    where no repeat was asked for. A person asks for one by a reason that begins with ``repeat``.
+    """
+    records = read_log_records(campaign.folder)
+    found: list[tuple[int, LostRun]] = []
+    again: set[int] = set()
+    for row in ledger.rows:
+        record = records.get(row.run)
+        by_log = record is not None and record.decision == "repeat"
+        if prepares(row) or not (row.status == "left out" or by_log):
+            continue
+        later = (r for r in ledger.rows if r.stage > row.stage and r.run not in again)
+        same = next((r.run for r in later if r.settings == row.settings), None)
+        if same is not None:
+            again.add(same)
+            continue
+        why = row.left_out_because or (record.because if record is not None else "")
+        asked_by = f"rule {record.rule}" if by_log and record is not None else why
+        repeat = by_log or why.casefold().startswith("repeat")
+        found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by)))
+    for spare in ledger.rows:
+        if spare.kind == STANDS_IN and spare.run not in again:
+            made_up = (f for f in found if f[0] < spare.stage and not f[1].repeat)
+            one = next(made_up, None)
+            if one is not None:
+                found.remove(one)
+    return tuple(lost for _, lost in found)
 
 
 def _done(ledger: Ledger) -> list[LedgerRow]:
@@ -185,7 +240,13 @@ def what_to_do(campaign: Campaign, ledger: Ledger | None) -> str:
         return f"doe plan {campaign.name}"
     if open_runs(ledger):
         return f"doe record {campaign.name} FILE"
-    return f"doe fit {campaign.name}"
+    return repeats_first(campaign, ledger) or f"doe fit {campaign.name}"
+
+
+def repeats_first(campaign: Campaign, ledger: Ledger) -> str:
+    """Return the command that plans the runs to be repeated; blank where there are none."""
+    asked = any(lost.repeat for lost in lost_runs(campaign, ledger))
+    return f"doe augment {campaign.name} --by repair" if asked else ""
 
 
 def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
@@ -287,9 +348,7 @@ def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
 
 def _water_far_off(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
     """Return notices on water weighed that is far from what flow and minutes give."""
-    weighed = [
-        (row, value) for row in rows if (value := _weighed(campaign, row, "water_pumped_g"))
-    ]
+    weighed = [(row, value) for row in rows if (value := _weighed(campaign, row, "water_pumped_g"))]
     expected = _water_expected_g(campaign, [row for row, _ in weighed])
     found = []
     for (row, value), wanted in zip(weighed, expected, strict=True):
@@ -349,9 +408,7 @@ def bottled_oddly(
     return tuple(found)
 
 
-def _odd_times(
-    campaign: Campaign, row: LedgerRow, samples: Sequence[Bottle]
-) -> Iterator[Notice]:
+def _odd_times(campaign: Campaign, row: LedgerRow, samples: Sequence[Bottle]) -> Iterator[Notice]:
     """Yield notices on samples drawn outside their run, out of order, or far from the plan."""
     timed = [(b, b.cells["time_min"]) for b in samples if "time_min" in b.cells]
     lasting = campaign.conditions(achieved_settings([row])).time_min
@@ -370,7 +427,8 @@ def _odd_times(
         elif end is not None and wanted is not None and abs(at - wanted) > SLIP * end:
             what = f"{who}, where {wanted:g} min was planned. Is that a slip?"
             yield Notice("sample-time-far-off", what)
-    in_order = sorted((b for b in timed if b[0].label in planned), key=lambda b: int(b[0].label[1:]))
+    by_label = {bottle.label: (bottle, at) for bottle, at in timed}
+    in_order = [by_label[label] for label in planned if label in by_label]
     for (before, first), (after, second) in itertools.pairwise(in_order):
         if second <= first:
             what = (
@@ -380,9 +438,7 @@ def _odd_times(
             yield Notice("sample-times-fall", what)
 
 
-def _odd_amounts(
-    campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]
-) -> Iterator[Notice]:
+def _odd_amounts(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:
     """Yield notices on samples far from the planned volume, and volumes that weigh oddly."""
     plan = campaign.samples
     for bottle in bottles:
@@ -396,13 +452,13 @@ def _odd_amounts(
             yield Notice("density-odd", what)
         if bottle.kind != "sample" or plan is None:
             continue
-        told = ((volume, "mL", plan.volume), (mass, "g", plan.volume))
-        told += ((bottle.cells.get("discard_mL"), "mL discarded", plan.discard),)
-        for value, unit, wanted in told:
+        for value, unit, wanted in (
+            (volume, "mL", plan.volume),
+            (mass, "g", plan.volume),
+            (bottle.cells.get("discard_mL"), "mL discarded", plan.discard),
+        ):
             if value is not None and wanted > 0 and not 1 / FAR <= value / wanted <= FAR:
-                what = (
-                    f"{who} has {value:g} {unit} where {wanted:g} mL was planned. Is it a slip?"
-                )
+                what = f"{who} has {value:g} {unit} where {wanted:g} mL was planned. Is it a slip?"
                 yield Notice("sample-amount-far-off", what)
 
 

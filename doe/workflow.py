@@ -435,7 +435,11 @@ def fit(
     stage = max(row.stage for row in ledger.rows if started(row))
     what_next = _what_next(campaign, ledger)
     waiting = standing.open_runs(ledger)
-    next_command = f"doe record {campaign.name} FILE" if waiting else f"doe suggest {campaign.name}"
+    next_command = (
+        f"doe record {campaign.name} FILE"
+        if waiting
+        else standing.repeats_first(campaign, ledger) or f"doe suggest {campaign.name}"
+    )
     say("weighing the models")
     several_days = len(set(days_of(ledger))) > 1 and not by_day
     screened = screenings(campaign, analysis, observed)
@@ -610,7 +614,7 @@ def augment(
         )
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
-        kept, stage = _without_open_additions(campaign, ledger)
+        kept, stage = _without_open_additions(campaign, ledger, repairs=wish.way == "repair")
         first = read_stage(campaign.folder, min(row.stage for row in kept.rows))
         offers = augmenting.offered(campaign, kept, stage, first, wish, say)
         notices = (
@@ -625,6 +629,8 @@ def augment(
             return AugmentResult(campaign, stage, offers, None, False, command, (), notices)
         days = chosen.days
         rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days)
+        if chosen.way == "repair":
+            rows = augmenting.with_reasons(campaign, kept, rows)
         say("judging what all runs together can tell")
         affordable = campaign.affordable()
         planned, page = _judged_plan(
@@ -857,20 +863,34 @@ def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
 # ------------------------------------------------------------------------------ suggestions
 
 
-def _without_open_additions(campaign: Campaign, ledger: Ledger) -> tuple[Ledger, int]:
-    """Return the ledger less added runs that nobody started, and the number of the next stage."""
+def _without_open_additions(
+    campaign: Campaign, ledger: Ledger, repairs: bool = False
+) -> tuple[Ledger, int]:
+    """Return the ledger less added runs that nobody started, and the number of the next stage.
+
+    Runs that make up for lost ones stand apart from all others that are added: neither takes the
+    place of the other.
+    """
     last = max(row.stage for row in ledger.rows)
-    record = read_stage(campaign.folder, last)
-    open_stage = (
-        last > 1
-        and record is not None
-        and record.made_by != "plan"
-        and not any(started(row) for row in ledger.of_stage(last))
-    )
-    if not open_stage:
+    gone = {
+        stage
+        for stage in {row.stage for row in ledger.rows}
+        if _is_open_addition(campaign, ledger, stage, repairs)
+    }
+    if not gone:
         return ledger, last + 1
-    kept = tuple(row for row in ledger.rows if row.stage != last)
-    return Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices), last
+    kept = tuple(row for row in ledger.rows if row.stage not in gone)
+    less = Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices)
+    return less, last if last in gone else last + 1
+
+
+def _is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: bool) -> bool:
+    rows = [row for row in ledger.of_stage(stage) if not prepares(row)]
+    record = read_stage(campaign.folder, stage)
+    if record is None or record.made_by == "plan" or any(map(started, ledger.of_stage(stage))):
+        return False
+    makes_up = all(row.kind in (standing.MADE_AGAIN, standing.STANDS_IN) for row in rows)
+    return makes_up == repairs
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:

@@ -204,3 +204,86 @@ def test_an_option_of_another_way_is_wrong_usage(edited) -> None:
     doe = edited()
     doe("plan", "mint")
     assert "fold-over" in doe("augment", "mint", "--factor", "flow", status=2).said_err
+
+
+def left_out(tmp_path: Path, reasons: dict[int, str]) -> None:
+    """Hand in invented results for all runs, some left out with a reason."""
+    folder = tmp_path / "designs" / "mint"
+    with fill(folder / "sheet-stage1.csv", tmp_path / "b.csv", made_up_results).open(
+        newline=""
+    ) as file:
+        rows = list(csv.DictReader(file))
+    for row in rows:
+        row["left_out_because"] = reasons.get(int(row["run"]), "")
+    with (tmp_path / "b.csv").open("w", newline="") as file:
+        writer = csv.DictWriter(file, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+
+
+def ledger_rows(tmp_path: Path) -> dict[int, dict[str, str]]:
+    with (tmp_path / "designs" / "mint" / "runs.csv").open(newline="") as file:
+        return {int(row["run"]): row for row in csv.DictReader(file)}
+
+
+SETTINGS = ("temperature_C", "flow_mL_min", "time_min")
+
+
+def test_a_repeat_that_a_person_asks_for_and_a_run_lost_are_both_made_up_for(
+    edited, tmp_path: Path
+) -> None:
+    doe = edited()
+    doe("plan", "mint")
+    left_out(tmp_path, {3: "Repeat: valve stuck", 5: "bottle broken"})
+    recorded = doe("record", "mint", "b.csv")
+    assert "Next: doe augment mint --by repair" in recorded.said_out
+    status = doe("status", "mint", "--json")
+    assert "Run 3 to be repeated (Repeat: valve stuck)." in status["missing"]
+    assert status["next_command"] == "doe augment mint --by repair"
+    too_few = doe("augment", "mint", "--by", "repair", "--runs", "2", "--json")
+    assert len(too_few["runs"]) == 2
+    answer = doe("augment", "mint", "--by", "repair", "--accept", "--json")
+    said = next(w["what"] for w in answer["warnings"] if w["code"] == "made-up-for")
+    assert "run 3 (Repeat: valve stuck)" in said
+    assert "run 5 (bottle broken)" in said
+    rows = ledger_rows(tmp_path)
+    added = [rows[run] for run in (16, 17)]
+    again = [row for row in added if row["kind"] == "again"]
+    assert tuple(rows[3][c] for c in SETTINGS) in [tuple(r[c] for c in SETTINGS) for r in again]
+    notes = " | ".join(row["notes"] for row in added)
+    assert "run 3 again: Repeat: valve stuck" in notes
+    assert "run 5" in notes
+    assert "bottle broken" in notes
+    # nothing is left to make up for, and the runs that were added are next
+    assert doe("status", "mint", "--json")["next_command"] == "doe record mint FILE"
+    doe("record", "mint", str(fill(Path("designs/mint/sheet-stage2.csv"), tmp_path / "c.csv",
+                                   made_up_results)))  # fmt: skip
+    refusal = doe("augment", "mint", "--by", "repair", "--json", status=1)
+    assert refusal["errors"][0]["code"] == "nothing-lost"
+    assert doe("status", "mint", "--json")["next_command"] == "doe fit mint"
+
+
+def test_repeats_and_suggested_runs_do_not_take_each_others_place(edited, tmp_path: Path) -> None:
+    doe = edited()
+    doe("plan", "mint")
+    left_out(tmp_path, {3: "repeat: valve stuck"})
+    doe("record", "mint", "b.csv")
+    doe("augment", "mint", "--by", "centres", "--runs", "2", "--accept")
+    doe("augment", "mint", "--by", "repair", "--accept")
+    kinds = [row["kind"] for row in ledger_rows(tmp_path).values()][15:]
+    assert kinds == ["centre", "centre", "again"]
+    answer = doe("augment", "mint", "--by", "centres", "--runs", "3", "--accept", "--json")
+    rows = ledger_rows(tmp_path)
+    assert [row["kind"] for row in rows.values()][15:] == ["again", "centre", "centre", "centre"]
+    assert answer["stage"] == 4
+    assert len({row["run"] for row in rows.values()}) == len(rows)
+    assert not any(w["code"] in ("runs-gone", "plan-changed") for w in answer["warnings"])
+
+
+def test_fewer_runs_than_are_to_be_repeated_are_refused(edited, tmp_path: Path) -> None:
+    doe = edited()
+    doe("plan", "mint")
+    left_out(tmp_path, {3: "repeat", 4: "repeat"})
+    doe("record", "mint", "b.csv")
+    refusal = doe("augment", "mint", "--by", "repair", "--runs", "1", "--json", status=1)
+    assert refusal["errors"][0]["code"] == "repeats-left-out"

@@ -204,3 +204,36 @@ def test_thresholds_the_wrong_way_round_are_refused(doe: Command) -> None:
     file.write_text(file.read_text().replace("[rig]\n", wrong, 1))
     said = doe("check", "mint", status=1).said_err
     assert "share_minor is not above zero and below share_major" in said
+
+
+def test_a_repeat_that_a_log_asks_for_is_planned_with_its_reason(doe: Command) -> None:
+    run = hot_run()
+    log = log_of(run, hold_bar=2.0, dip=4)
+    told = doe("record", "mint", str(log), "--run", str(run), "--by", "AB")
+    assert "Next: doe augment mint --by repair" in told.said_out
+    shown = doe("augment", "mint", "--by", "repair", "--json")
+    assert [one["kind"] for one in shown["runs"]] == ["again"]
+    assert any(f"run {run} (repeat, rule boiled" in w["what"] for w in shown["warnings"])
+    assert len(Path("designs/mint/runs.csv").read_text().splitlines()) == 16
+    doe("augment", "mint", "--by", "repair", "--accept")
+    again = row_of(16)
+    assert (again.settings, again.kind) == (row_of(run).settings, "again")
+    assert again.notes.startswith(f"run {run} again: repeat, rule boiled, from log.csv")
+    assert f"run {run} again: repeat" in Path("designs/mint/sheet-stage2.html").read_text()
+    status = doe("status", "mint", "--json")
+    assert not any("to be repeated" in sentence for sentence in status["missing"])
+    answer = doe("augment", "mint", "--by", "repair", "--accept", "--json")  # planned once
+    assert [one["run"] for one in answer["runs"]] == [16]
+
+
+def test_a_repeat_lost_again_is_asked_for_once(doe: Command) -> None:
+    run = hot_run()
+    log = str(log_of(run, hold_bar=2.0, dip=4))
+    doe("record", "mint", log, "--run", str(run), "--by", "AB")
+    doe("augment", "mint", "--by", "repair", "--accept")
+    doe("record", "mint", str(log_of(16, "second.csv", hold_bar=2.0, dip=4)), "--run", "16",
+        "--by", "AB")  # fmt: skip
+    assert "Run 16 to be repeated (rule boiled)." in doe("status", "mint", "--json")["missing"]
+    answer = doe("augment", "mint", "--by", "repair", "--accept", "--json")
+    assert [(one["run"], one["kind"]) for one in answer["runs"]] == [(17, "again")]
+    assert answer["stage"] == 3

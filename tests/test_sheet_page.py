@@ -209,8 +209,7 @@ def test_entries_survive_a_reload_and_come_back_from_the_saved_file(
     assert first.achieved == {"temperature_C": 121.4, "packing": 0.0}
     assert first.responses == {"yield_pct": 12.25, "hmf_mg_g": Censored(0.05)}
     assert first.notes == (
-        '=1+1; "foamed", and\n-2 K at first; initials: AB; '
-        "verified_before_heat: 1 of 6"
+        '=1+1; "foamed", and\n-2 K at first; initials: AB; verified_before_heat: 1 of 6'
     )
     assert first.drawn == {"sample_2_g": 1.9, "drain_3_mL": 101.5}
     assert first.weighed == {"residue_dry_g": 8.1, "water_pumped_g": 447.0}

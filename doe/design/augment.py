@@ -94,6 +94,17 @@ class Existing:
         last = max(self.plots, default=0)
         return (*self.plots, *(last + plot for plot in plots))
 
+    def and_added(self, added: Addition) -> Existing:
+        """Return these runs with added ones as a further stage."""
+        more = len(added.settings)
+        return replace(
+            self,
+            settings=np.vstack([self.settings, added.settings]),
+            plots=self.then(added.plots),
+            stages=(*self.stages, *(max(self.stages, default=0) + 1,) * more),
+            blocks=(*self.blocks, *(added.block,) * more),
+        )
+
     @property
     def next_block(self) -> int | None:
         """Number of a further block; None where these runs have none."""
@@ -303,28 +314,38 @@ def block_added(
 def repaired(
     model: Model,
     kept: Existing,
+    again: FloatArray,
     lost: FloatArray,
     feasible: Feasible,
     runs: int,
     generator: np.random.Generator,
     criterion: Criterion = "I",
 ) -> Addition:
-    """Return the best `runs` runs in place of lost ones, given the runs that were kept.
+    """Return `runs` runs in place of lost ones, given the runs that were kept.
 
-    If as many runs are asked for as were lost (m, k), running these again is tried too, and taken
-    where the new choice is no better.
+    Those `again` (a, k) are run at their settings whatever they are worth; the rest are the best
+    in place of the other `lost` (m, k). If as many are asked for as were lost, running all again is
+    tried too, and taken where the new choice is no better.
     """
     _check_count(runs)
-    found, plots = _chosen(model, kept, feasible, runs, generator, criterion)
+    repeats = _given("repair", model, kept, again, feasible) if len(again) else None
+    if repeats is not None and runs == len(again):
+        return replace(repeats, buys=f"Run again at their settings. {repeats.buys}")
+    base = kept if repeats is None else kept.and_added(repeats)
+    found, plots = _chosen(model, base, feasible, runs - len(again), generator, criterion)
+    if repeats is not None:
+        last = max(repeats.plots)
+        found = np.vstack([repeats.settings, found])
+        plots = (*repeats.plots, *(last + plot for plot in plots))
     added = _addition("repair", model, kept, found, plots, feasible)
-    if runs != len(lost) or not feasible(lost).all():
+    if runs != len(again) + len(lost) or not feasible(lost).all():
         return added
-    again = _given("repair", model, kept, lost, feasible)
-    new, old = (_merit_as_one(model, kept, a, feasible, criterion) for a in (added, again))
+    as_lost = _given("repair", model, kept, np.vstack([again, lost]), feasible)
+    new, old = (_merit_as_one(model, kept, a, feasible, criterion) for a in (added, as_lost))
     if not new or not old:
         return added
     if new <= old * (1 + 1e-6):
-        return replace(again, buys=f"Running the lost settings again is as good. {again.buys}")
+        return replace(as_lost, buys=f"Running the lost settings again is as good. {as_lost.buys}")
     return replace(added, buys=f"{added.buys} Running the lost settings again would give less.")
 
 

@@ -16,9 +16,10 @@ from functools import lru_cache
 from importlib.resources import files
 from typing import TYPE_CHECKING
 
-from doe.factors import CategoricalFactor, Factor, NumericFactor
+from doe.factors import CategoricalFactor, Factor
 from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
 from doe.quantities import unit_slug
+from doe.responses import Response, Weighing
 from doe.samples import drain_label_of, label_of
 from doe.sheet.bench import (
     NOT_CONFIRMED,
@@ -274,7 +275,7 @@ def _lot(schema: LedgerSchema, row: LedgerRow, planned: str) -> tuple[_Field, ..
 
 def _number(of: Measured, value: str = "", expected: str = "") -> _Field:
     """Return the box of a number; what it may have behind it is what `record` takes there."""
-    words = of.name.replace("_", " ") if isinstance(of, NumericFactor) else of.words
+    words = of.words if isinstance(of, (Response, Weighing)) else of.name.replace("_", " ")
     return _Field(
         of.column,
         _seen(words),

@@ -25,6 +25,8 @@ from doe.terms import interaction_model, linear_model, quadratic_model
 SPACE = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
 MODEL = quadratic_model(SPACE)
 CANDIDATES = SPACE.grid(5)
+NONE = {k: np.empty((0, k)) for k in (2, 3, 5)}
+"""No runs to be repeated."""
 EXISTING = np.array([[-1, -1], [1, -1], [-1, 1], [0, 0], [0, 0], [0, -1], [1, 0.5]], float)
 
 
@@ -227,7 +229,7 @@ def test_a_term_is_clear_only_if_all_others_are_counted():
     runs = fraction_points(regular_fractions(5)[-1])
     assert len(runs) == 8
     added = repaired(
-        linear_model(space), Existing.free(runs[3:]), runs[:3], whole_box, 3, rng(), "D"
+        linear_model(space), Existing.free(runs[3:]), NONE[5], runs[:3], whole_box, 3, rng(), "D"
     )
     assert added.gained == ()
     assert "can be estimated" in added.buys
@@ -263,16 +265,48 @@ def test_repeats_in_two_blocks_are_not_pure_error():
 def test_repair_of_a_factorial_runs_the_lost_corner_again():
     corners = box(3).corners()
     added = repaired(
-        interaction_model(box(3)), Existing.free(corners[1:]), corners[:1], whole_box, 1, rng(), "D"
+        interaction_model(box(3)),
+        Existing.free(corners[1:]),
+        NONE[3],
+        corners[:1],
+        whole_box,
+        1,
+        rng(),
+        "D",
     )
     assert (added.settings == corners[:1]).all()
     assert added.buys.startswith("Running the lost settings again is as good.")
 
 
+def test_a_repeat_is_run_again_though_another_run_would_tell_more():
+    """As below, but the middle is to be repeated, and the lost corner is made up for beside it."""
+    corners, middle = box(2).corners(), np.array([[0.0, 0.0]])
+    model, kept = linear_model(box(2)), Existing.free(corners[1:])
+    added = repaired(model, kept, middle, corners[:1], whole_box, 2, rng(), "D")
+    assert sorted(map(tuple, added.settings)) == sorted([tuple(corners[0]), (0.0, 0.0)])
+    alone = repaired(model, kept, middle, NONE[2], whole_box, 1, rng(), "D")
+    assert (alone.settings == middle).all()
+
+
+def test_repeats_and_stand_ins_keep_to_whole_plots_of_their_own():
+    hard = NumericFactor("a", "K", -1.0, 1.0, change="hard")
+    model = linear_model(FactorSpace((hard, NumericFactor("b", "K", -1.0, 1.0))))
+    corners = box(2).corners()
+    kept = Existing(corners, (1, 1, 2, 2), (1,) * 4, (None,) * 4, 2, 1.0)
+    added = repaired(model, kept, corners[:2], corners[2:], whole_box, 4, rng(), "D")
+    assert {tuple(run) for run in corners[:2]} <= set(map(tuple, added.settings))
+    for plot in set(added.plots):
+        own = [s for s, p in zip(added.settings[:, 0], added.plots, strict=True) if p == plot]
+        assert len(own) <= 2
+        assert len(set(own)) == 1
+
+
 def test_repair_finds_better_than_a_lost_run_that_told_little():
     """Of nine runs the lost one repeated a middle; a corner tells more of the main effects."""
     kept, lost = box(2).corners(), np.array([[0.0, 0.0]])
-    added = repaired(linear_model(box(2)), Existing.free(kept), lost, whole_box, 1, rng(), "D")
+    added = repaired(
+        linear_model(box(2)), Existing.free(kept), NONE[2], lost, whole_box, 1, rng(), "D"
+    )
     assert (np.abs(added.settings) == 1).all()
     assert "lost settings again would give less" in added.buys
 
