@@ -104,9 +104,16 @@ def test_sheets_name_the_lot_and_another_may_be_handed_in(doe: Command) -> None:
     assert book.cell(header[0].row + 1, place).value == row["lot"]
     assert not book.cell(header[0].row + 1, place).protection.locked
     Path("s.csv").write_text(f"run,lot\n1,{other.upper()}\n")
-    assert f"lot {row['lot']} in the ledger" in doe("record", "mint", "s.csv", status=1).said_err
-    doe("record", "mint", "s.csv", "--replace")
+    answer = doe("record", "mint", "s.csv", "--json")  # a planned lot is a plan, no record
     assert ledger()[0]["lot"] == other
+    (said,) = (w["what"] for w in answer["warnings"] if w["code"] == "lot-changed")
+    assert f"took feedstock lot {other}, where {row['lot']} was planned" in said
+    Path("s.csv").write_text(f"run,lot,furfural_mg_g\n1,{other},0.5\n")
+    doe("record", "mint", "s.csv")
+    Path("s.csv").write_text(f"run,lot\n1,{row['lot']}\n")
+    assert f"lot {other} in the ledger" in doe("record", "mint", "s.csv", status=1).said_err
+    doe("record", "mint", "s.csv", "--replace")
+    assert ledger()[0]["lot"] == row["lot"]
     Path("s.csv").write_text("run,lot\n1,summer\n")
     assert "no feedstock lot" in doe("record", "mint", "s.csv", status=1).said_err
 

@@ -232,6 +232,129 @@ def test_a_sample_after_the_end_or_without_a_time_is_asked_about(doe: Command) -
     assert "X of run 3" in said["sample-without-time"]
 
 
+def warned(answer: Any) -> dict[str, str]:
+    return {warning["code"]: warning["what"] for warning in answer["warnings"]}
+
+
+def settings_of(run: int) -> tuple[float, ...]:
+    with Path("designs/mint/runs.csv").open(newline="") as file:
+        row = next(row for row in csv.DictReader(file) if row["run"] == str(run))
+    return tuple(float(row[name]) for name in ("temperature_C", "flow_mL_min", "time_min"))
+
+
+@pytest.mark.parametrize(
+    ("cells", "code", "says"),
+    [
+        ({1: (-2, 6)}, "sample-before-start", "S1 was drawn at -2 min, before"),
+        ({3: (500, 6)}, "sample-after-end", "S3 was drawn at 500 min, but the extraction took"),
+        # exchanged, as the later one stands at the earlier minute
+        ({1: (10, 6), 2: (5, 6)}, "sample-times-fall", "S2 was drawn at 5 min, not after S1 at 10"),
+        ({2: (10, 60)}, "sample-amount-far-off", "S2 has 60 mL where 6 mL was planned"),
+        ({2: (10, 0.6)}, "sample-amount-far-off", "S2 has 0.6 mL where 6 mL was planned"),
+    ],
+)  # fmt: skip
+def test_odd_times_and_volumes_of_samples_are_asked_about_and_kept(
+    doe: Command, cells: dict[int, tuple[float, float]], code: str, says: str
+) -> None:
+    heads = ["run", *(f"sample_{i}_{unit}" for i in cells for unit in ("min", "mL"))]
+    values = ["3", *(f"{value:g}" for pair in cells.values() for value in pair)]
+    sheet = given("s.csv", f"{','.join(heads)}\n{','.join(values)}\n")
+    assert says in warned(doe("record", "mint", sheet, "--json"))[code]
+    assert len(portions()) == len(cells)
+
+
+def test_samples_as_planned_are_asked_nothing(doe: Command) -> None:
+    doe("record", "mint", given("s.csv", "run,sample_1_min,sample_1_mL,sample_2_g\n3,5.5,5,7\n"))
+    lab = given("lab.csv", "run,bottle,kind,rutin_mg_L\n3,S1,sample,80\n")
+    found = warned(doe("record", "mint", lab, "--json"))
+    assert not {code for code in found if code.startswith(("sample-", "more-", "density"))}
+
+
+def test_a_late_sample_far_from_its_minute_is_asked_about(doe: Command) -> None:
+    run = next(run for run in range(1, 16) if settings_of(run)[2] == 60)
+    sheet = given("s.csv", f"run,sample_3_min,sample_3_mL\n{run},50,6\n")
+    said = warned(doe("record", "mint", sheet, "--json"))["sample-time-far-off"]
+    assert "S3 was drawn at 50 min, where 15 min was planned" in said
+
+
+# ------------------------------------------------------------- drained portions and water weighed
+
+
+def test_drained_portions_come_back_as_bottles_that_assays_join(doe: Command) -> None:
+    heading = Path("designs/mint/sheet-stage1.csv").read_text().splitlines()[0].split(",")
+    assert {"drain_1_mL", "drain_1_g", "water_pumped_g", "feed_g"} < set(heading)
+    sheet = given("s.csv", "run;drain_1_mL;drain_1_g;sample_1_mL\n3;230 mL;;6\n4;;228,5 g;\n")
+    doe("record", "mint", sheet)
+    kept = {(row["run"], row["bottle"]): row for row in portions()}
+    assert set(kept) == {("3", "D1"), ("3", "S1"), ("4", "D1")}
+    assert (kept["3", "D1"]["kind"], kept["3", "D1"]["volume_mL"]) == ("drain", "230")
+    assert (kept["4", "D1"]["mass_g"], kept["4", "D1"]["time_min"]) == ("228.5", "")
+    assert "drain" not in Path("designs/mint/runs.csv").read_text()
+    doe("record", "mint", given("lab.csv", "run,bottle,kind,rutin_mg_L\n3,D1,drain,12\n"))
+    assert next(row for row in portions() if row["bottle"] == "D1")["rutin_mg_L"] == "12"
+    assert doe("record", "mint", sheet, "--json")["changes"] == []
+
+
+@pytest.mark.parametrize(
+    ("heading", "cell", "says"),
+    [
+        ("drain_1_g", "230 mL", "B2 (drain_1_g)"),
+        ("drain_1_kg", "0.23", "nearly drain_1_g"),
+        ("water_pumped_g", "450 mL", "B2 (water_pumped_g)"),
+        ("water_pumped_mL", "450", "nearly water_pumped_g"),
+        ("drain_1_g", "-230", "allowed is 0 or more"),
+    ],
+)
+def test_another_unit_or_an_impossible_amount_is_refused_and_nothing_written(
+    doe: Command, heading: str, cell: str, says: str
+) -> None:
+    before = Path("designs/mint/runs.csv").read_bytes()
+    refusal = doe("record", "mint", given("s.csv", f"run,{heading},notes\n3,{cell},\n"), status=1)
+    assert says in refusal.said_err
+    assert Path("designs/mint/runs.csv").read_bytes() == before
+    assert not Path("designs/mint/portions.csv").exists()
+
+
+def test_water_weighed_is_kept_and_asked_about_where_it_is_far_from_flow_and_minutes(
+    doe: Command, tmp_path: Path
+) -> None:
+    # by hand: 5 K/min up from 20 °C and down to the rig's temperature of unloading, then flush;
+    # 1 mL of cold water is 0.998 g at 20 °C (IAPWS-95, as rounded in tables)
+    T, flow, time = settings_of(3)
+    rig = workflow.load("mint", tmp_path).rig
+    assert rig.heat_up_rate == 5
+    minutes = (T - 20) / 5 + time + (T - rig.unload_temperature) / rig.cool_down_rate
+    minutes += rig.flush_time or 0.0
+    expected = 0.998 * flow * minutes
+    sheet = given("s.csv", f"run,water_pumped_g\n3,{1.1 * expected:.1f}\n4,\n")
+    assert "water-far-off" not in warned(doe("record", "mint", sheet, "--json"))
+    with Path("designs/mint/runs.csv").open(newline="") as file:
+        row = next(row for row in csv.DictReader(file) if row["run"] == "3")
+    assert (row["water_pumped_g"], row["status"]) == (f"{1.1 * expected:.1f}", "planned")
+    sheet = given("s.csv", f"run,water_pumped_g\n4,{1.1 * expected:.1f}\n3,{0.5 * expected:.1f}\n")
+    doe("record", "mint", sheet, status=1)
+    said = warned(doe("record", "mint", sheet, "--replace", "--json"))["water-far-off"]
+    assert f"flow and minutes give {expected:.0f} g" in said
+    assert "50 % less" in said
+    page = Path("designs/mint/sheet-stage1.html").read_text()
+    run = page[page.index('aria-label="Run 3"') : page.index('aria-label="Run 4"')]
+    assert f"(expect {expected:.0f})" in run
+
+
+def test_a_ledger_without_weighings_has_no_columns_for_them(doe: Command) -> None:
+    doe("record", "mint", given("s.csv", "run,furfural_mg_g\n3,0.5\n"))
+    heading = Path("designs/mint/runs.csv").read_text().splitlines()[0]
+    assert "water" not in heading
+    assert "feed_g" not in heading
+
+
+def test_more_out_than_in_is_asked_about(doe: Command) -> None:
+    sheet = given("s.csv", "run,water_pumped_g,drain_1_g,sample_1_mL\n3,240,300,6\n")
+    said = warned(doe("record", "mint", sheet, "--json"))["more-out-than-in"]
+    assert "its bottles hold 306 g" in said
+    assert "240 g of water were weighed in" in said
+
+
 def test_the_workbook_brings_samples_back(doe: Command) -> None:
     book = openpyxl.load_workbook("designs/mint/sheet-stage1.xlsx")
     sheet = book["runs"]

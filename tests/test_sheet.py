@@ -345,23 +345,63 @@ def test_a_workbook_is_read_numbers_as_they_are_and_text_by_the_same_rules(tmp_p
     assert (second.run, second.responses) == (2, {"hmf_mg_g": 12.345})
 
 
-def test_a_workbook_with_dates_formulas_truths_and_shares_is_refused(tmp_path: Path) -> None:
+def test_a_workbook_with_dates_formulas_and_truths_is_refused(tmp_path: Path) -> None:
     path = workbook(
         tmp_path,
         NAMES,
         (1, datetime.datetime(2026, 5, 1), "=A2*2", True, None, None),
-        (2, None, 0.123, "1,234", None, None),
+        (2, None, None, "1,234", None, None),
     )
-    book = openpyxl.load_workbook(path)
-    book.active["C3"].number_format = "0.0%"
-    book.save(path)
     with pytest.raises(ResultsError) as caught:
         read_sheet(path, SCHEMA)
     said = [str(problem) for problem in caught.value.problems]
-    keys = ["B2", "C2", "D2", "C3", "D3"]
+    keys = ["B2", "C2", "D2", "D3"]
     assert [re.search(r"sheet runs, (\w+)", text)[1] for text in said] == keys  # type: ignore[index]
     assert ["date" in said[0], "formula" in said[1], "True" in said[2]] == [True] * 3
-    assert "percent" in said[3]
+
+
+def shares(tmp_path: Path, *cells: tuple[str, float], kind: str = "0.0%") -> Path:
+    path = workbook(tmp_path, NAMES, (1,), (2,), (3,))
+    book = openpyxl.load_workbook(path)
+    for address, value in cells:
+        book.active[address] = value
+        book.active[address].number_format = kind
+    book.save(path)
+    return path
+
+
+def test_cells_shown_as_percent_are_read_as_they_show_where_the_column_is_in_percent(
+    tmp_path: Path,
+) -> None:
+    """A percent format multiplies by 100 for display: ECMA-376 part 1, 18.8.31."""
+    returned = read_sheet(shares(tmp_path, ("C2", 0.09), ("C3", 0.1234567), ("C4", 1)), SCHEMA)
+    assert [row.responses["yield_pct"] for row in returned.rows] == [9.0, 12.34567, 100.0]
+    (notice,) = (n for n in returned.notices if n.code == "percent-format-taken")
+    assert "C2 as 9 %, C3 as 12.34567 %, C4 as 100 %" in notice.what
+
+
+def test_other_cells_shown_as_percent_are_refused_in_one_sentence_with_the_remedy(
+    tmp_path: Path,
+) -> None:
+    # 9 typed before the format was set shows 900 %; hmf is in mg/g, the temperature in °C
+    path = shares(tmp_path, ("C2", 9.0), ("D2", 0.5), ("D3", 0.25), ("B4", 1.5), kind="0%")
+    with pytest.raises(ResultsError) as caught:
+        read_sheet(path, SCHEMA)
+    (said,) = map(str, caught.value.problems)
+    for part in (
+        "C2 (yield_pct) shows 900 %",
+        "D2 (hmf_mg_g) shows 50 %",
+        "D3 (hmf_mg_g) shows 25 %",
+        "B4 (achieved_temperature_C) shows 150 %",
+        "plain number",
+    ):
+        assert part in said
+
+
+def test_a_run_number_shown_as_percent_is_no_run_number(tmp_path: Path) -> None:
+    path = shares(tmp_path, ("A2", 0.01), ("C2", 0.5))
+    with pytest.raises(ResultsError, match=r"A2 \(run\).*whole number"):
+        read_sheet(path, SCHEMA)
 
 
 def test_a_workbook_with_two_tables_of_runs_is_refused(tmp_path: Path) -> None:

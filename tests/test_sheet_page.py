@@ -15,8 +15,16 @@ from hypothesis import given as where
 from hypothesis import strategies as st
 from made_up_sheet import ROWS, SCHEMA, given
 
+from doe.errors import ResultsError
 from doe.ledger import Censored, Ledger, with_results
-from doe.sheet import StopLimit, read_sheet, sheet_html, strictest_above, strictest_below
+from doe.sheet import (
+    StopLimit,
+    read_sheet,
+    read_sheet_text,
+    sheet_html,
+    strictest_above,
+    strictest_below,
+)
 
 BANNER = "Limits not confirmed: for planning practice only"
 
@@ -240,6 +248,79 @@ def test_a_number_in_two_readings_is_marked_and_another_plan_starts_blank(
     path.write_text(sheet_html(other, SCHEMA, given()), encoding="utf-8")
     tab.reload()
     assert box.input_value() == ""
+    context.close()
+
+
+TYPED = (
+    *("9", "9,0 %", "9 %", "9%", "12.3", "12,3", ".5", ",5", "5.", "1e2", "1,5E-3", "+4", "-0.5"),
+    *(
+        "\u22120,5",
+        "0,512",
+        "1,234",
+        "1.234",
+        "<1,234",
+        "1234",
+        "1 234",
+        "1'234",
+        "1.234,5",
+        "0.05 %",
+    ),
+    *("<0,05", "< 0.05 %", ">60 %", "≤0.05", "<LOQ", "bdl", "n.d.", "N.D.", "n. d.", "nd.", "n d"),
+    *("-", "–", "—", "\u2212", "na", "n/a", "lost", "12.3 mg/g", "12.3 pct", "12.3 %%", "%", "< %"),
+    *("1e999", "nan", "inf", "2026-03-01", "01.03.2026", "5 mL", "150 °C", "150 C", "1O.5", "12;5"),
+    *("\u00a012,3\u00a0%", "--5", "1,2,3", "١٢", "0x10", "1_0"),
+)
+BOXES = ("yield_pct", "hmf_mg_g", "achieved_temperature_C", "drain_1_mL", "water_pumped_g")
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("beside", ["", "7,5"])
+def test_a_box_is_marked_if_and_only_if_record_refuses_what_is_in_it(
+    browser: Any, tmp_path: Path, beside: str
+) -> None:
+    """The file that the page itself saves is read; `beside` is another run's result in it."""
+    (tmp_path / "sheet.html").write_text(page(), encoding="utf-8")
+    context = browser.new_context(accept_downloads=True)
+    tab = context.new_page()
+    tab.goto((tmp_path / "sheet.html").as_uri())
+    tab.locator('[data-run="2"][data-column="yield_pct"]').fill(beside)
+    apart = []
+    for column in BOXES:
+        box = tab.locator(f'[data-run="1"][data-column="{column}"]')
+        for text in TYPED:
+            box.fill(text)
+            marked = box.get_attribute("aria-invalid") == "true"
+            tab.locator("#save").click()
+            saved = tab.locator("#as-text").input_value()
+            try:
+                read_sheet_text(saved, "filled.csv", SCHEMA)
+            except ResultsError as error:
+                refused = f"({column})" in str(error)
+            else:
+                refused = False
+            if marked != refused:
+                apart.append((column, text, "marked" if marked else "taken"))
+        box.fill("")
+    context.close()
+    assert apart == []
+
+
+@pytest.mark.browser
+def test_a_number_becomes_doubtful_by_what_is_written_elsewhere(
+    browser: Any, tmp_path: Path
+) -> None:
+    (tmp_path / "sheet.html").write_text(page(), encoding="utf-8")
+    context = browser.new_context()
+    tab = context.new_page()
+    tab.goto((tmp_path / "sheet.html").as_uri())
+    box = tab.locator('[data-run="1"][data-column="yield_pct"]')
+    other = tab.locator('[data-run="4"][data-column="hmf_mg_g"]')
+    box.fill("1.234")
+    assert box.get_attribute("aria-invalid") == "false"
+    other.fill("0,5")
+    assert box.get_attribute("aria-invalid") == "true"
+    other.fill("0.5")
+    assert box.get_attribute("aria-invalid") == "false"
     context.close()
 
 

@@ -218,16 +218,22 @@ def test_locks_and_checks_survive_a_spreadsheet_program(tmp_path: Path) -> None:
 
 
 @pytest.mark.libreoffice
-def test_an_ods_with_a_date_a_share_and_a_truth_is_refused_with_addresses(tmp_path: Path) -> None:
+def test_an_ods_with_a_date_a_percent_and_a_truth_is_refused_with_addresses(tmp_path: Path) -> None:
     book = openpyxl.Workbook()
     book.active.append(("run", "achieved_temperature_C", "yield_pct", "hmf_mg_g"))
-    book.active.append((1, 0.5, 0.123, True))
+    book.active.append((1, 0.5, 1.23, True))
+    book.active.append((2, None, 0.09, None))
     book.active["B2"].number_format = "yyyy-mm-dd"
-    book.active["C2"].number_format = "0.0%"
+    book.active["C2"].number_format = book.active["C3"].number_format = "0.0%"
     book.save(tmp_path / "odd.xlsx")
     with pytest.raises(ResultsError) as caught:
         read_sheet(saved_as("ods", tmp_path / "odd.xlsx", tmp_path), SCHEMA)
     said = [str(problem) for problem in caught.value.problems]
-    assert [re.search(r"sheet Sheet, (\w+)", text)[1] for text in said] == ["B2", "C2", "D2"]  # type: ignore[index]
+    assert [re.search(r"sheet Sheet[,:] .*?\b([A-D][0-9])\b", text)[1] for text in said] == [
+        "B2",
+        "D2",
+        "C2",
+    ]  # type: ignore[index]
     assert "date" in said[0]
-    assert "percent" in said[1]
+    assert "C2 (yield_pct) shows 123 %" in said[2]
+    assert "C3" not in said[2]

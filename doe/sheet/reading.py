@@ -381,7 +381,7 @@ class Sheet:
         if position in row.numbers:
             return row.numbers[position]
         if position in row.shares:
-            return self._share(row, position, of)
+            return self._share(row, column, of)
         text = strip(from_plain_text(self._raw(row, column))).replace("−", "-")
         if text.casefold() in NOT_MEASURED:
             if text:
@@ -397,16 +397,17 @@ class Sheet:
         self._fault(row, column, *fault)
         return None
 
-    def _share(self, row: Row, position: int, of: Measured) -> float | None:
+    def _share(self, row: Row, column: str, of: Measured) -> float | None:
         """Return what a cell formatted as percent shows, if its column is in %.
 
         The file itself says percent, so nothing is guessed; more than 100 % is what a cell shows
         that was given the format after 9 had been typed for 9 %.
         """
+        position = self.columns.known[column]
         cell, shown = cell_address(position, row.row), row.cells[position]
         share = row.shares[position]
         if of.unit != "%" or not abs(share) <= 1:
-            self.misplaced[f"{cell} ({of.column})"] = shown
+            self.misplaced[f"{cell} ({column})"] = shown
             return None
         self.percents[cell] = shown
         return float(f"{100 * share:.12g}")
