@@ -116,10 +116,14 @@ class Budget(Section):
 
 
 class Lot(Section):
-    """A lot of the feedstock: how much there is of it [g], and its moisture if it was measured."""
+    """A lot of the feedstock: how much there is of it [g], and what was measured of it.
+
+    `moisture` and `reference` go before the feed's.
+    """
 
     amount: Mass
     moisture: Share | None = None
+    reference: Mapping[str, Content] = {}
 
 
 class Feed(Section):
@@ -144,6 +148,11 @@ class Feed(Section):
         """Return the moisture of a lot; the feed's where the lot has none of its own."""
         own = self.lots[lot].moisture if lot in self.lots else None
         return self.moisture if own is None else own
+
+    def reference_of(self, lot: str, compound: str) -> float | None:
+        """Return a lot's content of a compound [mg/g]; the feed's where the lot has none."""
+        own = self.lots[lot].reference.get(compound) if lot in self.lots else None
+        return self.reference.get(compound) if own is None else own
 
 
 class Deviations(Section):

@@ -819,20 +819,31 @@ def _check_references(
         return
     sources = {name: r.source for name, r in responses.items() if r.source is not None}
     for name, source in sources.items():
-        if source.kind == "recovery" and source.compound not in feed.reference:
-            what = f"a recovery of {source.compound} needs its reference content of dry feed."
-            remedy = f'Add reference = {{ {source.compound} = "12 mg/g" }} under [feed].'
-            problems.add("missing-key", what, remedy, "responses", name, "from")
+        if source.kind != "recovery":
+            continue
+        lots = [lot for lot in feed.lots if feed.reference_of(lot, source.compound) is None]
+        if lots or (not feed.lots and source.compound not in feed.reference):
+            of_lots = f"; of lot {', '.join(lots)} it is not given" if lots else ""
+            what = f"a recovery of {source.compound} needs its reference content of dry feed"
+            remedy = f'Add reference = {{ {source.compound} = "12 mg/g" }} under [feed]'
+            remedy += ", or to each lot." if feed.lots else "."
+            problems.add("missing-key", f"{what}{of_lots}.", remedy, "responses", name, "from")
     assayed = {source.compound for source in sources.values()}
-    for name, content in feed.reference.items():
-        if not content > 0:
-            what = f"the reference content of {name} is {content:g} mg/g, not above zero."
-            problems.add("zero", what, "Leave it out if there is none.", "feed", "reference")
-    for key, names in (("reference", feed.reference), ("groups", feed.groups)):
+    told: list[tuple[tuple[str, ...], Mapping[str, float]]] = [
+        (("feed", "reference"), feed.reference),
+        *((("feed", "lots", name), lot.reference) for name, lot in feed.lots.items()),
+    ]
+    for place, contents in told:
+        for name, content in contents.items():
+            if not content > 0:
+                what = f"the reference content of {name} is {content:g} mg/g, not above zero."
+                problems.add("zero", what, "Leave it out if there is none.", *place)
+    named: list[tuple[tuple[str, ...], Iterable[str]]] = [*told, (("feed", "groups"), feed.groups)]
+    for place, names in named:
         for unknown in (n for n in names if n not in assayed):
             what = f"{unknown} belongs to no response."
             remedy = f'Derive one from it, as from = "recovery of {unknown}", or remove it.'
-            problems.add("unknown-compound", what, remedy, "feed", key)
+            problems.add("unknown-compound", what, remedy, *place)
 
 
 def _in_unit(text: object, unit: str) -> float:

@@ -105,14 +105,33 @@ def from_masses(
     if problems:
         raise ResultsError(*problems)
     rows = []
+    lot_of = {row.run: row.lot for row in ledger.rows}
     for run in sorted(touched & found.keys()):
         notices += found[run].notices
+        notices += _without_reference(campaign, lot_of[run], found[run])
         rows.append(_back(campaign, found[run], notices))
     lacking = [row for row in ledger.rows if row.run in touched and row.run not in found]
     notices += _lacking(lacking, bottles)
     return FromMasses(
         Returned(tuple(rows), "masses and portions"), _table(found.values()), tuple(notices)
     )
+
+
+def _without_reference(campaign: Campaign, lot: str, found: Derived) -> Iterator[Notice]:
+    """Yield a notice for recoveries that wait for the content of the run's lot."""
+    wanted = {
+        r.source.compound for r in campaign.responses if r.source and r.source.kind == "recovery"
+    }
+    for compound in found.compounds:
+        if compound.name in wanted and compound.recovery_pct is None:
+            of_lot = (
+                f"lot {lot}" if lot else "the run's lot is not recorded, and the feed as a whole"
+            )
+            what = (
+                f"Run {found.run}: no recovery of {compound.name}, as {of_lot} has no reference "
+                "content. Write the lot on the sheet, or the content in campaign.toml."
+            )
+            yield Notice("reference-missing", what)
 
 
 def _lacking(rows: Sequence[LedgerRow], bottles: Sequence[Bottle]) -> Iterator[Notice]:
@@ -171,7 +190,11 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
         residue_g=weighed["residue_g"],
         residue_moisture_pct=weighed["residue_moisture_pct"],
         compounds=tuple(
-            Compound(name, campaign.feed.reference.get(name), group=name in campaign.feed.groups)
+            Compound(
+                name,
+                campaign.feed.reference_of(row.lot, name),
+                group=name in campaign.feed.groups,
+            )
             for name in names
         ),
         feed_sd_g=campaign.feed.weighing_scatter,

@@ -153,6 +153,82 @@ def test_a_lots_own_moisture_goes_before_the_feeds(command: Command) -> None:
         assert float(row["extract_yield_pct"]) == pytest.approx(100 / dry, abs=5e-4)
 
 
+RECOVERY = (
+    '[responses.extract_yield]\ntitle = "extract yield"\nunit = "mg/g"\n',
+    '[responses.extract_yield]\nfrom = "recovery of rutin"\nunit = "%"\n',
+)
+OWN_CONTENTS = """[feed]
+moisture = "10 %"
+[feed.lots]
+spring = { amount = "200 g", reference = { rutin = "2.5 mg/g" } }
+autumn = { amount = "250 g", reference = { rutin = "2 mg/g" } }
+"""
+
+
+def test_a_lots_own_reference_content_makes_the_recovery(command: Command) -> None:
+    command("new", "mint")
+    with_lots(OWN_CONTENTS, RECOVERY, ('"4 mg/g"', '"0.4"'))
+    command("plan", "mint")
+    rows = ledger()
+    masses = "".join(f"{row['run']},10\n" for row in rows)
+    Path("m.csv").write_text(f"run,feed_g\n{masses}")
+    bottles = "".join(f"{row['run']},D1,drain,400,20\n" for row in rows)
+    Path("p.csv").write_text(f"run,bottle,kind,volume_mL,rutin_mg_L\n{bottles}")
+    command("record", "mint", "m.csv")
+    command("record", "mint", "p.csv")
+    # by hand: 400 mL of 20 mg/L are 8 mg; 9 g of dry feed hold 22.5 mg of spring, 18 of autumn
+    expected = {"spring": 100 * 8 / 22.5, "autumn": 100 * 8 / 18}
+    for row in ledger():
+        assert float(row["extract_yield_pct"]) == pytest.approx(expected[row["lot"]], abs=5e-4)
+    # another lot than was thought: the recovery follows, and only if that is asked for
+    first = ledger()[0]
+    other = {"spring": "autumn", "autumn": "spring"}[first["lot"]]
+    Path("lot.csv").write_text(f"run,lot\n{first['run']},{other}\n")
+    command("record", "mint", "lot.csv", status=1)
+    command("record", "mint", "lot.csv", "--replace")
+    assert float(ledger()[0]["extract_yield_pct"]) == pytest.approx(expected[other], abs=5e-4)
+
+
+def test_a_run_of_no_known_lot_has_no_recovery_and_says_so(command: Command) -> None:
+    command("new", "mint")
+    with_lots(OWN_CONTENTS, RECOVERY, ('"4 mg/g"', '"0.4"'))
+    command("plan", "mint")
+    file = Path("designs/mint/runs.csv")
+    rows = ledger()
+    rows[0]["lot"] = ""
+    with file.open("w", newline="") as opened:
+        writer = csv.DictWriter(opened, rows[0].keys())
+        writer.writeheader()
+        writer.writerows(rows)
+    Path("m.csv").write_text("run,feed_g\n1,10\n")
+    command("record", "mint", "m.csv")
+    Path("p.csv").write_text("run,bottle,kind,volume_mL,rutin_mg_L\n1,D1,drain,400,20\n")
+    answer = command("record", "mint", "p.csv", "--json")
+    (said,) = (w["what"] for w in answer["warnings"] if w["code"] == "reference-missing")
+    assert "no recovery of rutin" in said
+    assert ledger()[0]["extract_yield_pct"] == ""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "code", "says"),
+    [
+        (', reference = { rutin = "2 mg/g" }', "", "missing-key", "of lot autumn it is not given"),
+        ('"2 mg/g"', '"0 mg/g"', "zero", "rutin is 0 mg/g"),
+        ('rutin = "2 mg/g"', 'quercetin = "2 mg/g"', "unknown-compound", "quercetin belongs"),
+        ('"2 mg/g"', '"2 mg"', "wrong-quantity", "2 mg"),
+    ],
+)
+def test_contents_of_lots_that_do_not_serve_are_refused(
+    command: Command, old: str, new: str, code: str, says: str
+) -> None:
+    command("new", "mint")
+    assert old in OWN_CONTENTS
+    with pytest.raises(CampaignFileError) as caught:
+        read_campaign(with_lots(OWN_CONTENTS.replace(old, new), RECOVERY, ('"4 mg/g"', '"0.4"')))
+    found = {problem.code: problem.what for problem in caught.value.problems}
+    assert says in found[code]
+
+
 @pytest.mark.parametrize(
     ("lots", "code", "says"),
     [
