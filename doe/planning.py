@@ -535,7 +535,7 @@ def _cost_of_plots(campaign: Campaign, design: Design) -> str:
     return (
         f"{text} If the rig stays hot between the runs of a day, heating and cooling then take "
         f"{hours[0]:.1f} h against {np.mean(hours[1:]):.1f} h, and the runs {len(own.days)} days "
-        f"against {days:.0f}."
+        f"against {days:.0f}, as the runs of a plot are kept within a day."
     )
 
 

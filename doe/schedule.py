@@ -243,7 +243,8 @@ class CentrePoints:
 class OrderCost:
     """What one order asks of the rig's heat.
 
-    `steps_K` is the sum of |ΔT| between the set temperatures of runs that follow each other.
+    `days` counts those of what goes before the first run too. `steps_K` is the sum of |ΔT| between
+    the set temperatures of runs that follow each other.
     `kept_hot_hours` and `kept_hot_kWh` are heating and cooling if the rig went straight from one
     set temperature to the next within a day; None in batch, where every filling is cold.
     """
@@ -376,7 +377,7 @@ def schedule(
     day_of = tuple(of_run[i].day for i in range(len(lines)))
     centres = centre_points(kinds, day_of, first_run) if kinds else None
 
-    def in_order(order: Sequence[int]) -> list[int]:
+    def in_order(order: Sequence[int]) -> tuple[list[int], int]:
         return _days_in_order(order, lines, plots, before, minutes_per_day)
 
     planned = Schedule(
@@ -385,7 +386,7 @@ def schedule(
         start_min=np.array([of_run[i].start_min for i in range(len(lines))]),
         minutes_per_day=minutes_per_day,
         timeline=lines,
-        thermal=_thermal_cost(rig, known, lines, day_of, first_run, in_order),
+        thermal=_thermal_cost(rig, known, lines, plots, (day_of, len(days)), first_run, in_order),
         centres=centres,
         notices=(),
     )
@@ -692,18 +693,19 @@ def _thermal_cost(
     rig: Rig,
     known: Mapping[str, FloatArray],
     lines: Timeline,
-    day_of: Sequence[int],
+    plots: Sequence[int],
+    days_planned: tuple[Sequence[int], int],
     first_run: int,
-    days_in_order: Callable[[Sequence[int]], list[int]],
+    days_in_order: Callable[[Sequence[int]], tuple[list[int], int]],
 ) -> ThermalCost:
     T = lines.temperature_C
 
-    def cost(order: Sequence[int], days: Sequence[int]) -> OrderCost:
-        hot = _kept_hot(rig, known, T, order, days) if "heater_W" in known else (None, None)
+    def cost(order: Sequence[int], days: tuple[Sequence[int], int]) -> OrderCost:
+        hot = _kept_hot(rig, known, T, order, days[0]) if "heater_W" in known else (None, None)
         steps = float(np.abs(np.diff(T[list(order)])).sum())
-        return OrderCost(tuple(first_run + i for i in order), len(set(days)), steps, *hot)
+        return OrderCost(tuple(first_run + i for i in order), days[1], steps, *hot)
 
-    planned = cost(range(len(T)), day_of)
+    planned = cost(range(len(T)), days_planned)
     ways = [np.argsort(sign * T, kind="stable").tolist() for sign in (1, -1)]
     cheapest = min(
         (cost(order, days_in_order(order)) for order in ways),
@@ -711,7 +713,8 @@ def _thermal_cost(
     )
     hours = float((known["heat_up_min"] + known["cool_down_min"]).sum()) / 60
     energy = sum(_ramp_kWh(rig, known, T, i, float(lines.start_C[i])) for i in range(len(T)))
-    told = _thermal_sentence(rig, hours, energy, planned, cheapest)
+    in_plots = len(set(plots)) < len(plots)
+    told = _thermal_sentence(rig, hours, energy, planned, cheapest, in_plots)
     return ThermalCost(hours, energy, planned, cheapest, told)
 
 
@@ -721,17 +724,21 @@ def _days_in_order(
     plots: Sequence[int],
     before: Sequence[SlotKind],
     most: float,
-) -> list[int]:
-    """Return the day (counted from 0) of each run of an order without blocks."""
+) -> tuple[list[int], int]:
+    """Return the day (counted from 0) of each run of an order without blocks, and all days.
+
+    A whole plot stays within a day, and what goes before the first run counts, as in the plan.
+    """
     reordered = replace(lines, total_min=lines.total_min[list(order)])
     parted = _in_days(_items(reordered, [plots[i] for i in order], (), before, most), most)
-    return [
+    day_of = [
         day
         for day, part in enumerate(parted)
         for item in part
         for kind, _ in item.pieces
         if kind == "run"
     ]
+    return day_of, len(parted)
 
 
 def _kept_hot(
@@ -780,7 +787,12 @@ def _ramp_kWh(rig: Rig, known: Mapping[str, FloatArray], T: FloatArray, i: int, 
 
 
 def _thermal_sentence(
-    rig: Rig, hours: float, energy: float, planned: OrderCost, cheapest: OrderCost
+    rig: Rig,
+    hours: float,
+    energy: float,
+    planned: OrderCost,
+    cheapest: OrderCost,
+    in_plots: bool,
 ) -> str:
     moved = (
         f"From run to run the set temperature moves by {planned.steps_K:.0f} K in all; sorted by "
@@ -790,8 +802,10 @@ def _thermal_sentence(
         f"{'heating the metal' if planned.kept_hot_hours is None else 'heating up'} "
         f"{energy:.1f} kWh."
     )
-    if cheapest.days < planned.days:
-        moved += f" Sorted, the runs would fit into {_counted(cheapest.days, 'day')}."
+    if cheapest.days != planned.days:
+        fit = "fit into" if cheapest.days < planned.days else "take"
+        kept = ", each whole plot kept within a day" if in_plots else ""
+        moved += f" Sorted, the runs would {fit} {_counted(cheapest.days, 'day')}{kept}."
     if planned.kept_hot_hours is None or cheapest.kept_hot_hours is None:
         return moved
     return (

@@ -339,6 +339,30 @@ def test_cost_of_an_order_by_hand() -> None:
     assert cost.cheapest.runs in ((1, 3, 2), (2, 3, 1))
 
 
+def test_the_order_costs_the_days_of_the_schedule_with_plots_and_what_goes_before() -> None:
+    # four runs of 100 min a day; two of early runs have a day of their own, as a plot of four
+    # would not fit beside them: 1 + 2 days, and sorted by temperature as many
+    plots = (1, 1, 1, 1, 2, 2, 2, 2)
+    planned = schedule(rig(), lasting(*[100.0] * 8), plots, 410.0, before=("blank", "sacrificial"))
+    assert len(planned.days) == 3
+    assert (planned.thermal.planned.days, planned.thermal.cheapest.days) == (3, 3)
+    assert "Sorted, the runs would" not in planned.thermal.sentence
+
+
+@given(
+    st.lists(st.integers(1, 3), min_size=1, max_size=6),
+    st.integers(200, 700),
+    st.sampled_from([(), ("blank",), ("blank", "sacrificial")]),
+)
+@settings(max_examples=40, deadline=None)
+def test_days_of_the_order_as_planned_are_the_days_of_the_plan(
+    sizes: list[int], most: int, before: tuple[Any, ...]
+) -> None:
+    plots = [plot for plot, size in enumerate(sizes) for _ in range(size)]
+    planned = schedule(rig(), lasting(*[100.0] * len(plots)), plots, float(most), before=before)
+    assert planned.thermal.planned.days == len(planned.days)
+
+
 def test_energy_of_ramps_by_hand() -> None:
     # no flow of heat but into 2.5 kJ/K of metal at 85 %: 160 K from cold, twice; kept hot, once
     almost_still = flow([180, 180], 20.0, mL_min=1e-9)
