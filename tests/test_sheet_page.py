@@ -5,6 +5,8 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+import shutil
+import subprocess
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,7 +19,9 @@ from made_up_sheet import ROWS, SCHEMA, given
 
 from doe.errors import ResultsError
 from doe.ledger import Censored, Ledger, with_results
+from doe.samples import drained_columns, drawn_columns
 from doe.sheet import (
+    SamplePoint,
     StopLimit,
     read_sheet,
     read_sheet_text,
@@ -334,6 +338,43 @@ def test_it_is_read_without_script(browser: Any, tmp_path: Path) -> None:
     assert not tab.locator("#save").is_visible()
     assert tab.get_by_text("132.2").first.is_visible()
     context.close()
+
+
+def printed(browser: Any, folder: Path, samples: int) -> list[str]:
+    """Print a sheet with so many samples a run; the words of each A4 page, white space as one."""
+    reader = shutil.which("pdftotext")
+    if reader is None:
+        pytest.skip("pdftotext is not installed (Debian: poppler-utils)")
+    points = tuple(SamplePoint(2.0 * i, 3.2, 2.0) for i in range(1, samples + 1))
+    schema = replace(SCHEMA, drawn=(*drawn_columns(samples), *drained_columns(3)))
+    bench = {run: replace(one, samples=points) for run, one in given().bench.items()}
+    path = folder / "sheet.html"
+    told = given(bench=bench, unconfirmed_limits=True)
+    path.write_text(sheet_html(ROWS, schema, told), encoding="utf-8")
+    context = browser.new_context()
+    tab = context.new_page()
+    tab.goto(path.as_uri())
+    (folder / "sheet.pdf").write_bytes(tab.pdf(prefer_css_page_size=True))
+    context.close()
+    command = [reader, "-layout", str(folder / "sheet.pdf"), "-"]
+    text = subprocess.run(command, check=True, capture_output=True, text=True, timeout=60).stdout
+    return [" ".join(leaf.split()) for leaf in text.split("\f")[:-1]]
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("samples", [1, 7, 8, 9, 10, 11, 12, 14, 20, 30])
+def test_no_printed_page_holds_a_line_alone_however_many_samples(
+    browser: Any, tmp_path: Path, samples: int
+) -> None:
+    leaves = printed(browser, tmp_path, samples)
+    assert samples > 7 or len(leaves) == 1 + 2 + 6
+    assert all(BANNER in leaf for leaf in leaves)
+    for leaf in leaves[2:]:
+        if "Set, and reached" in leaf or leaf.startswith("Hop leaves (invented), stage 1"):
+            continue  # a run's first page, or a day's
+        # what a run has on a second page: all that is written after it, together, and whose it is
+        for part in ("Masses", "Results", "Deviations and notes", "Left out? Say why", "Run "):
+            assert part in leaf
 
 
 @pytest.mark.browser
