@@ -58,6 +58,8 @@ MADE_AGAIN, STANDS_IN = "again", "repair"
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
+ALL_PCT = 105.0
+"""What an assay may err above the whole before it is asked about (common practice)."""
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
 FAR = 3.0
@@ -316,6 +318,9 @@ def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[No
             if value is not None and amount and value < 0:
                 what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
                 found.append(Notice("below-zero", f"{what} Is that a slip?"))
+            if value is not None and response.unit == "%" and value > ALL_PCT:
+                what = f"Run {row.run}: {response.words} is {value:g} %, more than all of it."
+                found.append(Notice("above-100", f"{what} Is that a slip?"))
     return found
 
 

@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+import shutil
+import subprocess
 from dataclasses import replace
+from pathlib import Path
 from typing import Any
+
+import pytest
 
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.ledger import LedgerRow, LedgerSchema
@@ -78,3 +83,14 @@ TOLD = SheetWords(
 def given(**changes: Any) -> SheetWords:
     """Return what a sheet is told, with some of it changed."""
     return replace(TOLD, **changes)
+
+
+def saved_as(kind: str, source: Path, folder: Path) -> Path:
+    """Return a workbook as LibreOffice saves it; the test is skipped where there is none."""
+    program = shutil.which("soffice")
+    if program is None:
+        pytest.skip("LibreOffice is not installed (Debian: libreoffice-calc)")
+    command = [program, "--headless", f"-env:UserInstallation={(folder / 'office').as_uri()}"]
+    command += ["--convert-to", kind, "--outdir", str(folder / "saved"), str(source)]
+    subprocess.run(command, check=True, capture_output=True, timeout=120)
+    return folder / "saved" / f"{source.stem}.{kind.partition(':')[0]}"

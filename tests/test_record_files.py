@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import csv
-import shutil
-import subprocess
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pytest
+from made_up_sheet import saved_as
+from test_sheet import ACCEPTED, REFUSED
+from typer.testing import CliRunner
+
+from doe.cli import app
 
 Command = Callable[..., Any]
 RESULTS = {"extract_yield_mg_g": 41.5, "furfural_mg_g": 0.25}
@@ -63,13 +66,7 @@ def test_the_filled_workbook(doe: Command) -> None:
 def test_the_workbook_as_a_spreadsheet_program_saves_it(
     doe: Command, tmp_path: Path, kind: str
 ) -> None:
-    program = shutil.which("soffice")
-    if program is None:
-        pytest.skip("LibreOffice is not installed (Debian: libreoffice-calc)")
-    command = [program, "--headless", f"-env:UserInstallation={(tmp_path / 'office').as_uri()}"]
-    command += ["--convert-to", kind, "--outdir", "saved", str(filled_workbook())]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    doe("record", "mint", f"saved/back.{kind}")
+    doe("record", "mint", str(saved_as(kind, filled_workbook(), tmp_path)))
     check_recorded()
 
 
@@ -129,3 +126,50 @@ def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command)
     assert "7 done" in whole
     assert "extract yield is missing for runs 1, 3, 5, 7, 9, 11, 13." in whole
     assert "more to mind: doe status mint --json" in whole
+
+
+@pytest.mark.parametrize("replacing", [False, True])
+def test_no_nasty_file_harms_the_ledger(command: Command, tmp_path: Path, replacing: bool) -> None:
+    """Every file of the tables in `test_sheet`, handed in after results are there: what is refused
+    changes no byte, and what is taken keeps every run with its plan."""
+    command("new", "mint")
+    file = tmp_path / "designs" / "mint" / "campaign.toml"
+    text = file.read_text()
+    for old, new in (
+        (
+            '[responses.extract_yield]\ntitle = "extract yield"\nunit = "mg/g"',
+            '[responses.yield]\nunit = "%"',
+        ),
+        ('scatter = "4 mg/g"', 'scatter = "0.4"'),
+        ("[responses.furfural]", "[responses.hmf]"),
+    ):
+        assert old in text
+        text = text.replace(old, new, 1)
+    file.write_text(text)
+    command("plan", "mint")
+    first = "1,11,first\n" if replacing else ""
+    (tmp_path / "first.csv").write_text(f"run,yield_pct,notes\n{first}3,9,\n")
+    command("record", "mint", "first.csv")
+    ledger = file.with_name("runs.csv")
+    planned = plan_of(ledger)
+    taken = 0
+    for name, (data, _) in {**ACCEPTED, **REFUSED}.items():
+        before = ledger.read_bytes()
+        (tmp_path / "nasty.csv").write_bytes(data)
+        words = ["record", "mint", "nasty.csv", *(["--replace"] if replacing else [])]
+        done = CliRunner().invoke(app, words, catch_exceptions=False)
+        assert done.exit_code in (0, 1), name
+        assert plan_of(ledger) == planned, name
+        if done.exit_code == 1 or name in REFUSED:
+            assert ledger.read_bytes() == before, name
+        else:
+            taken += 1
+    assert taken >= 3
+    assert not list(file.parent.glob(".*.part"))
+
+
+def plan_of(ledger: Path) -> list[tuple[str, ...]]:
+    with ledger.open(newline="", encoding="utf-8") as opened:
+        rows = list(csv.DictReader(opened))
+    columns = ("run", "stage", "plot", "day", "kind", "temperature_C", "flow_mL_min", "time_min")
+    return [tuple(row[column] for column in columns) for row in rows]

@@ -12,10 +12,11 @@ from pathlib import Path
 
 import openpyxl
 import pytest
+from made_up_sheet import saved_as
 
 from doe.errors import ResultsError, StateError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
-from doe.ledger import Censored, Ledger, LedgerRow, LedgerSchema, with_results
+from doe.ledger import Censored, Ledger, LedgerRow, LedgerSchema, Returned, with_results
 from doe.responses import Response
 from doe.sheet import read_sheet, sheet_columns, sheet_csv
 
@@ -142,6 +143,51 @@ ACCEPTED: dict[str, tuple[bytes, list[tuple[object, ...]]]] = {
         (SEMI + "1;150;151,2;12,3;<0,05;ok\n").encode(),
         [(1, 12.3, Censored(0.05), 151.2, "ok")],
     ),
+    "utf-16 split at semicolons, with windows line ends": (
+        (SEMI + "1;150;151,2;12,3;0,5;trüb\n").replace("\n", "\r\n").encode("utf-16"),
+        [(*ONE[:4], "trüb")],
+    ),
+    "whole numbers as a program of statistics writes them": (
+        (HEAD + "1.0,150.0,151.2,12.3,0.5,ok\n").encode(),
+        [ONE],
+    ),
+    "a row of units below the headings": (
+        (SEMI + ";°C;°C;%;mg/g;\n1;150;151,2;12,3;0,5;ok\n").encode(),
+        [ONE],
+    ),
+    "the headings again where a page began": (
+        (SEMI + "1;150;151,2;12,3;0,5;ok\n" + SEMI + "2;165;;7,5;;\n").encode(),
+        [ONE, (2, 7.5, None, None, "")],
+    ),
+    "marks without a width": (
+        (SEMI + "\u200b1;150;151,2;12,3\u200b;\u200e0,5;ok\n").encode(),
+        [ONE],
+    ),
+    "two byte order marks": (
+        ("\ufeff" + HEAD + "1,150,151.2,12.3,0.5,ok\n").encode("utf-8-sig"),
+        [ONE],
+    ),
+    "headings with line breaks, no-break spaces and footnote marks": (
+        (
+            'Run;"Yield\n(%)";HMF\u00a0(mg/g)¹;Achieved\u00a0temperature °C*\n1;12,3;0,5;151,2\n'
+        ).encode(),
+        [(1, 12.3, 0.5, 151.2, "")],
+    ),
+    "empty columns behind the last heading": (
+        (SEMI.replace("\n", ";;\n") + "1;150;151,2;12,3;0,5;ok;;\n").encode(),
+        [ONE],
+    ),
+    "every cell quoted": (
+        "".join(
+            ";".join(f'"{cell}"' for cell in line.split(";")) + "\n"
+            for line in (SEMI + "1;150;151,2;12,3;0,5;ok").splitlines()
+        ).encode(),
+        [ONE],
+    ),
+    "separator said and not kept": (
+        ("sep=,\n" + SEMI + "1;150;151,2;12,3;0,5;ok\n").encode(),
+        [ONE],
+    ),
     "formula kept as text": (
         (HEAD + "1,150,151.2,12.3,0.5,=1+1\n").encode(),
         [(*ONE[:4], "=1+1")],
@@ -232,6 +278,54 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
     "infinite and nan": ((HEAD + "1,150,,1e999,nan,\n").encode(), [("D2", "large"), ("E2", "nan")]),
     "letters for figures": ((HEAD + "1,150,,1O.5,1_0,\n").encode(), [("D2",), ("E2",)]),
     "Arabic-Indic figures": ((HEAD + "1,150,,١٢,,\n").encode(), [("D2",)]),
+    "a row of means at the end": (
+        (SEMI + "1;150;151,2;12,3;0,5;ok\nmean;;;12,3;0,5;\n").encode(),
+        [("A3 (run)", "mean", "take the row out")],
+    ),
+    "means without a word at the end": (
+        (SEMI + "1;150;151,2;12,3;0,5;ok\n;;;12,3;0,5;\n").encode(),
+        [("A3 (run)", "no run number")],
+    ),
+    "a legend below": (
+        (SEMI + "1;150;;12,3;;\n\nn.d. = not determined;;;;;\n").encode(),
+        [("A4 (run)", "legend")],
+    ),
+    "a row of units with another unit": (
+        (SEMI + ";°C;°C;%;mg/L;\n1;150;151,2;12,3;0,5;ok\n").encode(),
+        [("E2 (hmf_mg_g)", '"mg/L"', "in mg/g")],
+    ),
+    "heading with another unit": (
+        (SEMI.replace("hmf_mg_g", "HMF (mg/L)") + "1;150;;12,3;0,5;\n").encode(),
+        [("E1", "nearly hmf_mg_g")],
+    ),
+    "scatter, footnotes, about, ranges, two in one": (
+        (SEMI + "1;150;150-152;12,3 ± 0,4;12,3*;\n2;165;~150;12,3/12,5;5x10-1;\n").encode(),
+        [("C2",), ("D2", "± 0,4"), ("E2",), ("C3",), ("D3",), ("E3",)],
+    ),
+    "thousands by a thin and a no-break space": (
+        (SEMI + "1;150;;1\u2009234;1\u00a0234,5;\n").encode(),
+        [("D2", "spaces"), ("E2", "spaces")],
+    ),
+    "a dash for a minus": ((SEMI + "1;150;;–0,5;;\n").encode(), [("D2", "–0,5")]),
+    "full-width figures": ((SEMI + "1;150;;１２,３;;\n").encode(), [("D2",)]),
+    "words for what was not found": (
+        (SEMI + "1;150;;not detected;traces;\n").encode(),
+        [("D2", "not detected"), ("E2", "traces")],
+    ),
+    "a label for a run": ((SEMI + "Run 1;150;;12,3;;\n").encode(), [("A2 (run)", "Run 1")]),
+    "a run below zero": ((SEMI + "-1;150;;12,3;;\n").encode(), [("A2 (run)", "-1")]),
+    "a page saved as a table": (
+        b"<html><table><tr><td>run</td><td>yield_pct</td></tr></table></html>",
+        [("no row has",)],
+    ),
+    "each line in one pair of quotes": (
+        ('"' + HEAD.strip() + '"\n"1,150,151.2,12.3,0.5,ok"\n').encode(),
+        [("no row has",)],
+    ),
+    "bars between cells": (
+        (HEAD + "1,150,151.2,12.3,0.5,ok\n").replace(",", "|").encode(),
+        [("no row has",)],
+    ),
     "spreadsheet errors": (
         (HEAD + "1,150,,#DIV/0!,#N/A,\n").encode(),
         [("D2", "error"), ("E2", "error")],
@@ -358,6 +452,76 @@ def test_a_workbook_with_dates_formulas_and_truths_is_refused(tmp_path: Path) ->
     keys = ["B2", "C2", "D2", "D3"]
     assert [re.search(r"sheet runs, (\w+)", text)[1] for text in said] == keys  # type: ignore[index]
     assert ["date" in said[0], "formula" in said[1], "True" in said[2]] == [True] * 3
+
+
+def odd_workbook(tmp_path: Path) -> Path:
+    """A title over merged cells, comments, a hidden column and row, as laboratories leave them."""
+    path = workbook(
+        tmp_path,
+        ("Results of the week",),
+        (),
+        NAMES,
+        (1, 151.25, 12.3, 0.5, "sand", "ok"),
+        (2, None, 7.5, None, None, None),
+    )
+    book = openpyxl.load_workbook(path)
+    sheet = book.active
+    sheet.merge_cells("A1:F1")
+    sheet["C4"].comment = openpyxl.comments.Comment("bubbles\nseen", "AB")
+    sheet.column_dimensions["D"].hidden = True
+    sheet.row_dimensions[5].hidden = True
+    book.save(path)
+    return path
+
+
+def check_odd(returned: Returned) -> None:
+    first, second = returned.rows
+    assert first.responses == {"yield_pct": 12.3, "hmf_mg_g": 0.5}
+    assert first.notes == "ok; comment on yield_pct: bubbles seen"
+    assert second.responses == {"yield_pct": 7.5}
+    (said,) = (notice.what for notice in returned.notices if notice.code == "hidden-read")
+    assert "column D, row 5" in said
+
+
+def test_comments_are_kept_and_hidden_cells_are_said(tmp_path: Path) -> None:
+    check_odd(read_sheet(odd_workbook(tmp_path), SCHEMA))
+
+
+@pytest.mark.libreoffice
+def test_comments_and_hidden_cells_of_an_ods(tmp_path: Path) -> None:
+    check_odd(read_sheet(saved_as("ods", odd_workbook(tmp_path), tmp_path), SCHEMA))
+
+
+def merged_workbook(tmp_path: Path) -> Path:
+    path = workbook(tmp_path, NAMES, (1, 151.25, 12.3, 0.5), (2, None, None, 7.5), (3,))
+    book = openpyxl.load_workbook(path)
+    book.active.merge_cells("C2:C3")
+    book.active["D3"].font = openpyxl.styles.Font(strike=True)
+    book.save(path)
+    return path
+
+
+def test_a_value_merged_over_runs_or_struck_through_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ResultsError) as caught:
+        read_sheet(merged_workbook(tmp_path), SCHEMA)
+    merged, struck = map(str, caught.value.problems)
+    assert "C2 (yield_pct)" in merged
+    assert "merged" in merged
+    assert "D3 (hmf_mg_g)" in struck
+    assert "struck through" in struck
+
+
+@pytest.mark.libreoffice
+def test_a_value_merged_over_runs_of_an_ods_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(ResultsError, match=r"C2 \(yield_pct\): the cell is merged"):
+        read_sheet(saved_as("ods", merged_workbook(tmp_path), tmp_path), SCHEMA)
+
+
+def test_marks_of_numbers_in_a_workbook_are_ours_and_settle_nothing(tmp_path: Path) -> None:
+    """151.25 is a number in the file and no text with a point: what 1.234 is stays open."""
+    path = workbook(tmp_path, NAMES, (1, 151.25, "1.234"))
+    with pytest.raises(ResultsError, match=r"C2 \(yield_pct\).*can be read as 1\.234 or as 1234"):
+        read_sheet(path, SCHEMA)
 
 
 def shares(tmp_path: Path, *cells: tuple[str, float], kind: str = "0.0%") -> Path:

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import io
 import re
-import shutil
-import subprocess
 import zipfile
 from pathlib import Path
 from typing import Any
 
 import openpyxl
 import pytest
-from made_up_sheet import ROWS, SCHEMA, given
+from made_up_sheet import ROWS, SCHEMA, given, saved_as
 
 from doe.errors import ResultsError
 from doe.ledger import Censored, Ledger, Returned, from_plain_text, with_results
@@ -180,16 +178,6 @@ def check_returned(returned: Returned) -> None:
 
 def test_a_filled_workbook_is_recorded(tmp_path: Path) -> None:
     check_returned(read_sheet(filled(tmp_path), SCHEMA))
-
-
-def saved_as(kind: str, source: Path, folder: Path) -> Path:
-    program = shutil.which("soffice")
-    if program is None:
-        pytest.skip("LibreOffice is not installed (Debian: libreoffice-calc)")
-    command = [program, "--headless", f"-env:UserInstallation={(folder / 'office').as_uri()}"]
-    command += ["--convert-to", kind, "--outdir", str(folder / "saved"), str(source)]
-    subprocess.run(command, check=True, capture_output=True, timeout=120)
-    return folder / "saved" / f"{source.stem}.{kind.partition(':')[0]}"
 
 
 CSV = "csv:Text - txt - csv (StarCalc)"

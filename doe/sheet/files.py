@@ -11,7 +11,7 @@ import io
 import warnings
 import zipfile
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, time, timedelta
 from pathlib import Path
 from typing import Any
@@ -20,7 +20,7 @@ from xml.etree.ElementTree import Element
 
 from doe.errors import Notice, Problem, ResultsError, StateError, Where
 from doe.lab_text import NotTextError, decoded
-from doe.ledger import LedgerSchema, number_text
+from doe.ledger import LedgerSchema, cell_address, number_text
 from doe.sheet.headings import column_of, known_in
 
 __all__ = ["AS_NUMBER", "Grid", "Row", "grid_of", "header_row", "text_grid"]
@@ -42,7 +42,8 @@ class Row:
 
     By position: `numbers`, cells of a workbook that hold a number, not text; `shares`, those shown
     as percent, 1 for 100 %; `faults`, cells whose kind already rules them out as numbers, (what,
-    remedy).
+    remedy); `doubts`, those that may not be meant to count, alike; `comments`, what was noted on
+    cells.
     """
 
     row: int
@@ -51,6 +52,8 @@ class Row:
     numbers: Mapping[int, float] = field(default_factory=dict)
     faults: Mapping[int, tuple[str, str]] = field(default_factory=dict)
     shares: Mapping[int, float] = field(default_factory=dict)
+    doubts: Mapping[int, tuple[str, str]] = field(default_factory=dict)
+    comments: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,32 +215,87 @@ def _xlsx_grids(data: bytes, file: str) -> list[Grid]:
     grids = []
     for sheet in values.worksheets:
         _check_size(sheet.title, sheet.max_row, sheet.max_column, file)
+        over_rows = {
+            (area.min_row, area.min_col)
+            for area in sheet.merged_cells.ranges
+            if area.max_row > area.min_row
+        }
         both = zip(sheet.iter_rows(), formulas[sheet.title].iter_rows(), strict=True)
-        rows = [_workbook_row(*pair, number) for number, pair in enumerate(both, start=1)]
-        grids.append(Grid(rows, None, (), sheet.title))
+        rows = [
+            _row_of(
+                [
+                    _with_marks(_workbook_cell(cell, formula), cell, over_rows)
+                    for cell, formula in zip(*pair, strict=True)
+                ],
+                number,
+            )
+            for number, pair in enumerate(both, start=1)
+        ]
+        columns = {
+            column - 1
+            for one in sheet.column_dimensions.values()
+            if one.hidden
+            for column in range(one.min or 1, (one.max or one.min or 1) + 1)
+        }
+        hidden = {number for number, one in sheet.row_dimensions.items() if one.hidden}
+        grids.append(Grid(rows, None, _of_hidden(rows, columns, hidden), sheet.title))
     return grids
 
 
-def _workbook_row(cells: Sequence[Any], formulas: Sequence[Any], number: int) -> Row:
-    pairs = zip(cells, formulas, strict=True)
-    return _row_of([_workbook_cell(cell, formula) for cell, formula in pairs], number)
+def _with_marks(found: _Found, cell: Any, over_rows: set[tuple[int, int]]) -> _Found:
+    """Return a cell with what is noted on it, and why it may not be meant to count."""
+    comment = " ".join(cell.comment.text.split()) if cell.comment else ""
+    doubt = _MERGED if (cell.row, cell.column) in over_rows else None
+    if found.text and cell.has_style and cell.font.strike:
+        doubt = _STRUCK
+    return replace(found, comment=comment, doubt=doubt) if comment or doubt else found
+
+
+_MERGED = (
+    "the cell is merged with those below it: which runs it is for is not said.",
+    "Unmerge it, and write each run's own value.",
+)
+_STRUCK = (
+    "the value is struck through: whether it counts is not said.",
+    "Empty the cell, or take the line off; the reason belongs into notes.",
+)
+
+
+def _of_hidden(rows: Sequence[Row], columns: set[int], numbers: set[int]) -> tuple[Notice, ...]:
+    """Return a notice on hidden columns (from 0) and rows (from 1) with something in them."""
+    filled = {i for row in rows for i, cell in enumerate(row.cells) if cell.strip()}
+    parts = [f"column {cell_address(i, 1)[:-1]}" for i in sorted(columns & filled)]
+    parts += [f"row {r.row}" for r in rows if r.row in numbers and any(map(str.strip, r.cells))]
+    if not parts:
+        return ()
+    more = f" and {len(parts) - 12} more" if len(parts) > 12 else ""
+    what = f"Hidden cells were read like the others: {', '.join(parts[:12])}{more}."
+    return (Notice("hidden-read", what),)
 
 
 def _row_of(found: Sequence[_Found], number: int) -> Row:
     numbers = {i: cell.number for i, cell in enumerate(found) if cell.number is not None}
     faults = {i: cell.fault for i, cell in enumerate(found) if cell.fault is not None}
     shares = {i: cell.share for i, cell in enumerate(found) if cell.share is not None}
-    return Row(number, None, [cell.text for cell in found], numbers, faults, shares)
+    doubts = {i: cell.doubt for i, cell in enumerate(found) if cell.doubt is not None}
+    comments = {i: cell.comment for i, cell in enumerate(found) if cell.comment}
+    texts = [cell.text for cell in found]
+    return Row(number, None, texts, numbers, faults, shares, doubts, comments)
 
 
 @dataclass(frozen=True, slots=True)
 class _Found:
-    """A workbook's cell: as text, and as a number, as a share, or what rules it out as either."""
+    """A workbook's cell: as text, and as a number, as a share, or what rules it out as either.
+
+    See `Row` for what else is told of it.
+    """
 
     text: str
     number: float | None = None
     fault: tuple[str, str] | None = None
     share: float | None = None
+    doubt: tuple[str, str] | None = None
+    comment: str = ""
 
 
 def _workbook_cell(cell: Any, formula: Any) -> _Found:
@@ -283,8 +341,23 @@ def _ods_grids(content: bytes, file: str) -> list[Grid]:
     grids = []
     for table in ElementTree.fromstring(content).iter(f"{_TABLE}table"):
         title = table.get(f"{_TABLE}name", "")
-        grids.append(Grid(_ods_rows(table, title, file), None, (), title))
+        rows = _ods_rows(table, title, file)
+        columns = _ods_hidden(table, "table-column", "number-columns-repeated")
+        hidden = {1 + place for place in _ods_hidden(table, "table-row", "number-rows-repeated")}
+        grids.append(Grid(rows, None, _of_hidden(rows, columns, hidden), title))
     return grids
+
+
+def _ods_hidden(table: Element, tag: str, repeated: str) -> set[int]:
+    """Return the places (from 0) of hidden columns or rows; repeats at the end may be a million."""
+    found: set[int] = set()
+    place = 0
+    for one in table.iter(f"{_TABLE}{tag}"):
+        times = int(one.get(f"{_TABLE}{repeated}", "1"))
+        if one.get(f"{_TABLE}visibility", "visible") != "visible":
+            found.update(range(place, place + min(times, CELLS_MAX)))
+        place += times
+    return found
 
 
 def _ods_rows(table: Element, title: str, file: str) -> list[Row]:
@@ -320,6 +393,14 @@ def _ods_cells(line: Element, title: str, file: str) -> list[_Found]:
 
 
 def _ods_cell(cell: Element) -> _Found:
+    notes = cell.findall(f"{_OFFICE}annotation")
+    comment = " ".join(_ods_text(p) for note in notes for p in note.findall(f"{_TEXT}p"))
+    merged = int(cell.get(f"{_TABLE}number-rows-spanned", "1")) > 1
+    found = _ods_value(cell)
+    return replace(found, comment=comment, doubt=_MERGED if merged else None)
+
+
+def _ods_value(cell: Element) -> _Found:
     kind = cell.get(f"{_OFFICE}value-type", "")
     text = "\n".join(_ods_text(part) for part in cell.findall(f"{_TEXT}p"))
     if kind == "boolean" or cell.get(f"{_TABLE}formula", "") in _TRUTHS:

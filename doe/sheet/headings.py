@@ -29,7 +29,9 @@ Measured: TypeAlias = Factor | Response | Weighing
 
 IDENTITY = ("run", "stage", "day", "plot", "kind")
 
-_SPACES = re.compile(r"^[\s\u00a0\u2009\u202f]+|[\s\u00a0\u2009\u202f]+$")
+_UNSEEN = r"\s\u00a0\u2009\u202f\u200b-\u200f\u2060\ufeff"
+"""Spaces, and the marks without a width that texts bring along when they are pasted."""
+_SPACES = re.compile(rf"^[{_UNSEEN}]+|[{_UNSEEN}]+$")
 
 
 def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ from doe.responses import Response, Weighing
 from doe.samples import Samples, drain_label_of, label_of
 from doe.sheet.files import Grid, Row, grid_of, header_row
 from doe.sheet.headings import plain_name, strip
-from doe.sheet.reading import Sheet, columns_of
+from doe.sheet.reading import Sheet, body_of, columns_of
 
 __all__ = [
     "Bottle",
@@ -120,8 +120,10 @@ def _read(grid: Grid, header: int, place: int, file: str, schema: LedgerSchema) 
     columns, problems = columns_of(grid.rows[header], schema, file)
     if problems:
         raise ResultsError(*problems)
-    body = [row for row in grid.rows[header + 1 :] if row.faults or any(map(strip, row.cells))]
+    body = body_of(grid, header)
     sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    if body and sheet.is_of_units(body[0]):
+        sheet.check_units(body.pop(0))
     found = [bottle for row in body if (bottle := _bottle(sheet, row, place)) is not None]
     _check_twice(found, problems)
     sheet.check_percents()

@@ -103,14 +103,26 @@ def _returned(grid: Grid, file: str, schema: LedgerSchema) -> Returned:
     columns, problems = columns_of(grid.rows[header], schema, file)
     if problems:
         raise ResultsError(*problems)
-    body = [row for row in grid.rows[header + 1 :] if row.faults or any(map(strip, row.cells))]
+    body = body_of(grid, header)
     sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    if body and sheet.is_of_units(body[0]):
+        sheet.check_units(body.pop(0))
     rows = [row for line in body if (row := sheet.returned(line)) is not None]
     sheet.check_twice(rows)
     sheet.check_percents()
     if problems:
         raise ResultsError(*problems)
     return Returned(tuple(rows), file, (*grid.notices, *sheet.notices()))
+
+
+def body_of(grid: Grid, header: int) -> list[Row]:
+    """Return the rows below the header that say something; where it stands again is none."""
+    names = list(map(strip, grid.rows[header].cells))
+    return [
+        row
+        for row in grid.rows[header + 1 :]
+        if (row.faults or any(map(strip, row.cells))) and list(map(strip, row.cells)) != names
+    ]
 
 
 def _no_header(grid: Grid, file: str) -> Problem:
@@ -196,6 +208,26 @@ class Sheet:
     """Cells shown as percent in columns in %, each with what was read."""
     misplaced: dict[str, str] = field(default_factory=dict)
     """Cells shown as percent that cannot be meant so, each with what it shows."""
+
+    def is_of_units(self, row: Row) -> bool:
+        """Tell whether a row has units below headings: no run, no figure, a measured column's."""
+        cells = [strip(self._raw(row, column)) for column, _ in self._measured()]
+        words = [strip(cell) for cell in row.cells]
+        return (
+            not strip(self._raw(row, "run"))
+            and any(cells)
+            and not re.search(r"[0-9]", "".join(words))
+        )
+
+    def check_units(self, row: Row) -> None:
+        """Note each unit of a row of units that is not its column's."""
+        for column, of in self._measured():
+            text = strip(self._raw(row, column))
+            known = set(map(plain_name, units_behind(of)))
+            if text and text not in units_behind(of) and plain_name(text) not in known:
+                what = f'"{text}" stands below the heading of a column in {of.unit or "no unit"}.'
+                remedy = "Convert the column, or correct or remove the row of units."
+                self._fault(row, column, what, remedy, "unit-differs")
 
     def returned(self, row: Row) -> ReturnedRow | None:
         """Return the run of a row, None where its number cannot be read."""
@@ -329,14 +361,24 @@ class Sheet:
             self._fault(row, column, *fault)
         return fault is not None
 
+    def _doubtful(self, row: Row, column: str) -> bool:
+        """Tell whether a cell that is measured may not be meant to count; note it."""
+        doubt = row.doubts.get(self.columns.known.get(column, -1))
+        if doubt is not None:
+            self._fault(row, column, *doubt)
+        return doubt is not None
+
     def _whole(self, row: Row, column: str) -> int | None:
         if self._ruled_out(row, column):
             return None
         text = strip(self._raw(row, column))
-        if re.fullmatch(r"[0-9]{1,9}", text):
-            return int(text)
+        if match := re.fullmatch(r"([0-9]{1,9})(?:[.,]0)?", text):
+            return int(match[1])
         if text:
-            self._fault(row, column, f'"{text}" is not a whole number.', "Write it as 7.")
+            remedy = "Write it as 7."
+            if column == "run":
+                remedy = "Write it as 7; take the row out if it is no run, as a mean or a legend."
+            self._fault(row, column, f'"{text}" is not a whole number.', remedy)
         return None
 
     def _factors(self, row: Row, columns: Sequence[str]) -> dict[str, float]:
@@ -352,7 +394,7 @@ class Sheet:
         return found
 
     def _level(self, row: Row, column: str, factor: CategoricalFactor) -> float | None:
-        if self._ruled_out(row, column):
+        if self._ruled_out(row, column) or self._doubtful(row, column):
             return None
         text = strip(from_plain_text(self._raw(row, column)))
         if text in factor.levels:
@@ -376,7 +418,7 @@ class Sheet:
 
     def _number(self, row: Row, column: str, of: Measured) -> float | None:
         position = self.columns.known.get(column)
-        if position is None or self._ruled_out(row, column):
+        if position is None or self._ruled_out(row, column) or self._doubtful(row, column):
             return None
         if position in row.numbers:
             return row.numbers[position]
@@ -455,25 +497,34 @@ class Sheet:
         return self.evidence["comma"], self.evidence["point"]
 
     def _number_cells(self) -> Iterable[tuple[str, Measured]]:
-        factors = tuple(self.schema.space)
-        pairs: list[tuple[str, Measured]] = [
-            *zip(self.schema.space.columns, factors, strict=True),
-            *zip(self.schema.achieved_columns, factors, strict=True),
-            *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
-            *((response.column, response) for response in self.schema.responses),
-        ]
-        for column, of in pairs:
+        for column, of in self._measured():
             position = self.columns.known.get(column, -1)
             for row in self.body:
                 if position not in row.numbers and position not in row.shares:
                     yield self._raw(row, column), of
 
+    def _measured(self) -> Iterable[tuple[str, Measured]]:
+        """Return every column of settings and of what is measured, and what it belongs to."""
+        factors = tuple(self.schema.space)
+        return (
+            *zip(self.schema.space.columns, factors, strict=True),
+            *zip(self.schema.achieved_columns, factors, strict=True),
+            *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
+            *((response.column, response) for response in self.schema.responses),
+        )
+
     def _notes(self, row: Row) -> str:
-        """Return the notes, and after them the cells of columns that the campaign lacks."""
+        """Return the notes, then the cells of columns that the campaign lacks, then comments."""
         parts = [self.text(row, "notes")]
         for i, name in self.columns.others.items():
             if i < len(row.cells) and (text := strip(from_plain_text(row.cells[i]))):
                 parts.append(f"{name}: {text}")
+        headings = {i: column for column, i in self.columns.known.items()}
+        headings |= self.columns.others
+        parts += [
+            f"comment on {headings.get(i, cell_address(i, row.row))}: {text}"
+            for i, text in row.comments.items()
+        ]
         return "; ".join(filter(None, parts))
 
 

@@ -19,12 +19,13 @@
     if (isTick(field)) field.checked = value === "yes"; else field.value = value;
   };
 
+  const trimmed = text => text.replace(/^[\s\u200b-\u200f\u2060\ufeff]+|[\s\u200b-\u200f\u2060\ufeff]+$/g, "");
   const isNumber = field => field.dataset.kind === "number" || field.dataset.kind === "response";
   const bareOf = field => {
-    let text = field.value.trim().replaceAll("\u2212", "-");
+    let text = trimmed(field.value).replaceAll("\u2212", "-");
     if (field.dataset.kind === "response") text = text.replace(/^[<>≤≥]\s*/, "");
     const unit = JSON.parse(field.dataset.units).find(one => text.endsWith(one));
-    return unit ? text.slice(0, -unit.length).trim() : text;
+    return unit ? trimmed(text.slice(0, -unit.length)) : text;
   };
   const hasDecimalComma = field => {
     const bare = bareOf(field);
@@ -36,7 +37,7 @@
   };
   const wrong = field => {
     const bare = bareOf(field);
-    if (NOT_MEASURED.includes(field.value.trim().replaceAll("\u2212", "-").toLowerCase())) return "";
+    if (NOT_MEASURED.includes(trimmed(field.value).replaceAll("\u2212", "-").toLowerCase())) return "";
     if (isDoubtful(bare)) return "Thousands or decimals? Write " + bare.replace(",", ".") + "0 or " + bare.replace(/[.,]/, "") + ".";
     if (!NUMBER.test(bare)) return "Write a number" + (field.dataset.kind === "response" ? ", or <0.05 below a limit." : ".");
     return Number.isFinite(Number(bare.replace(",", "."))) ? "" : "Too large. Check the exponent.";
