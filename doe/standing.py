@@ -19,7 +19,7 @@ from doe.errors import Notice, StateError
 from doe.factors import FloatArray, NumericFactor
 from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells
 from doe.log_record import read_log_records
-from doe.samples import label_of
+from doe.samples import drain_label_of, label_of
 from doe.stage import StageRecord, read_stage
 
 if TYPE_CHECKING:
@@ -410,6 +410,7 @@ def bottled_oddly(
             found += _odd_times(campaign, row, samples)
             found += _odd_amounts(campaign, row, of_run)
             found += _odd_total(campaign, row, of_run)
+            found += _portions_missing(campaign, row, of_run)
     return tuple(found)
 
 
@@ -465,6 +466,23 @@ def _odd_amounts(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) 
             if value is not None and wanted > 0 and not 1 / FAR <= value / wanted <= FAR:
                 what = f"{who} has {value:g} {unit} where {wanted:g} mL was planned. Is it a slip?"
                 yield Notice("sample-amount-far-off", what)
+
+
+def _portions_missing(
+    campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]
+) -> Iterator[Notice]:
+    """Yield a notice where only some of the portions that the sheet plans are recorded."""
+    drains = rig_room.drain_minutes(campaign.rig, campaign.conditions([row.settings]))[0]
+    planned = [drain_label_of(place) for place in range(len(drains) + 1)]
+    there = {bottle.label for bottle in bottles if bottle.kind == "drain"}
+    missing = [label for label in planned if label not in there]
+    if campaign.schema.derives and missing and len(missing) < len(planned):
+        what = (
+            f"Run {row.run}: {', '.join(missing)} of the portions {planned[0]} to {planned[-1]} "
+            f"{'are' if len(missing) > 1 else 'is'} not recorded: if there was extract in them, "
+            "the yield is too low by that."
+        )
+        yield Notice("portions-missing", what)
 
 
 def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:

@@ -234,3 +234,31 @@ def test_mistakes_in_the_file_are_named(doe: Command, old: str, new: str, code: 
     with pytest.raises(CampaignFileError) as caught:
         read_campaign(file)
     assert code in {problem.code for problem in caught.value.problems}
+
+
+def test_a_portion_that_the_sheet_plans_and_nobody_recorded_is_asked_about(
+    doe: Command, tmp_path: Path
+) -> None:
+    file = tmp_path / "designs" / "mint" / "campaign.toml"
+    file.write_text(file.read_text().replace('fill_share = "80 %"', 'fill_share = "24 %"'))
+    doe("plan", "mint")
+    page = file.with_name("sheet-stage1.html").read_text()
+    run = page[page.index('aria-label="Run 3"') : page.index('aria-label="Run 4"')]
+    count = run.count('data-column="drain_') // 2
+    assert count >= 2
+    assert "at the end" in run
+    doe("record", "mint", given("m.csv", "run,feed_g\n3,12\n"))
+    some = doe("record", "mint", given("p.csv", "run,drain_1_mL\n3,240\n"), "--json")
+    (said,) = (w["what"] for w in some["warnings"] if w["code"] == "portions-missing")
+    assert f"D{count}" in said
+    every = ",".join(f"drain_{i}_mL" for i in range(1, count + 1))
+    full = doe("record", "mint", given("q.csv", f"run,{every}\n3{',240' * count}\n"), "--json")
+    assert "portions-missing" not in {w["code"] for w in full["warnings"]}
+
+
+def test_portions_weighed_before_they_were_dried_are_no_second_extract(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", "run,feed_g,extract_dry_g,drain_1_g\n3,12,1.656,380\n"))
+    assert float(cells(3)["extract_yield_pct"]) == pytest.approx(15.0)  # 1.656 of 11.04 g
+    bottles = "run,bottle,kind,density_g_mL,solids_mg_mL\n3,D1,drain,1,4\n"
+    refusal = doe("record", "mint", given("p.csv", bottles), status=1)
+    assert "extract would count twice" in refusal.said_err

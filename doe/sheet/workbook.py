@@ -285,7 +285,8 @@ def _read_first(
         "Keep the order: it is part of the design. Grey cells are the plan and locked; what was "
         "really set goes into the columns that begin with achieved_.",
         "Leave blank what was not measured, write <0.05 where a result lies below that limit of "
-        "detection. If a run has to be left out, write why, before you see its results.",
+        "detection. If a run has to be left out, write why, before you see its results; begin with "
+        "“repeat” to have it made again.",
         *(f"Set alike for every run: {name} {value}" for name, value in fixed),
         *(f"{label}: {text}" for label, text in provenance),
     ]
