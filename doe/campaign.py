@@ -588,7 +588,7 @@ def shaping_parts(campaign: Campaign) -> dict[str, str]:
     if campaign.forbidden:
         parts["forbidden"] = [repr(each) for each in campaign.forbidden]
     if campaign.samples is not None:
-        parts["samples"] = campaign.samples.model_dump(mode="json")
+        parts["samples"] = campaign.samples.model_dump(mode="json", exclude={"line"})
     if campaign.feed.lots:
         lots = campaign.feed.model_dump(mode="json")["lots"]
         parts["feed.lots"] = {name: lot["amount"] for name, lot in lots.items()}

@@ -48,6 +48,7 @@ __all__ = [
     "bottles_in",
     "closures",
     "from_masses",
+    "portion_of",
 ]
 
 PORTIONS_FILE = "portions.csv"
@@ -161,7 +162,7 @@ def _masses(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Ru
         moisture = 100 * usual
     dried, where = weighed["extract_dry_g"], Where("runs.csv", None, f"run {row.run}")
     names = campaign.compounds
-    portions = tuple(_portion(bottle, names, campaign.feed) for bottle in bottles)
+    portions = tuple(portion_of(bottle, names, campaign.feed) for bottle in bottles)
     if dried is not None:  # what was only weighed before it was dried is no second extract
         portions = tuple(p for p in portions if p.kind == "sample" or p.solids or p.contents)
     whole = [portion for portion in portions if portion.kind != "sample"]
@@ -209,7 +210,14 @@ def _percent(share: float | None) -> float | None:
     return None if share is None else 100 * share
 
 
-def _portion(bottle: Bottle, compounds: Sequence[str], feed: Feed) -> Portion:
+def portion_of(bottle: Bottle, compounds: Sequence[str], feed: Feed) -> Portion:
+    """Return what a bottle's cells say of solids and of compounds.
+
+    Raises
+    ------
+    ResultsError
+        An assay in several units, or above what was measured.
+    """
     cells = bottle.cells
     volume, share = cells.get("volume_mL"), feed.volume_scatter
     contents = {name: assay for name in compounds if (assay := _assay(bottle, name)) is not None}

@@ -48,7 +48,8 @@ WHERE_DRAWN = (
 class Samples(BaseModel):
     """The sample plan: minutes `at` which to draw, or one draw `every` so often; mL of each.
 
-    `compounds` are assayed in samples beside those that responses are derived from.
+    `compounds` are assayed in samples beside those that responses are derived from. `line` is what
+    lies between the bed and where samples are drawn, so that they left the bed that much earlier.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -57,6 +58,7 @@ class Samples(BaseModel):
     every: Minutes | None = None
     discard: Volume
     volume: Volume
+    line: Volume | None = None
     compounds: tuple[str, ...] = ()
 
     def draw_min(self, flow_mL_min: FloatArray) -> FloatArray:

@@ -38,6 +38,7 @@ __all__ = [
     "RunMasses",
     "derive",
     "derive_run",
+    "held",
 ]
 
 PortionKind = Literal["drain", "sample", "flush"]
@@ -332,6 +333,23 @@ def derive_run(run: RunMasses, rules: MassRules | None = None) -> Derived:
 
 def _dry_share(source: str, moisture_pct: float, sd: float | None) -> Figure:
     return Figure.of(1 - moisture_pct / 100, source, sd / 100 if sd else None)
+
+
+def held(portion: Portion, name: str) -> Figure | None:
+    """Return how much of ``solids`` or of a compound a portion holds [g]; None where not assayed.
+
+    Raises
+    ------
+    ResultsError
+        A measure or a reading that cannot be, or that do not go together.
+    """
+    assay = portion.solids if name == "solids" else portion.contents.get(name)
+    if assay is None:
+        return None
+    problems = list(_impossible_portion(portion, portion.label))
+    if problems:
+        raise ResultsError(*problems)
+    return _held(portion, assay, name, 0)
 
 
 def _extract(run: RunMasses, rules: MassRules, notices: list[Notice]) -> Figure | None:

@@ -1,0 +1,182 @@
+"""What timed portions say of a run, and runs of different flow of each other.
+
+Shapes: n portions of a run.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from doe.errors import Notice
+from doe.factors import FloatArray
+from doe.kinetics import (
+    FIRST_ORDER,
+    Comparison,
+    FlowExponent,
+    Interval,
+    Timed,
+    compared,
+    flow_exponent,
+)
+
+__all__ = [
+    "FLOWS_APART",
+    "MORE_MIN",
+    "PACE_SCATTER",
+    "ExtractionCurves",
+    "FlowTest",
+    "JudgedCurve",
+    "TimedRun",
+    "flow_test",
+    "judged",
+]
+
+REACHED = 0.9
+MORE_MIN = 10.0
+STILL_RISING = 0.05
+"""Rise in the next ten minutes, as a share of what is out, from which on a run ended early."""
+LONG_DONE = 0.5
+"""Share of a run by whose end 90 % was surely out, up to which the rest counts as waste."""
+PACE_SCATTER = 0.1
+"""How far the pace of a run is taken to be off for reasons other than flow: common practice puts
+the scatter between runs at 3 to 8 % at the bench."""
+FLOWS_APART = 1.3
+"""Least ratio of water per solid and minute from which on runs count as of different flow."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TimedRun:
+    """The timed portions of a run, assayed for one thing.
+
+    Attributes
+    ----------
+    of
+        ``solids``, or the name of a compound.
+    labels
+        Of the portions (n,).
+    sd
+        Scatter of the portions (n,) as far as it was recorded [mg/g]; NaN where not.
+    summed
+        Whether the portions follow each other without a gap, so that their running sum is known
+        from `since_min` on.
+    settings
+        The run's settings in words, without its number.
+    water_mL_g_min
+        Cold water per gram of dry feed and minute.
+    """
+
+    run: int
+    of: str
+    timed: Timed
+    labels: tuple[str, ...]
+    sd: FloatArray
+    summed: bool
+    since_min: float
+    settings: str
+    end_min: float
+    flow_mL_min: float
+    water_mL_g_min: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class JudgedCurve:
+    """A run's curve: the models, and what the one to go by says of its length.
+
+    `reached` is when 90 % of the end value was out [min], `rising` the share by which ten minutes
+    more would have raised what was out at the run's end; None where no model could be fitted.
+    """
+
+    timed: TimedRun
+    models: Comparison
+    reached: Interval | None = None
+    rising: Interval | None = None
+
+    @property
+    def elution_mL_g(self) -> Interval | None:
+        """K of elution in equilibrium [mL/g], which at one flow gives the curve of first order."""
+        fit = self.models.chosen
+        if fit is None or fit.model is not FIRST_ORDER:
+            return None
+        u = self.timed.water_mL_g_min
+        return fit.of_shape(lambda shapes: u / shapes[:, 0])
+
+    @property
+    def verdict(self) -> Literal["ended early", "ran on", "well ended", "open"]:
+        """Whether the run's length suits the curve, where the interval decides it."""
+        if self.reached is None or self.rising is None:
+            return "open"
+        if self.rising.low > STILL_RISING:
+            return "ended early"
+        if self.reached.high < LONG_DONE * self.timed.end_min:
+            return "ran on"
+        settled = self.rising.high < STILL_RISING
+        return "well ended" if settled else "open"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlowTest:
+    """Runs alike but for flow: whether their curves coincide against time or against water.
+
+    `low` and `high` are the exponent's interval, widened by what a pace off by `PACE_SCATTER` for
+    other reasons would move it.
+    """
+
+    curves: tuple[JudgedCurve, ...]
+    found: FlowExponent
+    low: float
+    high: float
+
+    @property
+    def speaks_for(self) -> Literal["time", "water", "between", "neither", "open"]:
+        time, water = (self.low <= p <= self.high for p in (0.0, 1.0))
+        if time and water:
+            return "open"
+        if time or water:
+            return "time" if time else "water"
+        return "between" if self.low > 0 and self.high < 1 else "neither"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExtractionCurves:
+    """All curves of a campaign, and what runs of different flow say; `notices` on what is missing.
+
+    `assumed` says what is assumed of times and feed.
+    """
+
+    curves: tuple[JudgedCurve, ...] = ()
+    tests: tuple[FlowTest, ...] = ()
+    assumed: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def judged(run: TimedRun) -> JudgedCurve:
+    """Return the models of a run's portions, and what they say of its length."""
+    models = compared(run.timed)
+    if models.chosen is None:
+        return JudgedCurve(run, models)
+    return JudgedCurve(
+        run,
+        models,
+        models.chosen.reached(REACHED),
+        models.chosen.still_rising(run.end_min, MORE_MIN),
+    )
+
+
+def flow_test(curves: Sequence[JudgedCurve]) -> FlowTest | None:
+    """Return what runs that are alike but for flow say; None where flows or portions are too few.
+
+    Runs join in whose portions a model could be fitted to.
+    """
+    able = [curve for curve in curves if curve.models.chosen is not None]
+    flows = [curve.timed.water_mL_g_min for curve in able]
+    if len(able) < 2 or max(flows) < FLOWS_APART * min(flows):
+        return None
+    found = flow_exponent([curve.timed.timed for curve in able], flows)
+    if found is None:
+        return None
+    shift = found.shift_by(PACE_SCATTER)
+    low, high = found.exponent.low - shift, found.exponent.high + shift
+    return FlowTest(tuple(able), found, low, high) if math.isfinite(found.rss) else None

@@ -1,0 +1,695 @@
+"""Extraction curves: how much has left the solid after a time, fitted to portions of one run.
+
+A portion holds what left the bed in known stretches of time. The amounts of portions are fitted,
+not their running sum: portions are measured independently of each other, whereas a running sum
+carries every earlier error on, so that its points scatter too little and its intervals would be too
+narrow.
+
+Every model is an end value times a share released, S(t) = S∞ R(t), R from 0 to 1 (degradation
+apart, where R falls again). At a given shape of R the best end value is a weighted projection, so
+only the shape is searched: over a grid that covers all that the portions could tell, narrowed step
+by step to where it matters, and from its best points by least squares. The same grid holds the
+profile likelihood: an interval is the range over all curves whose weighted sum of squares stays
+below RSS (1 + t²/ν) (Bates, Watts 1988, Nonlinear Regression Analysis, 6.1; from memory).
+
+Units: min, mg/g of dry feed, 1/min. Shapes: n portions, m stretches, g shapes on a grid, s shape
+parameters.
+
+References
+----------
+.. [1] First order: S/S∞ = 1 − e^(−kt). Elution in equilibrium with the solid gives the same curve
+   in the limit of fine slices, 1 − exp(−V/(K m)) with V water [mL], m dry solid [g], K the
+   concentration in solid over that in water [mL/g] (derived from the stage-wise form in [2]_): at
+   one flow q the two cannot be told apart, and K = q/(k m).
+.. [2] Two-site: Kubátová, Jansen, Vaudoisot, Hawthorne 2002, J Chromatogr A 975:175–188 (from
+   memory): S/S∞ = 1 − F e^(−k₁t) − (1 − F) e^(−k₂t).
+.. [3] Peleg 1988, J Food Sci 53:1216 (from memory): S = t/(K₁ + K₂t); S∞ = 1/K₂, half of it at
+   K₁/K₂, initial rate 1/K₁.
+.. [4] Weibull: S/S∞ = 1 − exp(−(t/α)^β), empirical.
+.. [5] Extraction with degradation, first order both (Bateman's equation, from memory):
+   S/S₀ = k_e/(k_d − k_e) (e^(−k_e t) − e^(−k_d t)).
+.. [6] AICc: Hurvich, Tsai 1989, Biometrika 76:297–307 (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+import numpy.typing as npt
+
+__all__ = [
+    "DEGRADATION",
+    "FIRST_ORDER",
+    "FLOW_MODELS",
+    "PELEG",
+    "TWO_SITE",
+    "WEIBULL",
+    "Comparison",
+    "CurveFit",
+    "CurveModel",
+    "FlowExponent",
+    "Interval",
+    "Refusal",
+    "Timed",
+    "compared",
+    "fitted",
+    "flow_exponent",
+]
+
+FloatArray = npt.NDArray[np.float64]
+LEVEL = 0.95
+ALIKE_AICC = 2.0
+"""Difference of AICc up to which two models count as equally good (Burnham, Anderson 2002, Model
+Selection and Multimodel Inference, 2.6; from memory)."""
+CENSORED_MOST = 0.5
+ROUNDS = 8
+"""Rounds of narrowing the grid; each keeps what may lie inside the interval."""
+CELLS = {1: (241,), 2: (41, 41), 3: (21, 21, 15)}
+LAST_CELLS = {1: (801,), 2: (101, 101), 3: (31, 31, 25)}
+POLISHED = 3
+"""Points of the first grid from which least squares starts."""
+_SHARE_LEAST = 1e-9
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timed:
+    """Portions of one run: how much each holds, and when that left the bed.
+
+    Attributes
+    ----------
+    portion, start, end
+        For each stretch (m,): the portion that it went to, and its ends [min].
+    low, high
+        Between which limits each portion's amount lies (n,) [mg/g]; equal where it was measured.
+    sd
+        Scatter of each portion (n,), up to a factor common to all, which the residuals tell.
+    """
+
+    portion: npt.NDArray[np.intp]
+    start: FloatArray
+    end: FloatArray
+    low: FloatArray
+    high: FloatArray
+    sd: FloatArray
+
+    def __post_init__(self) -> None:
+        n = len(self.low)
+        if not (len(self.high) == len(self.sd) == n and set(self.portion) == set(range(n))):
+            raise ValueError("every portion needs limits, scatter and at least one stretch")
+        if not (self.start >= 0).all() or not (self.end > self.start).all():
+            raise ValueError("a stretch begins at 0 min or later and ends after it begins")
+        if not (self.sd > 0).all() or not ((self.low >= 0) & (self.high >= self.low)).all():
+            raise ValueError("scatter is above 0, amounts are 0 or more")
+
+    @property
+    def measured(self) -> npt.NDArray[np.bool_]:
+        """Whether a portion's amount is a number rather than a limit (n,)."""
+        return np.asarray(self.low == self.high)
+
+    @property
+    def last_min(self) -> float:
+        return float(self.end.max())
+
+    def released(self, model: CurveModel, shapes: FloatArray, pace: float = 1.0) -> FloatArray:
+        """Return the share of the end value that each portion holds (g, n), time run at `pace`."""
+        shares = model.share(pace * self.end, shapes) - model.share(pace * self.start, shapes)
+        into = np.zeros((len(self.portion), len(self.low)))
+        into[np.arange(len(self.portion)), self.portion] = 1.0
+        return np.asarray(shares @ into)
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A shape parameter: its range for given times, and at which end the curve gets ever slower."""
+
+    name: str
+    unit: str
+    ends: Callable[[float, float], tuple[float, float]]
+    slow: Literal["low", "high", "neither"]
+    logarithmic: bool = True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CurveModel:
+    """A model of the share released: R(t) of times (m,) at shapes (g, s), as (g, m)."""
+
+    name: str
+    parameters: tuple[Parameter, ...]
+    share: Callable[[FloatArray, FloatArray], FloatArray]
+    may_fall: bool = False
+
+    @property
+    def size(self) -> int:
+        """Number of parameters, the end value among them."""
+        return 1 + len(self.parameters)
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An estimate with its 95 % interval; `high` is infinite where the portions set no bound."""
+
+    value: float
+    low: float
+    high: float
+
+
+def _rate_ends(shortest: float, longest: float) -> tuple[float, float]:
+    return 0.01 / longest, 30 / shortest
+
+
+def _time_ends(shortest: float, longest: float) -> tuple[float, float]:
+    return shortest / 30, 100 * longest
+
+
+RATE = Parameter("k", "1/min", _rate_ends, "low")
+
+
+def _first_order(t: FloatArray, shapes: FloatArray) -> FloatArray:
+    return -np.expm1(-shapes[:, :1] * t)
+
+
+def _two_site(t: FloatArray, shapes: FloatArray) -> FloatArray:
+    fast, ratio, share = shapes[:, :1], shapes[:, 1:2], shapes[:, 2:]
+    return -share * np.expm1(-fast * t) - (1 - share) * np.expm1(-fast * ratio * t)
+
+
+def _peleg(t: FloatArray, shapes: FloatArray) -> FloatArray:
+    return np.asarray(t / (shapes[:, :1] + t))
+
+
+def _weibull(t: FloatArray, shapes: FloatArray) -> FloatArray:
+    return -np.expm1(-((t / shapes[:, :1]) ** shapes[:, 1:]))
+
+
+def _degradation(t: FloatArray, shapes: FloatArray) -> FloatArray:
+    """k_e t e^(−k_d t) (1 − e^(−x))/x with x = (k_e − k_d) t, which has a limit at k_e = k_d."""
+    out, ratio = shapes[:, :1], shapes[:, 1:]
+    x = out * (1 - ratio) * t
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean = np.where(x < 1e-8, 1 - x / 2, -np.expm1(-x) / x)
+    return np.asarray(out * t * np.exp(-out * ratio * t) * mean)
+
+
+FIRST_ORDER = CurveModel("first order", (RATE,), _first_order)
+PELEG = CurveModel("Peleg", (Parameter("half time", "min", _time_ends, "high"),), _peleg)
+WEIBULL = CurveModel(
+    "Weibull",
+    (
+        Parameter("scale", "min", _time_ends, "high"),
+        Parameter("exponent", "", lambda *_: (0.2, 5.0), "neither"),
+    ),
+    _weibull,
+)
+TWO_SITE = CurveModel(
+    "two-site",
+    (
+        Parameter("k fast", "1/min", _rate_ends, "low"),
+        Parameter("k slow / k fast", "", lambda *_: (1e-3, 1.0), "low"),
+        Parameter("fast share", "", lambda *_: (0.0, 1.0), "neither", logarithmic=False),
+    ),
+    _two_site,
+)
+DEGRADATION = CurveModel(
+    "extraction with degradation",
+    (RATE, Parameter("k loss / k", "", lambda *_: (1e-4, 1.0), "neither")),
+    _degradation,
+    may_fall=True,
+)
+"""Batch only. Swapping the two rates gives the same curve with another extractable amount: by
+convention extraction is the faster of the two."""
+FLOW_MODELS = (FIRST_ORDER, PELEG, WEIBULL, TWO_SITE)
+"""Models of what has left in flow mode, where a running sum cannot fall; the plainest first."""
+
+
+# ------------------------------------------------------------------------------- one model
+
+
+@dataclass(frozen=True, slots=True)
+class Refusal:
+    """A model that the portions cannot carry, and why."""
+
+    model: CurveModel
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
+class CurveFit:
+    """A model fitted to portions, and all curves within its 95 % interval.
+
+    Attributes
+    ----------
+    end_value, shape
+        Of the best curve: S∞ [mg/g], shape parameters (s,).
+    rss, df
+        Weighted sum of squares, and measured portions less parameters.
+    amounts
+        What the best curve says each portion holds (n,) [mg/g].
+    aicc
+        None where there are too few portions for it.
+    near, near_end, near_half
+        Shapes (g, s) inside the interval; for each the best end value (g,) and how far it may go
+        to either side (g,).
+    slow
+        Whether each of those lies where the grid ends on the slow side (g,).
+    """
+
+    model: CurveModel
+    timed: Timed
+    end_value: float
+    shape: FloatArray
+    rss: float
+    df: int
+    amounts: FloatArray
+    aicc: float | None
+    near: FloatArray
+    near_end: FloatArray
+    near_half: FloatArray
+    slow: npt.NDArray[np.bool_]
+
+    @property
+    def factor(self) -> float:
+        """Scatter of the portions over the scatter that was given for them."""
+        return math.sqrt(self.rss / self.df)
+
+    def released(self, minutes: npt.ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return S(t) with its pointwise interval, each (m,) [mg/g]."""
+        t = np.atleast_1d(np.asarray(minutes, dtype=np.float64))
+        return self._amount(lambda shapes: self.model.share(t, shapes))
+
+    def rate(
+        self, minutes: npt.ArrayLike, window_min: float
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return what leaves per minute, over a window about each time, (m,) [mg/(g min)]."""
+        t = np.atleast_1d(np.asarray(minutes, dtype=np.float64))
+        start = np.maximum(t - window_min / 2, 0.0)
+        end = start + window_min
+
+        def per_min(shapes: FloatArray) -> FloatArray:
+            gone = self.model.share(end, shapes) - self.model.share(start, shapes)
+            return np.asarray(gone / window_min)
+
+        return self._amount(per_min)
+
+    def _amount(
+        self, share: Callable[[FloatArray], FloatArray]
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        best = self.end_value * share(self.shape[None])[0]
+        shares = share(self.near)
+        least = np.maximum(self.near_end - self.near_half, 0.0)[:, None] * shares
+        most = (self.near_end + self.near_half)[:, None] * shares
+        return best, np.minimum(best, least.min(axis=0)), np.maximum(best, most.max(axis=0))
+
+    @cached_property
+    def end(self) -> Interval:
+        """The end value [mg/g]; of degradation the extractable amount."""
+        least = float(np.maximum(self.near_end - self.near_half, 0.0).min())
+        most = self.near_end + self.near_half
+        high = math.inf if self.slow.any() else float(most.max())
+        return Interval(self.end_value, min(least, self.end_value), max(high, self.end_value))
+
+    def of_shape(self, figure: Callable[[FloatArray], FloatArray]) -> Interval:
+        """Return a figure of the shape alone, worked out from shapes (g, s) as (g,)."""
+        value = float(figure(self.shape[None])[0])
+        near = figure(self.near)
+        return Interval(value, min(value, float(near.min())), max(value, float(near.max())))
+
+    def parameters(self) -> tuple[tuple[Parameter, Interval], ...]:
+        """Return each shape parameter with its interval, cut off where the search ended."""
+        return tuple(
+            (parameter, self.of_shape(lambda shapes, i=i: shapes[:, i]))  # type: ignore[misc]
+            for i, parameter in enumerate(self.model.parameters)
+        )
+
+    def reached(self, share: float) -> Interval:
+        """Return when a share of the end value has left [min]."""
+        if self.model.may_fall:
+            raise ValueError("a curve that may fall has no end value to reach")
+        found = self.of_shape(lambda shapes: _time_of(self.model, shapes, share))
+        return Interval(found.value, found.low, math.inf) if self.slow.any() else found
+
+    def still_rising(self, at_min: float, more_min: float) -> Interval:
+        """Return by what share of S(at) the curve rises in the next minutes."""
+
+        def gain(shapes: FloatArray) -> FloatArray:
+            both = self.model.share(np.array([at_min, at_min + more_min]), shapes)
+            return np.asarray(both[:, 1] / both[:, 0] - 1)
+
+        return self.of_shape(gain)
+
+
+def fitted(model: CurveModel, timed: Timed) -> CurveFit | Refusal:
+    """Return a model fitted to the portions of one run by weighted least squares.
+
+    A portion below a limit counts only where the curve goes beyond that limit, by how far it does.
+    """
+    from scipy.special import stdtrit
+
+    why = _too_few(model, timed)
+    if why:
+        return Refusal(model, why)
+    n = int(timed.measured.sum())
+    df = n - model.size
+    grid = _Grid.over(model, timed)
+    found = _search(grid, timed, df)
+    shape = _polished(grid, timed, found)
+    ends, rss, _ = _projected(timed, timed.released(model, shape[None]))
+    allowed = float(rss[0]) * (1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df)
+    near = _near(grid, timed, allowed)
+    aicc = None
+    if n > model.size + 2 and rss[0] > 0:
+        K = model.size + 1
+        aicc = n * math.log(float(rss[0]) / n) + 2 * K + 2 * K * (K + 1) / (n - K - 1)
+    return CurveFit(
+        model,
+        timed,
+        float(ends[0]),
+        shape,
+        float(rss[0]),
+        df,
+        ends[0] * timed.released(model, shape[None])[0],
+        aicc,
+        *near,
+    )
+
+
+def _too_few(model: CurveModel, timed: Timed) -> str:
+    n = int(timed.measured.sum())
+    censored = len(timed.low) - n
+    if censored > CENSORED_MOST * len(timed.low):
+        return f"{censored} of {len(timed.low)} portions are below a limit"
+    if n <= model.size:
+        return f"{model.size} parameters need {model.size + 1} measured portions, there are {n}"
+    if not timed.low[timed.measured].max() > 0:
+        return "no portion holds anything"
+    return ""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """A box of shapes, even in logarithms where parameters are; `whole` is that of all shapes."""
+
+    model: CurveModel
+    low: FloatArray
+    high: FloatArray
+    whole: tuple[FloatArray, FloatArray]
+
+    @classmethod
+    def over(cls, model: CurveModel, timed: Timed) -> _Grid:
+        shortest = float(min((timed.end - timed.start).min(), timed.end.min()))
+        ends = [p.ends(shortest, timed.last_min) for p in model.parameters]
+        low, high = (np.array([_flat(p, e[i]) for p, e in zip(model.parameters, ends, strict=True)])
+                     for i in (0, 1))  # fmt: skip
+        return cls(model, low, high, (low, high))
+
+    def points(self, cells: tuple[int, ...]) -> FloatArray:
+        """Return the grid's points in flat coordinates (g, s)."""
+        axes = [np.linspace(a, b, c) for a, b, c in zip(self.low, self.high, cells, strict=True)]
+        return np.stack([x.ravel() for x in np.meshgrid(*axes, indexing="ij")], axis=1)
+
+    def shapes(self, flat: FloatArray) -> FloatArray:
+        columns = [
+            np.exp(flat[:, i]) if p.logarithmic else flat[:, i]
+            for i, p in enumerate(self.model.parameters)
+        ]
+        return np.stack(columns, axis=1)
+
+    def around(self, flat: FloatArray, cells: tuple[int, ...]) -> _Grid:
+        """Return the box round some of its points (g, s), a cell wider to every side."""
+        step = (self.high - self.low) / (np.array(cells) - 1)
+        low = np.maximum(flat.min(axis=0) - 1.2 * step, self.whole[0])
+        high = np.minimum(flat.max(axis=0) + 1.2 * step, self.whole[1])
+        return _Grid(self.model, low, high, self.whole)
+
+    def slow(self, flat: FloatArray) -> npt.NDArray[np.bool_]:
+        """Tell which points (g, s) lie at the slow end of the whole box (g,)."""
+        found = np.zeros(len(flat), dtype=np.bool_)
+        for i, parameter in enumerate(self.model.parameters):
+            low, high = self.whole[0][i], self.whole[1][i]
+            margin = 0.01 * (high - low)
+            if parameter.slow == "low":
+                found |= flat[:, i] < low + margin
+            elif parameter.slow == "high":
+                found |= flat[:, i] > high - margin
+        return found
+
+
+def _flat(parameter: Parameter, value: float) -> float:
+    return math.log(value) if parameter.logarithmic else value
+
+
+def _search(grid: _Grid, timed: Timed, df: int) -> FloatArray:
+    """Return the best points of the whole grid, in flat coordinates, the best first."""
+    flat = grid.points(LAST_CELLS[len(grid.low)])
+    _, rss, _ = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
+    order = np.argsort(rss, kind="stable")
+    starts = [flat[order[0]]]
+    apart = 0.08 * (grid.high - grid.low)
+    for i in order[1:2000]:
+        if len(starts) == POLISHED:
+            break
+        if all((np.abs(flat[i] - other) > apart).any() for other in starts):
+            starts.append(flat[i])
+    return np.array(starts)
+
+
+def _polished(grid: _Grid, timed: Timed, starts: FloatArray) -> FloatArray:
+    """Return the best shape (s,) that least squares reaches from several starts."""
+    from scipy.optimize import least_squares
+
+    low, high = grid.whole
+
+    def residuals(flat: FloatArray) -> FloatArray:
+        shares = timed.released(grid.model, grid.shapes(flat[None]))
+        ends, _, _ = _projected(timed, shares)
+        return np.asarray(_residuals(timed, ends[:, None] * shares)[0])
+
+    best, least = starts[0], float(np.sum(residuals(starts[0]) ** 2))
+    slack = 1e-9 * (high - low)
+    for start in starts:
+        inside = np.clip(start, low + slack, high - slack)
+        found = least_squares(
+            residuals, inside, bounds=(low, high), x_scale=high - low, xtol=1e-12, ftol=1e-12,
+            gtol=1e-12, max_nfev=200,
+        )  # fmt: skip
+        if 2 * found.cost < least:
+            best, least = found.x, 2 * float(found.cost)
+    return np.asarray(grid.shapes(best[None])[0])
+
+
+def _near(
+    grid: _Grid, timed: Timed, allowed: float
+) -> tuple[FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]]:
+    """Return the shapes whose best curve keeps within `allowed`, with their end values' range.
+
+    The box narrows round the shapes inside until these fill it; where none is inside yet, round the
+    best one.
+    """
+    cells, last = CELLS[len(grid.low)], LAST_CELLS[len(grid.low)]
+    for _ in range(ROUNDS):
+        flat = grid.points(cells)
+        _, rss, _ = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
+        inside = rss <= max(allowed, float(rss.min()))
+        narrower = grid.around(flat[inside], cells)
+        if ((narrower.high - narrower.low) > 0.7 * (grid.high - grid.low)).all():
+            break
+        grid = narrower
+    flat = grid.points(last)
+    ends, rss, weight = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
+    inside = rss <= max(allowed, float(rss.min()))
+    room = np.sqrt(np.maximum(allowed - rss[inside], 0.0) / weight[inside])
+    return grid.shapes(flat[inside]), ends[inside], room, grid.slow(flat[inside])
+
+
+def _projected(timed: Timed, shares: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return the best end value of each shape (g,), its sum of squares, and Σ (share/sd)² (g,).
+
+    A limit joins as a measured value where the curve goes beyond it; a few rounds settle which do.
+    """
+    B, w = shares / timed.sd, 1 / timed.sd
+    measured = timed.measured
+    target = np.broadcast_to(timed.low * w, B.shape)
+    counts = np.broadcast_to(measured, B.shape)
+    for _ in range(1 if measured.all() else 6):
+        weight = np.maximum(np.sum(np.where(counts, B**2, 0.0), axis=1), 1e-300)
+        ends = np.maximum(np.sum(np.where(counts, B * target, 0.0), axis=1) / weight, 0.0)
+        held = ends[:, None] * B
+        beyond = (held < timed.low * w) | (held > timed.high * w)
+        counts = measured | beyond
+        target = np.clip(held, timed.low * w, timed.high * w)
+    rss = np.sum(_residuals(timed, ends[:, None] * shares) ** 2, axis=1)
+    return ends, rss, weight
+
+
+def _residuals(timed: Timed, amounts: FloatArray) -> FloatArray:
+    """Return how far amounts (g, n) lie from what was found, in units of `sd`; 0 inside limits."""
+    return np.asarray((np.clip(amounts, timed.low, timed.high) - amounts) / timed.sd)
+
+
+def _time_of(model: CurveModel, shapes: FloatArray, share: float) -> FloatArray:
+    """Return when each shape has released a share (g,) [min]."""
+    if model is FIRST_ORDER:
+        return np.asarray(-math.log1p(-share) / shapes[:, 0])
+    if model is PELEG:
+        return np.asarray(shapes[:, 0] * share / (1 - share))
+    if model is WEIBULL:
+        return np.asarray(shapes[:, 0] * (-math.log1p(-share)) ** (1 / shapes[:, 1]))
+    low, high = np.full(len(shapes), -14.0), np.full(len(shapes), 21.0)  # ln min
+    for _ in range(45):
+        middle = (low + high) / 2
+        t = np.exp(middle)
+        fast, ratio, part = shapes.T
+        gone = -part * np.expm1(-fast * t) - (1 - part) * np.expm1(-fast * ratio * t)
+        low, high = np.where(gone < share, middle, low), np.where(gone < share, high, middle)
+    return np.asarray(np.exp((low + high) / 2))
+
+
+# --------------------------------------------------------------------------- several models
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Comparison:
+    """Models of one run's portions: what was fitted, what could not be, and the plainest good one.
+
+    `alike` are the models as good as the chosen one, itself included.
+    """
+
+    fits: tuple[CurveFit, ...]
+    refusals: tuple[Refusal, ...]
+    chosen: CurveFit | None
+    alike: tuple[CurveFit, ...]
+
+
+def compared(timed: Timed, models: Sequence[CurveModel] = FLOW_MODELS) -> Comparison:
+    """Return the models fitted to one run, and the one to go by.
+
+    That is the one of fewest parameters within 2 of the smallest AICc, the first in order where
+    several have as few; where portions are too few for AICc, the same by the sum of squares alone
+    among the models of fewest parameters.
+    """
+    found = [fitted(model, timed) for model in models]
+    fits = tuple(one for one in found if isinstance(one, CurveFit))
+    refusals = tuple(one for one in found if isinstance(one, Refusal))
+    if not fits:
+        return Comparison((), refusals, None, ())
+    judged = {id(fit): fit.aicc for fit in fits if fit.aicc is not None}
+    if not judged:
+        fewest = min(fit.model.size for fit in fits)
+        n = int(timed.measured.sum())
+        judged = {
+            id(fit): n * math.log(max(fit.rss, 1e-300) / n)
+            for fit in fits
+            if fit.model.size == fewest
+        }
+    least = min(judged.values())
+    alike = tuple(
+        fit for fit in fits if id(fit) in judged and judged[id(fit)] <= least + ALIKE_AICC
+    )
+    return Comparison(fits, refusals, min(alike, key=lambda fit: fit.model.size), alike)
+
+
+# ------------------------------------------------------------- against time, or against water
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FlowExponent:
+    """How the pace of extraction follows the flow per solid u: pace ∝ u^p.
+
+    At p = 0 the curves of all runs coincide against time: what comes loose sets the pace. At p = 1
+    they coincide against water per solid: equilibrium with the water does.
+
+    Attributes
+    ----------
+    exponent
+        p with its interval from the scatter of portions about curves of one shape, each run with
+        an end value of its own.
+    rss_time, rss_water, rss, df
+        Weighted sums of squares at p = 0, at p = 1, and at the best p, with its degrees of freedom.
+    span
+        Largest u over the smallest.
+    """
+
+    model: CurveModel
+    exponent: Interval
+    rss_time: float
+    rss_water: float
+    rss: float
+    df: int
+    span: float
+
+    def shift_by(self, relative: float) -> float:
+        """Return how far p moves if the pace of a run was off by a share for other reasons."""
+        return math.log1p(relative) / math.log(self.span)
+
+
+EXPONENTS = np.linspace(-1.0, 2.0, 121)
+PACE_SHAPES: dict[CurveModel, tuple[int, ...]] = {FIRST_ORDER: (81,), WEIBULL: (41, 17)}
+
+
+def flow_exponent(runs: Sequence[Timed], flows: Sequence[float]) -> FlowExponent | None:
+    """Return how the pace follows the flow over runs that are otherwise alike; None where too few.
+
+    Parameters
+    ----------
+    runs
+        Portions of each run.
+    flows
+        Water per dry solid and minute of each run [mL/(g min)].
+
+    Notes
+    -----
+    First order, or Weibull where AICc prefers it, with time run at (u/u₀)^p, p from −1 to 2.
+    """
+    from scipy.special import stdtrit
+
+    u = np.asarray(flows, dtype=np.float64)
+    span = float(u.max() / u.min())
+    n = sum(int(run.measured.sum()) for run in runs)
+    ratios = u / math.exp(float(np.log(u).mean()))
+    found: list[tuple[float, FlowExponent]] = []
+    for model, cells in PACE_SHAPES.items():
+        K = len(runs) + model.size + 1  # end values, shape, exponent, scatter
+        df = n - K + 1
+        if n <= K + 1 or span <= 1:
+            continue
+        rss = _rss_by_exponent(model, cells, runs, ratios)
+        least = float(rss.min())
+        allowed = least * (1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df)
+        inside = EXPONENTS[rss <= allowed]
+        best = float(EXPONENTS[int(rss.argmin())])
+        low, high = float(inside.min()), float(inside.max())
+        exponent = Interval(
+            best,
+            -math.inf if low == EXPONENTS[0] else low,
+            math.inf if high == EXPONENTS[-1] else high,
+        )
+        at = [float(rss[int(np.argmin(np.abs(EXPONENTS - p)))]) for p in (0.0, 1.0)]
+        aicc = n * math.log(max(least, 1e-300) / n) + 2 * K + 2 * K * (K + 1) / (n - K - 1)
+        found.append((aicc, FlowExponent(model, exponent, at[0], at[1], least, df, span)))
+    return min(found, key=lambda one: one[0])[1] if found else None
+
+
+def _rss_by_exponent(
+    model: CurveModel, cells: tuple[int, ...], runs: Sequence[Timed], ratios: FloatArray
+) -> FloatArray:
+    """Return at each exponent the sum of squares of the best common shape."""
+    longest = max(runs, key=lambda run: run.last_min)
+    grid = _Grid.over(model, longest)
+    flat = grid.points(cells)
+    least = np.full(len(EXPONENTS), np.inf)
+    for _ in range(4):  # narrow the box round the best shapes of all exponents
+        shapes = grid.shapes(flat)
+        best = np.empty((len(EXPONENTS), len(grid.low)))
+        for i, p in enumerate(EXPONENTS):
+            total = np.zeros(len(flat))
+            for run, ratio in zip(runs, ratios, strict=True):
+                total += _projected(run, run.released(model, shapes, float(ratio**p)))[1]
+            least[i] = min(least[i], float(total.min()))
+            best[i] = flat[int(total.argmin())]
+        grid = grid.around(best, cells)
+        flat = grid.points(cells)
+    return least
