@@ -17,6 +17,7 @@ from doe.ledger import LedgerRow
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from doe.analysis.extraction import FlowTest, JudgedCurve
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Shape, Straying
     from doe.analysis.location import Location
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from doe.analysis.surface import Ascent, PathPoint, Stationary
     from doe.campaign import Campaign
     from doe.demo import DemoResult
+    from doe.kinetics import Interval
     from doe.log_record import LogRecord
     from doe.modelling import Finding
     from doe.recording import RecordResult
@@ -229,7 +231,75 @@ def fit_object(result: FitResult) -> Object:
         ],
         "probable_region": _probable_region(result.landscape.region, space),
         "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
+        "extraction_curves": [_curve(curve) for curve in result.curves.curves],
+        "flow_tests": [_flow_test(test) for test in result.curves.tests],
     }
+
+
+def _curve(curve: JudgedCurve) -> Object:
+    """Return the portions of a run, the models fitted to them, and what they say of its length."""
+    run, models = curve.timed, curve.models
+    timed = run.timed
+    return {
+        "run": run.run,
+        "of": run.of,
+        "flow_mL_min": run.flow_mL_min,
+        "water_mL_g_min": run.water_mL_g_min,
+        "end_min": run.end_min,
+        "portions": [
+            {
+                "bottle": label,
+                "stretches_min": [
+                    [float(a), float(b)]
+                    for a, b, of in zip(timed.start, timed.end, timed.portion, strict=True)
+                    if of == i
+                ],
+                "low_mg_g": float(timed.low[i]),
+                "high_mg_g": float(timed.high[i]),
+                "sd_mg_g": _number(float(run.sd[i])),
+            }
+            for i, label in enumerate(run.labels)
+        ],
+        "models": [
+            {
+                "model": fit.model.name,
+                "end_value_mg_g": _interval(fit.end),
+                "parameters": {p.name: _interval(at) for p, at in fit.parameters()},
+                "weighted_rss": fit.rss,
+                "df": fit.df,
+                "aicc": _number(fit.aicc),
+            }
+            for fit in models.fits
+        ],
+        "not_fitted": [{"model": one.model.name, "why": one.why} for one in models.refusals],
+        "chosen": models.chosen.model.name if models.chosen else None,
+        "alike": [fit.model.name for fit in models.alike],
+        "reached_90_pct_min": _interval(curve.reached),
+        "rise_in_10_min": _interval(curve.rising),
+        "elution_K_mL_g": _interval(curve.elution_mL_g),
+        "verdict": curve.verdict,
+    }
+
+
+def _flow_test(test: FlowTest) -> Object:
+    found = test.found
+    return {
+        "runs": [curve.timed.run for curve in test.curves],
+        "of": test.curves[0].timed.of,
+        "model": found.model.name,
+        "exponent": _interval(found.exponent),
+        "exponent_if_pace_off": [_number(test.low), _number(test.high)],
+        "weighted_rss": {"time": found.rss_time, "water": found.rss_water, "best": found.rss},
+        "df": found.df,
+        "speaks_for": test.speaks_for,
+    }
+
+
+def _interval(found: Interval | None) -> Object | None:
+    """Return an estimate with its interval; null where nothing bounds it."""
+    if found is None:
+        return None
+    return {"value": found.value, "low": _number(found.low), "high": _number(found.high)}
 
 
 def _of_polynomials(analysis: Analysis, space: FactorSpace) -> Object | None:

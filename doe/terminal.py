@@ -206,8 +206,25 @@ def fit_lines(result: FitResult) -> list[str]:
     advice = _advice(result)
     if advice:
         lines += ["", *advice]
+    lines += _curve_lines(result)
     for sentence in result.what_next:
         lines += ["", *wrapped(sentence)]
+    return lines
+
+
+def _curve_lines(result: FitResult) -> list[str]:
+    """Return a line on the curves of each assay, and one on what runs of different flow say."""
+    found = result.curves
+    if not found.curves:
+        return []
+    from doe.report.curve_section import flow_sentences, length_sentence
+
+    lines = ["", "Extraction curves:"]
+    for name in dict.fromkeys(curve.timed.of for curve in found.curves):
+        own = [curve for curve in found.curves if curve.timed.of == name]
+        lines += wrapped(length_sentence(own), "  • ")
+    for test in found.tests:
+        lines += wrapped(f"{flow_sentences(test)[0]}.", "  • ")
     return lines
 
 

@@ -43,6 +43,7 @@ from doe.sheet import (
 )
 
 if TYPE_CHECKING:
+    from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
@@ -796,6 +797,7 @@ def fit_evidence(
     around: Landscape,
     screened: Mapping[str, ScreeningVerdict],
     found: Mapping[str, Finding],
+    curves: ExtractionCurves,
 ) -> FitEvidence:
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
@@ -811,6 +813,7 @@ def fit_evidence(
         judged,
         None if aims is None else chance_view(campaign, analysis, aims, points),
         chances_of(aims, around.choices),
+        curves,
     )
 
 

@@ -74,6 +74,7 @@ from doe.standing import LEDGER_FILE, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
+    from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
@@ -160,6 +161,7 @@ class FitResult:
     findings: Mapping[str, Finding]
     landscape: Landscape
     screenings: Mapping[str, ScreeningVerdict]
+    curves: ExtractionCurves
     points: Mapping[str, tuple[RunPoints, ...]]
     what_next: tuple[str, ...]
     next_command: str
@@ -423,6 +425,7 @@ def fit(
     """
     from doe import views
     from doe.report.fit_page import fit_page
+    from doe.timed import extraction_curves
 
     campaign = load(asked, start)
     ledger = planned_ledger(campaign)
@@ -446,6 +449,7 @@ def fit(
     days = days_of(ledger) if several_days else None
     found = findings(campaign, analysis, observed, screened, days)
     around = landscape(campaign, analysis)
+    curves = extraction_curves(campaign, ledger)
     analysis = _choice_allowed_for(analysis, around)
     notices = (
         *campaign.notices(),
@@ -455,6 +459,7 @@ def fit(
         *all_notices(analysis),
         *scale_notices(analysis, found),
         *(notice for verdict in screened.values() for notice in verdict.notices),
+        *curves.notices,
     )
     say("drawing the report")
     points = _points_used(ledger, analysis)
@@ -465,7 +470,7 @@ def fit(
         views.surfaces(campaign, analysis, points),
         views.effect_curves(campaign, analysis),
         what_next,
-        evidence=views.fit_evidence(campaign, analysis, points, around, screened, found),
+        evidence=views.fit_evidence(campaign, analysis, points, around, screened, found, curves),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(
@@ -475,6 +480,7 @@ def fit(
         found,
         around,
         screened,
+        curves,
         points,
         what_next,
         next_command,

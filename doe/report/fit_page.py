@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import CategoricalFactor, Factor, FactorSpace
+from doe.report.curve_section import curve_section
 from doe.report.digits import percent, plain, with_unit
 from doe.report.explorer import Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
@@ -45,6 +46,7 @@ from doe.report.surface_section import (
 )
 
 if TYPE_CHECKING:
+    from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
@@ -76,7 +78,7 @@ class FitEvidence:
 
     Any two factors, room to the limits with the tightest first, what lies around the best, what
     screening says of each response, how each response's model was judged, the chance to meet all
-    limits over two factors, and at each choice that nothing beats.
+    limits over two factors, and at each choice that nothing beats; the extraction curves.
     """
 
     explorer: Explorer | None = None
@@ -86,6 +88,7 @@ class FitEvidence:
     judged: Mapping[str, Judged] = field(default_factory=dict)
     chance: ChanceView | None = None
     choice_chances: tuple[float, ...] = ()
+    curves: ExtractionCurves | None = None
 
 
 def fit_page(
@@ -143,6 +146,9 @@ def fit_page(
     trade = _trade_section(analysis, space, evidence, explorer is not None)
     if trade is not None:
         sections.insert(2 if explorer is not None else 1, trade)
+    timed = curve_section(evidence.curves) if evidence.curves is not None else None
+    if timed is not None:
+        sections.append(timed)
     if evidence.screenings:
         sections.insert(0, screening_section(evidence.screenings))
     sections.append(methods_section(header, analysis, space))

@@ -26,7 +26,7 @@ from doe.factors import FactorSpace
 from doe.report.digits import capital, shown
 from doe.report.explorer import Explorer, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
-from doe.report.pictures import Picture, Table
+from doe.report.pictures import Panels, Picture, Table
 from doe.report.svg import NARROW, WIDE, draw
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ __all__ = [
     "is_number",
     "joined",
     "minds",
+    "panels_html",
     "prose",
     "small_heading",
     "table_html",
@@ -257,6 +258,12 @@ def from_template(name: str, *arguments: object) -> Markup:
 def figure_html(picture: Picture) -> Markup:
     wide, narrow = Markup(draw(picture, WIDE)), Markup(draw(picture, NARROW, "-narrow"))
     return from_template("figure", picture, wide, narrow, table_html(picture.table))
+
+
+def panels_html(panels: Panels) -> Markup:
+    """Return small pictures side by side, on a narrow screen below each other."""
+    drawn = [(picture.finding, Markup(draw(picture, NARROW))) for picture in panels.pictures]
+    return from_template("panels", panels, drawn, table_html(panels.table))
 
 
 def table_html(table: Table) -> Markup:

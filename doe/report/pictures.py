@@ -34,6 +34,7 @@ __all__ = [
     "Curve",
     "Estimates",
     "Infeasible",
+    "Panels",
     "Picture",
     "PointKind",
     "Points",
@@ -256,6 +257,17 @@ class Picture:
     x: Axis
     y: Axis
     layers: tuple[Layer, ...]
+    table: Table
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Panels:
+    """Several small pictures under one finding; their own findings are the names of the panels."""
+
+    key: str
+    finding: str
+    how_to_read: str
+    pictures: tuple[Picture, ...]
     table: Table
 
 

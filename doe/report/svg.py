@@ -597,7 +597,7 @@ def _point_labels(canvas: _Canvas, layer: Points) -> Iterator[str]:
     canvas.taken += [_Box(x - 6, y - 6, x + 6, y + 6) for x, y, _ in places]
     if len(places) > NAMED_MOST:
         return
-    for x, y, name in places:
+    for x, y, name in (place for place in places if place[2]):
         wide = _width(name, SMALL)
         for left, base in (
             (x + 9, y + 4),

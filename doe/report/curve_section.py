@@ -1,0 +1,563 @@
+"""What a page says of extraction curves: each run's, its length, and what flow does to the pace.
+
+Pictures and tables of what `kinetics` fitted and `analysis.extraction` judged.
+
+Shapes: n portions of a run.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+from markupsafe import Markup
+
+from doe.report.digits import between, capital, percent, plain, with_unit
+from doe.report.page import (
+    Section,
+    bullets,
+    enumerated,
+    figure_html,
+    folded,
+    joined,
+    panels_html,
+    prose,
+    small_heading,
+    table_html,
+)
+from doe.report.pictures import Axis, Band, Crosses, Curve, Panels, Picture, Points, Table
+
+if TYPE_CHECKING:
+    from doe.analysis.extraction import ExtractionCurves, FlowTest, JudgedCurve, TimedRun
+    from doe.factors import FloatArray
+    from doe.kinetics import CurveFit, Interval
+
+__all__ = ["curve_section", "flow_sentences", "length_sentence"]
+
+PANELS_FIRST = 6
+TOGETHER_MOST = 5
+"""Curves that one picture carries with their bands; beyond, the table has them."""
+STEPS = 81
+WORDS = {
+    "time": "That speaks for release or diffusion inside the solid: curves coincide against time, "
+    "and a higher flow only takes more water.",
+    "water": "That speaks for partition between solid and water: curves coincide against water per "
+    "solid, and a higher flow brings the same with the same water, sooner.",
+    "between": "So both play a part: a higher flow is faster, yet takes more water for the same.",
+    "neither": "Neither time nor water alone explains that: look for channels in the bed, or for "
+    "something else in which these runs differ.",
+    "open": "Both are possible: these runs do not tell whether time or water sets the pace.",
+}
+FITTED_HOW = (
+    "Amounts of single portions are fitted, weighted, with independent errors, never their running "
+    "sum, whose points carry each other’s errors. For weighing portions against each other each is "
+    "taken to scatter by 5 % of what it holds and by 1 % of what the largest does (common "
+    "practice); how large the scatter really is the residuals tell. What is below detection counts "
+    "only where a curve goes beyond the limit. Intervals (95 %, profile likelihood) take the model "
+    "as right; scatter of the feed’s mass or of the flow shifts a whole curve and is not in them."
+)
+MODELS_HOW = (
+    "S∞ end value, R share of it that is out after t min. First order R = 1 − exp(−kt); elution in "
+    "equilibrium gives the same with k = u/K, u water per solid and minute. Peleg R = t/(τ + t). "
+    "Weibull R = 1 − exp(−(t/α)^β). Two-site R = 1 − F exp(−k₁t) − (1 − F) exp(−k₂t). The model "
+    "of fewest parameters within 2 of the smallest AICc is gone by."
+)
+
+
+def curve_section(found: ExtractionCurves) -> Section | None:
+    """Return curves, their lengths and what flow does; None without timed portions."""
+    if not found.curves:
+        return None
+    names = list(dict.fromkeys(curve.timed.of for curve in found.curves))
+    parts: list[Markup | str] = []
+    for number, name in enumerate(names, start=1):
+        curves = [curve for curve in found.curves if curve.timed.of == name]
+        tests = [test for test in found.tests if test.curves[0].timed.of == name]
+        parts.append(small_heading(capital(name)) if len(names) > 1 else "")
+        parts += _of_one(number, curves, tests)
+    parts += [
+        prose(found.assumed),
+        folded("How the curves were fitted", prose([FITTED_HOW, MODELS_HOW])),
+    ]
+    return Section("curves", "Extraction curves", joined(*parts), "Curves")
+
+
+def _of_one(
+    number: int, curves: Sequence[JudgedCurve], tests: Sequence[FlowTest]
+) -> Iterator[Markup | str]:
+    """Yield what there is of one thing that was assayed."""
+    yield prose([length_sentence(curves)], "lead")
+    fitted = [curve for curve in curves if curve.models.chosen is not None]
+    if fitted:
+        yield bullets([text for curve in fitted for text in _length_words(curve)])
+        yield from _figures(f"curves-{number}", fitted)
+        yield table_html(_table(fitted))
+    for i, test in enumerate(tests, start=1):
+        yield panels_html(_flow_panels(f"curves-{number}-flow-{i}", test))
+        yield prose(flow_sentences(test)[1:])
+    if fitted and not tests:
+        yield prose([_untold(fitted)])
+
+
+# ------------------------------------------------------------------------------------ words
+
+
+def length_sentence(curves: Sequence[JudgedCurve]) -> str:
+    """Return when the curves of one assay level out, and whether their runs were long enough."""
+    name = capital(curves[0].timed.of)
+    reached = [(c.reached, c) for c in curves if c.reached is not None]
+    if not reached:
+        return (
+            f"{name}: {_runs(curves)} timed portions, too few for a curve "
+            f"({curves[0].models.refusals[0].why})."
+        )
+    verdicts = {
+        "ended early": "still rising when it ended",
+        "ran on": "at 90 % before half its time",
+        "well ended": "level at its end",
+        "open": "not clear",
+    }
+    told = [
+        f"{enumerated([str(c.timed.run) for _, c in reached if c.verdict == verdict])} {words}"
+        for verdict, words in verdicts.items()
+        if any(c.verdict == verdict for _, c in reached)
+    ]
+    times = sorted(float(one.value) for one, _ in reached)
+    ends = plain(times[0], 2) + (f" to {plain(times[-1], 2)}" if len(times) > 1 else "")
+    word = "run" if len(reached) == 1 else "runs"
+    return (
+        f"{name}: 90 % of the fitted end value is out after {ends} min; {word} {'; '.join(told)}."
+    )
+
+
+def _runs(curves: Sequence[JudgedCurve]) -> str:
+    return f"{len(curves)} run{'s have' if len(curves) > 1 else ' has'}"
+
+
+def _length_words(curve: JudgedCurve) -> Iterator[str]:
+    """Yield what a run's length cost, where the intervals are clear about it."""
+    assert curve.reached is not None
+    assert curve.rising is not None
+    run, reached, rising = curve.timed, curve.reached, curve.rising
+    if curve.verdict == "ended early":
+        yield (
+            f"Run {run.run} was stopped early: at its end after {plain(run.end_min, 3)} min "
+            f"{run.of} still rises by {_percents(rising)} per 10 min."
+        )
+    elif curve.verdict == "ran on":
+        over = run.end_min - reached.value
+        yield (
+            f"Run {run.run} could have been shorter: 90 % was out after {_minutes(reached)} of its "
+            f"{plain(run.end_min, 3)} min; the other {plain(over, 2)} min took "
+            f"{with_unit(plain(over * run.flow_mL_min, 2), 'mL')} of water."
+        )
+
+
+def flow_sentences(test: FlowTest) -> tuple[str, str, str]:
+    """Return what runs alike but for flow say: the finding, what it means, and the figures."""
+    runs = [curve.timed for curve in test.curves]
+    found = test.found
+    flows = enumerated([plain(run.flow_mL_min, 3) for run in runs])
+    finding = {
+        "time": "coincide against time, not against water",
+        "water": "coincide against water per solid, not against time",
+        "between": "lie between coinciding against time and against water",
+        "neither": "coincide neither against time nor against water",
+        "open": "do not tell time from water",
+    }[test.speaks_for]
+    named = enumerated([str(run.run) for run in runs])
+    exponent = _interval(found.exponent.value, found.exponent.low, found.exponent.high)
+    return (
+        f"{capital(runs[0].of)}: runs {named} {finding}",
+        f"Runs {named} are alike but for flow ({flows} mL/min). The pace of their curves goes with "
+        f"the flow per solid to the power {exponent}: 0 would be time alone, 1 water alone. "
+        f"{WORDS[test.speaks_for]}",
+        "Weighted sum of squares about curves of one shape, each run with its own end value "
+        f"({found.model.name}): {plain(found.rss_time, 3)} against time, "
+        f"{plain(found.rss_water, 3)} against water, {plain(found.rss, 3)} at the best power, with "
+        f"{found.df} degrees of freedom. If the pace of a run may be off by 10 % for reasons other "
+        f"than flow, the interval of the power widens to {_ends(test.low, test.high)}; the verdict "
+        "goes by that.",
+    )
+
+
+def _untold(curves: Sequence[JudgedCurve]) -> str:
+    return (
+        "No two of these runs are alike but for a flow that differs by a third or more, with "
+        "portions enough: nothing tells whether time or water sets the pace. At one flow, first "
+        "order and elution in equilibrium with the solid give the same curve. Two runs at one "
+        "temperature and different flow would tell."
+    )
+
+
+def _interval(value: float, low: float, high: float) -> str:
+    return f"{value:.2f} ({_ends(low, high)})".replace("-", "−")
+
+
+def _ends(low: float, high: float) -> str:
+    below = "below −1" if math.isinf(low) else f"{low:.2f}".replace("-", "−")
+    above = "beyond 2" if math.isinf(high) else f"{high:.2f}".replace("-", "−")
+    return f"{below} to {above}"
+
+
+def _minutes(at: Interval) -> str:
+    return f"{plain(at.value, 2)} min ({_open(at)})"
+
+
+def _percents(share: Interval) -> str:
+    low, high = 100 * share.low, 100 * share.high
+    return f"{plain(100 * share.value, 2)} % ({plain(low, 2)} to {plain(high, 2)})"
+
+
+def _open(at: Interval) -> str:
+    """Return an interval in words; where nothing bounds it above, so."""
+    if math.isinf(at.high):
+        return f"{plain(at.low, 2)} or more"
+    return between(at.low, at.high)
+
+
+# ---------------------------------------------------------------------------------- figures
+
+
+def _figures(key: str, curves: Sequence[JudgedCurve]) -> Iterator[Markup]:
+    """Yield the curves of runs, those known by their sum apart from those known by their pace."""
+    summed = [curve for curve in curves if curve.timed.summed]
+    paced = [curve for curve in curves if not curve.timed.summed]
+    for kind, group in (("sum", summed), ("pace", paced)):
+        if group:
+            first, rest = group[:PANELS_FIRST], group[PANELS_FIRST:]
+            yield panels_html(_run_panels(f"{key}-{kind}", kind, first, group))
+            if rest:
+                more = _run_panels(f"{key}-{kind}-more", kind, rest, group)
+                yield folded(f"{len(rest)} more runs", panels_html(more))
+    if paced:
+        yield figure_html(_together(f"{key}-together", paced[:TOGETHER_MOST], len(paced)))
+
+
+def _run_panels(
+    key: str, kind: str, curves: Sequence[JudgedCurve], group: Sequence[JudgedCurve]
+) -> Panels:
+    """Return a panel a run, all of a group on the same axes."""
+    name = curves[0].timed.of
+    longest = max(curve.timed.end_min for curve in group)
+    drawn = [_drawn(curve, kind) for curve in group]
+    highest = max(float(part.max()) for one in drawn for part in one)
+    if kind == "sum":
+        y = Axis(f"{name} out", "mg/g of dry feed", 0.0, 1.06 * highest)
+        marks = (
+            "A dot is what is out when a portion was taken off: the sum of all portions so far, "
+            "begun on the curve where the first of them begins."
+        )
+    else:
+        y = Axis(f"{name} leaving", "mg/(g min)", 0.0, 1.06 * highest)
+        marks = (
+            "A dot is a portion: what it holds over the minutes in which it was caught, whose span "
+            "is the bar across it. What left between samples was not seen."
+        )
+    x = Axis("extraction", "min", 0.0, longest)
+    early = [curve.timed.run for curve in curves if curve.verdict == "ended early"]
+    state = (
+        f"{capital(name)} still rises at the end of {len(early)} of {len(curves)} runs"
+        if kind == "sum"
+        else f"{capital(name)} thins out over {plain(longest, 3)} min; at the end of {len(early)} "
+        f"of {len(curves)} runs more than 5 % per 10 min is still to come"
+    )
+    return Panels(
+        key,
+        state,
+        f"{marks} Bars up and down: two standard deviations, where scatter was recorded; a bar "
+        "without a dot is a portion below detection. Line and band: the fitted curve and its 95 % "
+        "interval. Dashed: when 90 % of the end value is out.",
+        tuple(_run_picture(f"{key}-{i}", kind, curve, x, y) for i, curve in enumerate(curves)),
+        _portions_table(curves),
+    )
+
+
+def _run_picture(key: str, kind: str, curve: JudgedCurve, x: Axis, y: Axis) -> Picture:
+    run, fit = curve.timed, curve.models.chosen
+    assert fit is not None
+    assert curve.reached is not None
+    t = np.linspace(0.0, x.high, STEPS)
+    mean, low, high = _curve_of(run, fit, kind, t)
+    top = y.high
+    layers: list[Band | Curve | Crosses | Points] = [
+        Band(t, np.minimum(low, top), np.minimum(high, top), "95 % interval"),
+        Curve(t, np.minimum(mean, top), fit.model.name),
+    ]
+    if curve.reached.value < x.high:
+        at = np.full(2, curve.reached.value)
+        label = f"90 %: {plain(curve.reached.value, 2)} min"
+        layers.append(Curve(at, np.array([0.0, top]), label, "soft-ink", dashed=True))
+    layers += _marks(run, fit, kind)
+    title = f"Run {run.run}: {run.settings}"
+    return Picture(key, title, "", x, y, tuple(layers), Table((), ()))
+
+
+def _curve_of(
+    run: TimedRun, fit: CurveFit, kind: str, t: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    return fit.released(t) if kind == "sum" else fit.rate(t, _window(run))
+
+
+def _window(run: TimedRun) -> float:
+    """Return how long a portion was caught, as a rule [min]."""
+    return float(np.median(run.timed.end - run.timed.start))
+
+
+def _drawn(curve: JudgedCurve, kind: str) -> tuple[FloatArray, ...]:
+    """Return what a panel has to have room for: points, and the curve where there are any."""
+    run, fit = curve.timed, curve.models.chosen
+    assert fit is not None
+    x, y, _ = _points(run, fit, kind)
+    return y, _curve_of(run, fit, kind, np.append(x, run.end_min))[0]
+
+
+def _points(run: TimedRun, fit: CurveFit, kind: str) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return where portions stand (n,), how high (n,), and how much of that one mg/g is (n,)."""
+    timed = run.timed
+    n = len(timed.low)
+    begin = np.array([timed.start[timed.portion == i].min() for i in range(n)])
+    finish = np.array([timed.end[timed.portion == i].max() for i in range(n)])
+    middle = (timed.low + timed.high) / 2
+    if kind == "sum":
+        order = np.argsort(finish, kind="stable")
+        sums = np.empty(n)
+        sums[order] = np.cumsum(middle[order])
+        return finish, fit.released(run.since_min)[0] + sums, np.ones(n)
+    lasted = np.array([(timed.end - timed.start)[timed.portion == i].sum() for i in range(n)])
+    return (begin + finish) / 2, middle / lasted, 1 / lasted
+
+
+def _marks(run: TimedRun, fit: CurveFit, kind: str) -> Iterator[Crosses | Points]:
+    """Yield portions as dots with what is known of their scatter, limits as bars."""
+    timed = run.timed
+    x, y, unit = _points(run, fit, kind)
+    spread = np.where(np.isfinite(run.sd), 2 * np.nan_to_num(run.sd), 0.0)
+    low = np.where(timed.measured, y - spread * unit, y - (timed.high - timed.low) / 2 * unit)
+    high = np.where(timed.measured, y + spread * unit, y + (timed.high - timed.low) / 2 * unit)
+    half = np.zeros(len(x))
+    if kind != "sum":
+        half = np.array(
+            [np.ptp(np.r_[timed.start[timed.portion == i], timed.end[timed.portion == i]]) / 2
+             for i in range(len(x))]
+        )  # fmt: skip
+    yield Crosses(x, x - half, x + half, y, np.maximum(low, 0.0), high)
+    seen = timed.measured
+    yield Points("done", x[seen], y[seen], ("",) * int(seen.sum()))
+
+
+def _together(key: str, curves: Sequence[JudgedCurve], of: int) -> Picture:
+    """Return the summed curves of runs of which only samples are known, in one picture."""
+    name = curves[0].timed.of
+    end = max(curve.timed.end_min for curve in curves)
+    t = np.linspace(0.0, end, STEPS)
+    layers: list[Band | Curve] = []
+    highest = 0.0
+    at_end = []
+    for curve in curves:
+        fit = curve.models.chosen
+        assert fit is not None
+        own = t[t <= curve.timed.end_min]
+        mean, low, high = fit.released(own)
+        highest = max(highest, float(mean.max()), min(float(high.max()), 1.6 * float(mean.max())))
+        at_end.append((float(mean[-1]), curve.timed.run))
+        layers += [Band(own, low, high, ""), Curve(own, mean, f"run {curve.timed.run}")]
+    layers = [
+        Band(one.x, np.minimum(one.low, highest), np.minimum(one.high, highest), "")
+        if isinstance(one, Band)
+        else one
+        for one in layers
+    ]
+    some = f" (the first {len(curves)} of {of} runs)" if of > len(curves) else ""
+    best = max(at_end)
+    return Picture(
+        key,
+        f"By the fitted curves run {best[1]} brings most {name}, {plain(best[0], 3)} mg/g by its "
+        "end",
+        "Each line is a run’s fitted curve summed up, with its 95 % interval"
+        f"{some}. Samples show what left while they were drawn; what left before the first and "
+        "between them is the model’s word.",
+        Axis("extraction", "min", 0.0, end),
+        Axis(f"{name} out", "mg/g of dry feed", 0.0, 1.06 * highest),
+        tuple(layers),
+        _out_table(curves),
+    )
+
+
+def _flow_panels(key: str, test: FlowTest) -> Panels:
+    """Return the curves of runs of different flow, against time and against water per solid."""
+    curves = test.curves
+    kind = "sum" if all(curve.timed.summed for curve in curves) else "pace"
+    return Panels(
+        key,
+        flow_sentences(test)[0],
+        "The same runs twice, a number beside each dot naming its run: on the left against time, "
+        "on the right against the water that has passed per gram of dry feed. Where the curves lie "
+        "on each other is what sets the pace.",
+        (
+            _flow_picture(f"{key}-time", kind, curves, water=False),
+            _flow_picture(f"{key}-water", kind, curves, water=True),
+        ),
+        _portions_table(curves),
+    )
+
+
+def _flow_picture(key: str, kind: str, curves: Sequence[JudgedCurve], water: bool) -> Picture:
+    name = curves[0].timed.of
+    layers: list[Band | Curve | Points] = []
+    ends, tops = [], []
+    for curve in curves:
+        run, fit = curve.timed, curve.models.chosen
+        assert fit is not None
+        u = run.water_mL_g_min if water else 1.0
+        by = u if kind == "pace" else 1.0
+        t = np.linspace(0.0, run.end_min, STEPS)
+        mean, low, high = _curve_of(run, fit, kind, t)
+        x, y, _ = _points(run, fit, kind)
+        tops.append(max(float(y.max()), float(np.interp(x, t, mean).max())) / by)
+        ends.append(u * run.end_min)
+        layers += [
+            Band(u * t, low / by, high / by, ""),
+            Curve(u * t, mean / by, f"run {run.run}, {plain(run.flow_mL_min, 2)} mL/min"),
+            Points("done", u * x, y / by, (str(run.run),) * len(x)),
+        ]
+    top = 1.08 * max(tops)
+    cut = [_cut(layer, top) for layer in layers]
+    across = Axis("water per dry feed", "mL/g", 0.0, max(ends))
+    if not water:
+        across = Axis("extraction", "min", 0.0, max(ends))
+    up = Axis(f"{name} out", "mg/g of dry feed", 0.0, top)
+    if kind == "pace":
+        up = Axis(f"{name} leaving", "mg/mL" if water else "mg/(g min)", 0.0, top)
+    title = "Against water per solid" if water else "Against time"
+    return Picture(key, title, "", across, up, tuple(cut), Table((), ()))
+
+
+def _cut(layer: Band | Curve | Points, top: float) -> Band | Curve | Points:
+    if isinstance(layer, Band):
+        low, high = np.minimum(layer.low, top), np.minimum(layer.high, top)
+        return Band(layer.x, low, high, layer.label)
+    if isinstance(layer, Curve):
+        return Curve(layer.x, np.minimum(layer.y, top), layer.label)
+    return layer
+
+
+# ----------------------------------------------------------------------------------- tables
+
+
+def _table(curves: Sequence[JudgedCurve]) -> Table:
+    rows = []
+    for curve in curves:
+        run, fit = curve.timed, curve.models.chosen
+        assert fit is not None
+        assert curve.reached is not None
+        assert curve.rising is not None
+        out, low, high = (float(part[0]) for part in fit.released(run.end_min))
+        rows.append(
+            (
+                str(run.run),
+                run.settings,
+                _model_words(curve),
+                f"{plain(fit.end.value, 3)} ({_open(fit.end)})",
+                f"{plain(out, 3)} ({between(low, high)})",
+                f"{plain(curve.reached.value, 2)} ({_open(curve.reached)})",
+                _percents(curve.rising).replace(" %", ""),
+                plain(run.water_mL_g_min * run.end_min, 3),
+                _elution(curve),
+            )
+        )
+    return Table(
+        (
+            "run",
+            "settings",
+            "model; as good",
+            "end value, mg/g",
+            "out at the end, mg/g",
+            "90 % out after, min",
+            "rise in 10 min more, %",
+            "water at the end, mL/g",
+            "K if elution, mL/g",
+        ),
+        tuple(rows),
+        frozenset({0, 3, 4, 5, 6, 7, 8}),
+    )
+
+
+def _elution(curve: JudgedCurve) -> str:
+    K = curve.elution_mL_g
+    return "–" if K is None else f"{plain(K.value, 2)} ({_open(K)})"
+
+
+def _model_words(curve: JudgedCurve) -> str:
+    """Return the model gone by, and those that the portions do not tell from it."""
+    fit = curve.models.chosen
+    assert fit is not None
+    others = [
+        f"{one.model.name} (end value {plain(one.end.value, 3)})"
+        for one in curve.models.alike
+        if one is not fit
+    ]
+    return f"{fit.model.name}; as good: {enumerated(others)}" if others else fit.model.name
+
+
+def _portions_table(curves: Sequence[JudgedCurve]) -> Table:
+    rows = []
+    for curve in curves:
+        run, fit = curve.timed, curve.models.chosen
+        assert fit is not None
+        timed = run.timed
+        for i, label in enumerate(run.labels):
+            own = timed.portion == i
+            low, high = float(timed.low[i]), float(timed.high[i])
+            found = plain(low, 3) if low == high else f"{plain(low, 3)} to {plain(high, 3)}"
+            known = math.isfinite(float(run.sd[i]))
+            middle = float((timed.start[own].min() + timed.end[own].max()) / 2)
+            rows.append(
+                (
+                    str(run.run),
+                    label,
+                    plain(float(timed.start[own].min()), 3),
+                    plain(float(timed.end[own].max()), 3),
+                    plain(middle * run.water_mL_g_min, 3),
+                    found,
+                    plain(float(run.sd[i]), 2) if known else "–",
+                    plain(float(fit.amounts[i]), 3),
+                )
+            )
+    return Table(
+        (
+            "run",
+            "portion",
+            "from, min",
+            "to, min",
+            "water at its middle, mL/g",
+            "holds, mg/g",
+            "standard deviation",
+            "fitted, mg/g",
+        ),
+        tuple(rows),
+        frozenset({0, 2, 3, 4, 5, 6, 7}),
+    )
+
+
+def _out_table(curves: Sequence[JudgedCurve]) -> Table:
+    shares = (0.1, 0.25, 0.5, 0.75, 1.0)
+    rows = []
+    for curve in curves:
+        fit, end = curve.models.chosen, curve.timed.end_min
+        assert fit is not None
+        for share in shares:
+            mean, low, high = (float(part[0]) for part in fit.released(share * end))
+            rows.append(
+                (
+                    str(curve.timed.run),
+                    plain(share * end, 3),
+                    plain(mean, 3),
+                    between(low, high),
+                    percent(mean / fit.end.value),
+                )
+            )
+    headings = ("run", "after, min", "out, mg/g", "95 % interval", "of the end value")
+    return Table(headings, tuple(rows), frozenset({0, 1, 2, 3, 4}))
