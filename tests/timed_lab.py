@@ -15,8 +15,6 @@ from typing import Any
 import numpy as np
 
 from doe import workflow
-from doe.campaign_file import read_campaign
-from doe.ledger import number_text
 from doe.simulated_lab import (
     Bed,
     Material,

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup
 
-from doe.report.digits import between, capital, percent, plain, with_unit
+from doe.kinetics import Interval
+from doe.report.digits import bearing, between, capital, percent, plain, with_unit
 from doe.report.page import (
     Section,
     bullets,
@@ -32,7 +34,7 @@ from doe.report.pictures import Axis, Band, Crosses, Curve, Panels, Picture, Poi
 if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves, FlowTest, JudgedCurve, TimedRun
     from doe.factors import FloatArray
-    from doe.kinetics import CurveFit, Interval
+    from doe.kinetics import CurveFit
 
 __all__ = ["curve_section", "flow_sentences", "length_sentence"]
 
@@ -40,6 +42,10 @@ PANELS_FIRST = 6
 TOGETHER_MOST = 5
 """Curves that one picture carries with their bands; beyond, the table has them."""
 STEPS = 81
+OVER = 20.0
+"""Heights of a plot up to which a curve is drawn on, to be cut off at its edge."""
+SAID_FIRST = 4
+TESTS_FIRST = 2
 WORDS = {
     "time": "That speaks for release or diffusion inside the solid: curves coincide against time, "
     "and a higher flow only takes more water.",
@@ -50,6 +56,12 @@ WORDS = {
     "something else in which these runs differ.",
     "open": "Both are possible: these runs do not tell whether time or water sets the pace.",
 }
+VERDICTS = (
+    ("ended early", "ended while it still rose", "ended while it still rose"),
+    ("ran on", "had it out before half its time", "had it out before half their time"),
+    ("well ended", "was level at its end", "were level at their end"),
+    ("open", "does not say whether it was long enough", "do not say whether they were long enough"),
+)
 FITTED_HOW = (
     "Amounts of single portions are fitted, weighted, with independent errors, never their running "
     "sum, whose points carry each other’s errors. For weighing portions against each other each is "
@@ -91,14 +103,23 @@ def _of_one(
     yield prose([length_sentence(curves)], "lead")
     fitted = [curve for curve in curves if curve.models.chosen is not None]
     if fitted:
-        yield bullets([text for curve in fitted for text in _length_words(curve)])
+        said = [text for curve in fitted for text in _length_words(curve)]
+        yield bullets(said[:SAID_FIRST])
+        more = bullets(said[SAID_FIRST:])
+        yield folded(f"{len(said) - SAID_FIRST} more runs of unfit length", more) if more else ""
         yield from _figures(f"curves-{number}", fitted)
-        yield table_html(_table(fitted))
-    for i, test in enumerate(tests, start=1):
-        yield panels_html(_flow_panels(f"curves-{number}-flow-{i}", test))
-        yield prose(flow_sentences(test)[1:])
+        yield table_html(_length_table(fitted))
+        yield folded("The models of each run", table_html(_model_table(fitted)))
+    shown = [_flow_html(f"curves-{number}-flow-{i}", test) for i, test in enumerate(tests)]
+    yield from shown[:TESTS_FIRST]
+    if shown[TESTS_FIRST:]:
+        yield folded("Other runs of different flow", joined(*shown[TESTS_FIRST:]))
     if fitted and not tests:
         yield prose([_untold(fitted)])
+
+
+def _flow_html(key: str, test: FlowTest) -> Markup:
+    return joined(panels_html(_flow_panels(key, test)), prose(flow_sentences(test)[1:]))
 
 
 # ------------------------------------------------------------------------------------ words
@@ -107,29 +128,26 @@ def _of_one(
 def length_sentence(curves: Sequence[JudgedCurve]) -> str:
     """Return when the curves of one assay level out, and whether their runs were long enough."""
     name = capital(curves[0].timed.of)
-    reached = [(c.reached, c) for c in curves if c.reached is not None]
+    reached = sorted(c.reached.value for c in curves if c.reached is not None)
     if not reached:
         return (
             f"{name}: {_runs(curves)} timed portions, too few for a curve "
             f"({curves[0].models.refusals[0].why})."
         )
-    verdicts = {
-        "ended early": "still rising when it ended",
-        "ran on": "at 90 % before half its time",
-        "well ended": "level at its end",
-        "open": "not clear",
-    }
+    ends = plain(reached[0], 2) + (f" to {plain(reached[-1], 2)}" if len(reached) > 1 else "")
     told = [
-        f"{enumerated([str(c.timed.run) for _, c in reached if c.verdict == verdict])} {words}"
-        for verdict, words in verdicts.items()
-        if any(c.verdict == verdict for _, c in reached)
+        words
+        for verdict, one, several in VERDICTS
+        if (words := _of_verdict(curves, verdict, one, several))
     ]
-    times = sorted(float(one.value) for one, _ in reached)
-    ends = plain(times[0], 2) + (f" to {plain(times[-1], 2)}" if len(times) > 1 else "")
-    word = "run" if len(reached) == 1 else "runs"
-    return (
-        f"{name}: 90 % of the fitted end value is out after {ends} min; {word} {'; '.join(told)}."
-    )
+    return f"{name}: 90 % of the fitted end value is out after {ends} min. {'. '.join(told)}."
+
+
+def _of_verdict(curves: Sequence[JudgedCurve], verdict: str, one: str, several: str) -> str:
+    runs = [str(c.timed.run) for c in curves if c.reached is not None and c.verdict == verdict]
+    if not runs:
+        return ""
+    return f"Run {runs[0]} {one}" if len(runs) == 1 else f"Runs {enumerated(runs)} {several}"
 
 
 def _runs(curves: Sequence[JudgedCurve]) -> str:
@@ -203,19 +221,23 @@ def _ends(low: float, high: float) -> str:
 
 
 def _minutes(at: Interval) -> str:
-    return f"{plain(at.value, 2)} min ({_open(at)})"
+    return _estimate(at).replace(" (", " min (", 1)
 
 
 def _percents(share: Interval) -> str:
-    low, high = 100 * share.low, 100 * share.high
-    return f"{plain(100 * share.value, 2)} % ({plain(low, 2)} to {plain(high, 2)})"
+    return _estimate(_times(share, 100)).replace(" (", " % (", 1)
 
 
-def _open(at: Interval) -> str:
-    """Return an interval in words; where nothing bounds it above, so."""
+def _times(at: Interval, factor: float) -> Interval:
+    return replace(at, value=factor * at.value, low=factor * at.low, high=factor * at.high)
+
+
+def _estimate(at: Interval) -> str:
+    """Return an estimate and its interval; where nothing bounds it above, so."""
     if math.isinf(at.high):
-        return f"{plain(at.low, 2)} or more"
-    return between(at.low, at.high)
+        return f"{plain(at.value, 2)} ({plain(at.low, 2)} or more)"
+    half = (at.high - at.low) / 2
+    return f"{bearing(at.value, half)} ({between(at.low, at.high)})"
 
 
 # ---------------------------------------------------------------------------------- figures
@@ -261,8 +283,8 @@ def _run_panels(
     state = (
         f"{capital(name)} still rises at the end of {len(early)} of {len(curves)} runs"
         if kind == "sum"
-        else f"{capital(name)} thins out over {plain(longest, 3)} min; at the end of {len(early)} "
-        f"of {len(curves)} runs more than 5 % per 10 min is still to come"
+        else f"At the end of {len(early)} of {len(curves)} runs {name} surely still comes at more "
+        "than 5 % per 10 min"
     )
     return Panels(
         key,
@@ -279,12 +301,12 @@ def _run_picture(key: str, kind: str, curve: JudgedCurve, x: Axis, y: Axis) -> P
     run, fit = curve.timed, curve.models.chosen
     assert fit is not None
     assert curve.reached is not None
-    t = np.linspace(0.0, x.high, STEPS)
+    t = np.linspace(0.0, run.end_min, STEPS)
     mean, low, high = _curve_of(run, fit, kind, t)
     top = y.high
     layers: list[Band | Curve | Crosses | Points] = [
-        Band(t, np.minimum(low, top), np.minimum(high, top), "95 % interval"),
-        Curve(t, np.minimum(mean, top), fit.model.name),
+        Band(t, np.minimum(low, OVER * top), np.minimum(high, OVER * top), "95 % interval"),
+        Curve(t, np.minimum(mean, OVER * top), ""),
     ]
     if curve.reached.value < x.high:
         at = np.full(2, curve.reached.value)
@@ -364,12 +386,7 @@ def _together(key: str, curves: Sequence[JudgedCurve], of: int) -> Picture:
         highest = max(highest, float(mean.max()), min(float(high.max()), 1.6 * float(mean.max())))
         at_end.append((float(mean[-1]), curve.timed.run))
         layers += [Band(own, low, high, ""), Curve(own, mean, f"run {curve.timed.run}")]
-    layers = [
-        Band(one.x, np.minimum(one.low, highest), np.minimum(one.high, highest), "")
-        if isinstance(one, Band)
-        else one
-        for one in layers
-    ]
+    cut = [_cut(layer, highest) for layer in layers]
     some = f" (the first {len(curves)} of {of} runs)" if of > len(curves) else ""
     best = max(at_end)
     return Picture(
@@ -381,7 +398,7 @@ def _together(key: str, curves: Sequence[JudgedCurve], of: int) -> Picture:
         "between them is the model’s word.",
         Axis("extraction", "min", 0.0, end),
         Axis(f"{name} out", "mg/g of dry feed", 0.0, 1.06 * highest),
-        tuple(layers),
+        tuple(cut),
         _out_table(curves),
     )
 
@@ -390,12 +407,13 @@ def _flow_panels(key: str, test: FlowTest) -> Panels:
     """Return the curves of runs of different flow, against time and against water per solid."""
     curves = test.curves
     kind = "sum" if all(curve.timed.summed for curve in curves) else "pace"
+    flows = enumerated([f"{c.timed.run} at {plain(c.timed.flow_mL_min, 2)} mL/min" for c in curves])
     return Panels(
         key,
         flow_sentences(test)[0],
-        "The same runs twice, a number beside each dot naming its run: on the left against time, "
-        "on the right against the water that has passed per gram of dry feed. Where the curves lie "
-        "on each other is what sets the pace.",
+        "The same runs twice, first against time, then against the water passed per gram "
+        "of dry feed. Where the curves lie on each other is what sets the pace. Beside dots stand "
+        f"runs: {flows}.",
         (
             _flow_picture(f"{key}-time", kind, curves, water=False),
             _flow_picture(f"{key}-water", kind, curves, water=True),
@@ -420,7 +438,7 @@ def _flow_picture(key: str, kind: str, curves: Sequence[JudgedCurve], water: boo
         ends.append(u * run.end_min)
         layers += [
             Band(u * t, low / by, high / by, ""),
-            Curve(u * t, mean / by, f"run {run.run}, {plain(run.flow_mL_min, 2)} mL/min"),
+            Curve(u * t, mean / by, ""),
             Points("done", u * x, y / by, (str(run.run),) * len(x)),
         ]
     top = 1.08 * max(tops)
@@ -437,69 +455,75 @@ def _flow_picture(key: str, kind: str, curves: Sequence[JudgedCurve], water: boo
 
 def _cut(layer: Band | Curve | Points, top: float) -> Band | Curve | Points:
     if isinstance(layer, Band):
-        low, high = np.minimum(layer.low, top), np.minimum(layer.high, top)
+        low, high = np.minimum(layer.low, OVER * top), np.minimum(layer.high, OVER * top)
         return Band(layer.x, low, high, layer.label)
     if isinstance(layer, Curve):
-        return Curve(layer.x, np.minimum(layer.y, top), layer.label)
+        return Curve(layer.x, np.minimum(layer.y, OVER * top), layer.label)
     return layer
 
 
 # ----------------------------------------------------------------------------------- tables
 
 
-def _table(curves: Sequence[JudgedCurve]) -> Table:
+def _length_table(curves: Sequence[JudgedCurve]) -> Table:
     rows = []
     for curve in curves:
         run, fit = curve.timed, curve.models.chosen
         assert fit is not None
         assert curve.reached is not None
         assert curve.rising is not None
-        out, low, high = (float(part[0]) for part in fit.released(run.end_min))
+        out = Interval(*(float(part[0]) for part in fit.released(run.end_min)))
         rows.append(
             (
                 str(run.run),
-                run.settings,
-                _model_words(curve),
-                f"{plain(fit.end.value, 3)} ({_open(fit.end)})",
-                f"{plain(out, 3)} ({between(low, high)})",
-                f"{plain(curve.reached.value, 2)} ({_open(curve.reached)})",
-                _percents(curve.rising).replace(" %", ""),
+                _estimate(out),
+                _estimate(fit.end),
+                _estimate(curve.reached),
+                _estimate(_times(curve.rising, 100)),
                 plain(run.water_mL_g_min * run.end_min, 3),
-                _elution(curve),
             )
         )
     return Table(
         (
             "run",
-            "settings",
-            "model; as good",
+            "out at its end, mg/g",
             "end value, mg/g",
-            "out at the end, mg/g",
-            "90 % out after, min",
+            "90 % of it out after, min",
             "rise in 10 min more, %",
-            "water at the end, mL/g",
-            "K if elution, mL/g",
+            "water at its end, mL/g",
         ),
         tuple(rows),
-        frozenset({0, 3, 4, 5, 6, 7, 8}),
+        frozenset(range(6)),
     )
 
 
-def _elution(curve: JudgedCurve) -> str:
-    K = curve.elution_mL_g
-    return "–" if K is None else f"{plain(K.value, 2)} ({_open(K)})"
-
-
-def _model_words(curve: JudgedCurve) -> str:
-    """Return the model gone by, and those that the portions do not tell from it."""
-    fit = curve.models.chosen
-    assert fit is not None
-    others = [
-        f"{one.model.name} (end value {plain(one.end.value, 3)})"
-        for one in curve.models.alike
-        if one is not fit
-    ]
-    return f"{fit.model.name}; as good: {enumerated(others)}" if others else fit.model.name
+def _model_table(curves: Sequence[JudgedCurve]) -> Table:
+    rows = []
+    for curve in curves:
+        fit, K = curve.models.chosen, curve.elution_mL_g
+        assert fit is not None
+        parameters = [f"{p.name} {_estimate(at)} {p.unit}".rstrip() for p, at in fit.parameters()]
+        others = [
+            f"{one.model.name} (end value "
+            + ("not bounded)" if math.isinf(one.end.high) else f"{_estimate(one.end)})")
+            for one in curve.models.alike
+            if one is not fit
+        ]
+        rows.append(
+            (
+                str(curve.timed.run),
+                curve.timed.settings,
+                fit.model.name,
+                "; ".join(parameters),
+                "; ".join(others) or "none",
+                "–" if K is None else _estimate(K),
+            )
+        )
+    return Table(
+        ("run", "settings", "model", "parameters", "as good", "K if elution, mL/g"),
+        tuple(rows),
+        frozenset({0, 5}),
+    )
 
 
 def _portions_table(curves: Sequence[JudgedCurve]) -> Table:

@@ -615,6 +615,8 @@ def _point_labels(canvas: _Canvas, layer: Points) -> Iterator[str]:
 def _curve_label(canvas: _Canvas, layer: Curve) -> Iterator[str]:
     inside = _along(canvas, layer)
     wide = _width(layer.label, SMALL)
+    if not layer.label:
+        return
     for share in (0.75, 0.6, 0.45, 0.85, 0.3, 0.15):
         if not inside:
             return
