@@ -251,11 +251,6 @@ class CurveFit:
         What the best curve says each portion holds (n,) [mg/g].
     aicc
         None where there are too few portions for it.
-    near, near_end, near_half
-        Shapes (g, s) inside the interval; for each the best end value (g,) and how far it may go
-        to either side (g,).
-    slow
-        Whether each of those lies where the grid ends on the slow side (g,).
     """
 
     model: CurveModel
@@ -266,10 +261,14 @@ class CurveFit:
     df: int
     amounts: FloatArray
     aicc: float | None
-    near: FloatArray
-    near_end: FloatArray
-    near_half: FloatArray
-    slow: npt.NDArray[np.bool_]
+
+    @cached_property
+    def _inside(self) -> _Inside:
+        from scipy.special import stdtrit
+
+        t = float(stdtrit(self.df, (1 + LEVEL) / 2))
+        allowed = self.rss * (1 + t**2 / self.df)
+        return _inside_of(_Grid.over(self.model, self.timed), self.timed, allowed)
 
     @property
     def factor(self) -> float:
@@ -299,23 +298,23 @@ class CurveFit:
         self, share: Callable[[FloatArray], FloatArray]
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         best = self.end_value * share(self.shape[None])[0]
-        shares = share(self.near)
-        least = np.maximum(self.near_end - self.near_half, 0.0)[:, None] * shares
-        most = (self.near_end + self.near_half)[:, None] * shares
+        inside = self._inside
+        shares = share(inside.shapes)
+        least, most = inside.least[:, None] * shares, inside.most[:, None] * shares
         return best, np.minimum(best, least.min(axis=0)), np.maximum(best, most.max(axis=0))
 
     @cached_property
     def end(self) -> Interval:
         """The end value [mg/g]; of degradation the extractable amount."""
-        least = float(np.maximum(self.near_end - self.near_half, 0.0).min())
-        most = self.near_end + self.near_half
-        high = math.inf if self.slow.any() else float(most.max())
-        return Interval(self.end_value, min(least, self.end_value), max(high, self.end_value))
+        inside = self._inside
+        low = min(float(inside.least.min()), self.end_value)
+        high = math.inf if inside.slow.any() else float(inside.most.max())
+        return Interval(self.end_value, low, max(high, self.end_value))
 
     def of_shape(self, figure: Callable[[FloatArray], FloatArray]) -> Interval:
         """Return a figure of the shape alone, worked out from shapes (g, s) as (g,)."""
         value = float(figure(self.shape[None])[0])
-        near = figure(self.near)
+        near = figure(self._inside.shapes)
         return Interval(value, min(value, float(near.min())), max(value, float(near.max())))
 
     def parameters(self) -> tuple[tuple[Parameter, Interval], ...]:
@@ -330,7 +329,7 @@ class CurveFit:
         if self.model.may_fall:
             raise ValueError("a curve that may fall has no end value to reach")
         found = self.of_shape(lambda shapes: _time_of(self.model, shapes, share))
-        return Interval(found.value, found.low, math.inf) if self.slow.any() else found
+        return Interval(found.value, found.low, math.inf) if self._inside.slow.any() else found
 
     def still_rising(self, at_min: float, more_min: float) -> Interval:
         """Return by what share of S(at) the curve rises in the next minutes."""
@@ -347,34 +346,32 @@ def fitted(model: CurveModel, timed: Timed) -> CurveFit | Refusal:
 
     A portion below a limit counts only where the curve goes beyond that limit, by how far it does.
     """
-    from scipy.special import stdtrit
-
     why = _too_few(model, timed)
     if why:
         return Refusal(model, why)
     n = int(timed.measured.sum())
-    df = n - model.size
     grid = _Grid.over(model, timed)
-    found = _search(grid, timed, df)
-    shape = _polished(grid, timed, found)
-    ends, rss, _ = _projected(timed, timed.released(model, shape[None]))
-    allowed = float(rss[0]) * (1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df)
-    near = _near(grid, timed, allowed)
-    aicc = None
-    if n > model.size + 2 and rss[0] > 0:
-        K = model.size + 1
-        aicc = n * math.log(float(rss[0]) / n) + 2 * K + 2 * K * (K + 1) / (n - K - 1)
+    shape = _polished(grid, timed, _starts(grid, timed))
+    shares = timed.released(model, shape[None])
+    ends, rss, _ = _projected(timed, shares)
     return CurveFit(
         model,
         timed,
         float(ends[0]),
         shape,
         float(rss[0]),
-        df,
-        ends[0] * timed.released(model, shape[None])[0],
-        aicc,
-        *near,
+        n - model.size,
+        ends[0] * shares[0],
+        _aicc(n, float(rss[0]), model.size + 1),
     )
+
+
+def _aicc(n: int, rss: float, size: int) -> float | None:
+    """Return AICc of a least-squares fit with so many parameters, the scatter among them."""
+    if n <= size + 1:
+        return None
+    scatter = n * math.log(max(rss, 1e-300) / n)
+    return scatter + 2 * size + 2 * size * (size + 1) / (n - size - 1)
 
 
 def _too_few(model: CurveModel, timed: Timed) -> str:
@@ -442,8 +439,8 @@ def _flat(parameter: Parameter, value: float) -> float:
     return math.log(value) if parameter.logarithmic else value
 
 
-def _search(grid: _Grid, timed: Timed, df: int) -> FloatArray:
-    """Return the best points of the whole grid, in flat coordinates, the best first."""
+def _starts(grid: _Grid, timed: Timed) -> FloatArray:
+    """Return the best points of the whole grid that lie apart, in flat coordinates."""
     flat = grid.points(LAST_CELLS[len(grid.low)])
     _, rss, _ = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
     order = np.argsort(rss, kind="stable")
@@ -473,18 +470,29 @@ def _polished(grid: _Grid, timed: Timed, starts: FloatArray) -> FloatArray:
     for start in starts:
         inside = np.clip(start, low + slack, high - slack)
         found = least_squares(
-            residuals, inside, bounds=(low, high), x_scale=high - low, xtol=1e-12, ftol=1e-12,
-            gtol=1e-12, max_nfev=200,
+            residuals, inside, bounds=(low, high), x_scale=high - low, xtol=1e-10, ftol=1e-12,
+            gtol=1e-12, max_nfev=100,
         )  # fmt: skip
         if 2 * found.cost < least:
             best, least = found.x, 2 * float(found.cost)
     return np.asarray(grid.shapes(best[None])[0])
 
 
-def _near(
-    grid: _Grid, timed: Timed, allowed: float
-) -> tuple[FloatArray, FloatArray, FloatArray, npt.NDArray[np.bool_]]:
-    """Return the shapes whose best curve keeps within `allowed`, with their end values' range.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Inside:
+    """Shapes (g, s) inside the interval, the least and the largest end value of each (g,).
+
+    `slow` tells which lie where the whole box ends on the slow side (g,).
+    """
+
+    shapes: FloatArray
+    least: FloatArray
+    most: FloatArray
+    slow: npt.NDArray[np.bool_]
+
+
+def _inside_of(grid: _Grid, timed: Timed, allowed: float) -> _Inside:
+    """Return the curves whose sum of squares keeps within `allowed`.
 
     The box narrows round the shapes inside until these fill it; where none is inside yet, round the
     best one.
@@ -502,7 +510,8 @@ def _near(
     ends, rss, weight = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
     inside = rss <= max(allowed, float(rss.min()))
     room = np.sqrt(np.maximum(allowed - rss[inside], 0.0) / weight[inside])
-    return grid.shapes(flat[inside]), ends[inside], room, grid.slow(flat[inside])
+    least, most = np.maximum(ends[inside] - room, 0.0), ends[inside] + room
+    return _Inside(grid.shapes(flat[inside]), least, most, grid.slow(flat[inside]))
 
 
 def _projected(timed: Timed, shares: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -626,7 +635,7 @@ class FlowExponent:
         return math.log1p(relative) / math.log(self.span)
 
 
-EXPONENTS = np.linspace(-1.0, 2.0, 121)
+EXPONENTS = np.linspace(-1.0, 2.0, 61)
 PACE_SHAPES: dict[CurveModel, tuple[int, ...]] = {FIRST_ORDER: (81,), WEIBULL: (41, 17)}
 
 
@@ -644,47 +653,60 @@ def flow_exponent(runs: Sequence[Timed], flows: Sequence[float]) -> FlowExponent
     -----
     First order, or Weibull where AICc prefers it, with time run at (u/u₀)^p, p from −1 to 2.
     """
-    from scipy.special import stdtrit
-
     u = np.asarray(flows, dtype=np.float64)
-    span = float(u.max() / u.min())
-    n = sum(int(run.measured.sum()) for run in runs)
-    ratios = u / math.exp(float(np.log(u).mean()))
-    found: list[tuple[float, FlowExponent]] = []
-    for model, cells in PACE_SHAPES.items():
-        K = len(runs) + model.size + 1  # end values, shape, exponent, scatter
-        df = n - K + 1
-        if n <= K + 1 or span <= 1:
-            continue
-        rss = _rss_by_exponent(model, cells, runs, ratios)
-        least = float(rss.min())
-        allowed = least * (1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df)
-        inside = EXPONENTS[rss <= allowed]
-        best = float(EXPONENTS[int(rss.argmin())])
-        low, high = float(inside.min()), float(inside.max())
-        exponent = Interval(
-            best,
-            -math.inf if low == EXPONENTS[0] else low,
-            math.inf if high == EXPONENTS[-1] else high,
-        )
-        at = [float(rss[int(np.argmin(np.abs(EXPONENTS - p)))]) for p in (0.0, 1.0)]
-        aicc = n * math.log(max(least, 1e-300) / n) + 2 * K + 2 * K * (K + 1) / (n - K - 1)
-        found.append((aicc, FlowExponent(model, exponent, at[0], at[1], least, df, span)))
+    if len(runs) < 2 or not u.max() > u.min():
+        return None
+    found = [one for model in PACE_SHAPES if (one := _exponent_by(model, runs, u)) is not None]
     return min(found, key=lambda one: one[0])[1] if found else None
 
 
+def _exponent_by(
+    model: CurveModel, runs: Sequence[Timed], u: FloatArray
+) -> tuple[float, FlowExponent] | None:
+    """Return AICc and the exponent by one model; None with too few portions for its parameters."""
+    from scipy.special import stdtrit
+
+    n = sum(int(run.measured.sum()) for run in runs)
+    df = n - len(runs) - model.size  # end values, shape, exponent
+    if df <= 2:
+        return None
+    ratios = u / math.exp(float(np.log(u).mean()))
+    over = 1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df
+    wide = _rss_by_exponent(model, runs, ratios, EXPONENTS)
+    inside = EXPONENTS[wide <= wide.min() * over]
+    step = EXPONENTS[1] - EXPONENTS[0]
+    close = np.linspace(inside.min() - step, inside.max() + step, len(EXPONENTS))
+    rss = _rss_by_exponent(model, runs, ratios, close)
+    least = min(float(rss.min()), float(wide.min()))
+    within = close[rss <= max(least * over, float(rss.min()))]
+    exponent = Interval(
+        float(close[int(rss.argmin())]),
+        -math.inf if inside.min() == EXPONENTS[0] else float(within.min()),
+        math.inf if inside.max() == EXPONENTS[-1] else float(within.max()),
+    )
+    at = [float(wide[int(np.argmin(np.abs(EXPONENTS - p)))]) for p in (0.0, 1.0)]
+    span = float(u.max() / u.min())
+    aicc = _aicc(n, least, n - df + 1)
+    assert aicc is not None
+    return aicc, FlowExponent(model, exponent, at[0], at[1], least, df, span)
+
+
 def _rss_by_exponent(
-    model: CurveModel, cells: tuple[int, ...], runs: Sequence[Timed], ratios: FloatArray
+    model: CurveModel,
+    runs: Sequence[Timed],
+    ratios: FloatArray,
+    exponents: FloatArray,
 ) -> FloatArray:
     """Return at each exponent the sum of squares of the best common shape."""
+    cells = PACE_SHAPES[model]
     longest = max(runs, key=lambda run: run.last_min)
     grid = _Grid.over(model, longest)
     flat = grid.points(cells)
-    least = np.full(len(EXPONENTS), np.inf)
+    least = np.full(len(exponents), np.inf)
     for _ in range(4):  # narrow the box round the best shapes of all exponents
         shapes = grid.shapes(flat)
-        best = np.empty((len(EXPONENTS), len(grid.low)))
-        for i, p in enumerate(EXPONENTS):
+        best = np.empty((len(exponents), len(grid.low)))
+        for i, p in enumerate(exponents):
             total = np.zeros(len(flat))
             for run, ratio in zip(runs, ratios, strict=True):
                 total += _projected(run, run.released(model, shapes, float(ratio**p)))[1]

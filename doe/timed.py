@@ -20,6 +20,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from doe import rig as rig_room
 from doe import standing
 from doe.analysis.extraction import (
     ExtractionCurves,
@@ -104,25 +105,37 @@ def extraction_curves(campaign: Campaign, ledger: Ledger) -> ExtractionCurves:
             runs.append(run)
     tests = tuple(_flow_tests(campaign, curves, runs))
     notices += _unfitted(curves)
-    return ExtractionCurves(tuple(curves), tests, _assumed(campaign), tuple(notices))
+    return ExtractionCurves(tuple(curves), tests, tuple(_assumed(campaign, runs)), tuple(notices))
 
 
-def _assumed(campaign: Campaign) -> tuple[str, ...]:
+def _assumed(campaign: Campaign, runs: Sequence[_Run]) -> Iterator[str]:
+    """Yield what is assumed of times and feed."""
+    yield (
+        "Minutes, water and amounts count from when the set temperature was reached; what left "
+        "while heating up is in no curve."
+    )
     line = None if campaign.samples is None else campaign.samples.line
-    lag = (
+    yield (
         f"Portions left the bed earlier than they were caught; {line:g} mL of line are taken off."
         if line
         else "Portions left the bed earlier than they were caught; by how much the file does not "
         "say (line under [samples]), so nothing is taken off."
     )
-    feed = (
+    if runs:
+        settings = np.array([run.settings for run in runs])
+        stay = rig_room.derived(campaign.rig, campaign.conditions(settings))["residence_time_min"]
+        if np.isfinite(stay).all():
+            yield (
+                f"Water stays in the bed for {stay.min():.2g} to {stay.max():.2g} min (void over "
+                "flow). The curves are of what leaves it; of runs known by samples alone the "
+                "first minutes, and with them the end value, are the model's word."
+            )
+    yield (
         "Amounts are per gram of dry feed as weighed."
         if campaign.schema.weighed
         else "No feed is weighed in this campaign: amounts are per gram of the bed's planned mass"
         + (", less its moisture." if campaign.feed.moisture is not None else ", taken as dry.")
     )
-    clock = "Minutes and water count from when the set temperature was reached."
-    return clock, lag, feed
 
 
 # ------------------------------------------------------------------------------- a run's facts

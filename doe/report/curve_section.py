@@ -134,13 +134,19 @@ def length_sentence(curves: Sequence[JudgedCurve]) -> str:
             f"{name}: {_runs(curves)} timed portions, too few for a curve "
             f"({curves[0].models.refusals[0].why})."
         )
-    ends = plain(reached[0], 2) + (f" to {plain(reached[-1], 2)}" if len(reached) > 1 else "")
     told = [
         words
         for verdict, one, several in VERDICTS
         if (words := _of_verdict(curves, verdict, one, several))
     ]
-    return f"{name}: 90 % of the fitted end value is out after {ends} min. {'. '.join(told)}."
+    out = f"{name}: 90 % of the fitted end value is out after {_range(reached)} min"
+    return f"{'. '.join([out, *told])}."
+
+
+def _range(values: Sequence[float]) -> str:
+    """Return rising values by their ends."""
+    first, last = plain(values[0], 2), plain(values[-1], 2)
+    return first if first == last else f"{first} to {last}"
 
 
 def _of_verdict(curves: Sequence[JudgedCurve], verdict: str, one: str, several: str) -> str:
@@ -228,6 +234,10 @@ def _percents(share: Interval) -> str:
     return _estimate(_times(share, 100)).replace(" (", " % (", 1)
 
 
+def _rise(share: Interval) -> str:
+    return "under 1" if share.high < 0.01 else _estimate(_times(share, 100))
+
+
 def _times(at: Interval, factor: float) -> Interval:
     return replace(at, value=factor * at.value, low=factor * at.low, high=factor * at.high)
 
@@ -279,13 +289,10 @@ def _run_panels(
             "is the bar across it. What left between samples was not seen."
         )
     x = Axis("extraction", "min", 0.0, longest)
-    early = [curve.timed.run for curve in curves if curve.verdict == "ended early"]
-    state = (
-        f"{capital(name)} still rises at the end of {len(early)} of {len(curves)} runs"
-        if kind == "sum"
-        else f"At the end of {len(early)} of {len(curves)} runs {name} surely still comes at more "
-        "than 5 % per 10 min"
-    )
+    early = sum(curve.verdict == "ended early" for curve in curves)
+    still = f"; {early} of {len(curves)} runs ended while it still rose" if early else ""
+    times = sorted(curve.reached.value for curve in curves if curve.reached is not None)
+    state = f"{capital(name)} has 90 % of its end value out after {_range(times)} min{still}"
     return Panels(
         key,
         state,
@@ -301,7 +308,7 @@ def _run_picture(key: str, kind: str, curve: JudgedCurve, x: Axis, y: Axis) -> P
     run, fit = curve.timed, curve.models.chosen
     assert fit is not None
     assert curve.reached is not None
-    t = np.linspace(0.0, run.end_min, STEPS)
+    t = _times_drawn(run, kind)
     mean, low, high = _curve_of(run, fit, kind, t)
     top = y.high
     layers: list[Band | Curve | Crosses | Points] = [
@@ -321,6 +328,11 @@ def _curve_of(
     run: TimedRun, fit: CurveFit, kind: str, t: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     return fit.released(t) if kind == "sum" else fit.rate(t, _window(run))
+
+
+def _times_drawn(run: TimedRun, kind: str) -> FloatArray:
+    first = 0.0 if kind == "sum" else _window(run) / 2
+    return np.linspace(first, run.end_min, STEPS)
 
 
 def _window(run: TimedRun) -> float:
@@ -431,7 +443,7 @@ def _flow_picture(key: str, kind: str, curves: Sequence[JudgedCurve], water: boo
         assert fit is not None
         u = run.water_mL_g_min if water else 1.0
         by = u if kind == "pace" else 1.0
-        t = np.linspace(0.0, run.end_min, STEPS)
+        t = _times_drawn(run, kind)
         mean, low, high = _curve_of(run, fit, kind, t)
         x, y, _ = _points(run, fit, kind)
         tops.append(max(float(y.max()), float(np.interp(x, t, mean).max())) / by)
@@ -479,18 +491,18 @@ def _length_table(curves: Sequence[JudgedCurve]) -> Table:
                 _estimate(out),
                 _estimate(fit.end),
                 _estimate(curve.reached),
-                _estimate(_times(curve.rising, 100)),
+                _rise(curve.rising),
                 plain(run.water_mL_g_min * run.end_min, 3),
             )
         )
     return Table(
         (
             "run",
-            "out at its end, mg/g",
+            "out at the end, mg/g",
             "end value, mg/g",
-            "90 % of it out after, min",
-            "rise in 10 min more, %",
-            "water at its end, mL/g",
+            "90 % of it after, min",
+            "10 min more, %",
+            "water, mL/g",
         ),
         tuple(rows),
         frozenset(range(6)),
