@@ -252,11 +252,11 @@ def test_a_running_sum_fitted_as_if_independent_promises_too_much() -> None:
 def test_the_model_behind_the_portions_is_chosen_or_said_to_be_as_good() -> None:
     for truth, name in ((first_order, "first order"), (peleg, "Peleg"), (weibull, "Weibull")):
         rng = np.random.default_rng(5)
-        found = [compared(timed(scattered(truth, rng, 0.03))) for _ in range(25)]
+        found = [compared(timed(scattered(truth, rng, 0.03))) for _ in range(15)]
         chosen = Counter(one.chosen.model.name for one in found if one.chosen is not None)
-        assert chosen[name] >= 20, chosen
+        assert chosen[name] >= 12, chosen
         alike = sum(name in [other.model.name for other in one.alike] for one in found)
-        assert alike >= 23
+        assert alike >= 14
 
 
 def test_what_portions_cannot_tell_is_said() -> None:
@@ -345,13 +345,13 @@ def flows_of(power: float, rng: np.random.Generator, flows: tuple[float, ...]) -
 
 @pytest.mark.parametrize("power", [0.0, 0.5, 1.0])
 def test_the_power_of_the_flow_is_found_and_its_interval_holds(power: float) -> None:
-    """Of 60 simulated pairs 57 ± 1.7 are expected to hold it."""
+    """Of 40 simulated pairs 38 ± 1.4 are expected to hold it."""
     rng = np.random.default_rng(31)
-    found = [flow_exponent(flows_of(power, rng, (0.25, 0.5)), (0.25, 0.5)) for _ in range(60)]
+    found = [flow_exponent(flows_of(power, rng, (0.25, 0.5)), (0.25, 0.5)) for _ in range(40)]
     powers = [one.exponent for one in found if one is not None]
-    assert len(powers) == 60
+    assert len(powers) == 40
     assert np.median([p.value for p in powers]) == pytest.approx(power, abs=0.05)
-    assert sum(p.low <= power <= p.high for p in powers) >= 52
+    assert sum(p.low <= power <= p.high for p in powers) >= 34
     assert all(one is not None and one.span == 2 for one in found)
 
 

@@ -50,6 +50,11 @@ volume = "6 mL"
 compounds = ["pigment"]
 """
 BED_G = 12.0
+FROM_DRAINS = (
+    '[responses.pigment]\nunit = "mg/g"\n',
+    '[responses.pigment]\nunit = "mg/g"\nfrom = "amount of pigment"\n',
+)
+"""The change of the file that works the pigment out of the bottles."""
 
 
 @dataclass(frozen=True)
@@ -61,11 +66,11 @@ class TimedLab:
     material: Material
     scatter: float = 0.03
 
-    def plan(self, samples: str = SAMPLES, **settings: str) -> None:
-        """Plan the demonstration's campaign with samples; `settings` replace text of its file."""
+    def plan(self, samples: str = SAMPLES, *changes: tuple[str, str]) -> None:
+        """Plan the demonstration's campaign with samples and with some text of its file changed."""
         text = files("doe").joinpath("templates/demo.toml").read_text(encoding="utf-8")
         text = text.replace("{{seed}}", "5").replace("[rig]\n", f"{samples}\n[rig]\n", 1)
-        for old, new in settings.items():
+        for old, new in changes:
             assert old in text
             text = text.replace(old, new, 1)
         file = self.folder / "designs" / "husks" / "campaign.toml"
@@ -114,6 +119,48 @@ class TimedLab:
                 cells = [f"{minute:g}", "3", "6", *(f"{max(v, 0.0):.4g}" for v in read)]
                 lines.append(",".join([str(row.run), f"S{i}", "sample", *cells]))
         return self._write("bottles.csv", lines)
+
+    def drains(self, runs: Sequence[int], every_min: float, heated_mg_L: float = 5.0) -> Path:
+        """Write the bottles of drains every so often, the first at 0 min, the last at the end."""
+        campaign = workflow.load("husks", self.folder)
+        ledger = workflow.status("husks", self.folder).ledger
+        assert ledger is not None
+        rng = np.random.default_rng(13)
+        lines = ["run,bottle,kind,time_min,volume_mL,pigment_mg_L"]
+        for row in ledger.rows:
+            if row.run not in runs:
+                continue
+            conditions = campaign.conditions(np.array([row.settings]))
+            assert conditions.flow_mL_min is not None
+            flow, end = float(conditions.flow_mL_min[0]), float(conditions.time_min[0])
+            at = np.append(np.arange(0.0, end - 1e-9, every_min), end)
+            held = timed_portions(self.material, conditions, at[None, :-1], at[None, 1:])
+            mL = flow * np.diff(at)
+            mg_L = held["pigment_mg_g"][0] * BED_G / mL * 1000
+            read = mg_L * (1 + self.scatter * rng.standard_normal(len(mg_L)))
+            lines.append(f"{row.run},D0,drain,0,120,{heated_mg_L:g}")
+            lines += [
+                f"{row.run},D{i},drain,{time:g},{volume:.4g},{content:.4g}"
+                for i, (time, volume, content) in enumerate(
+                    zip(at[1:], mL, read, strict=True), start=1
+                )
+            ]
+            lines.append(f"{row.run},F,flush,,60,{heated_mg_L:g}")
+        return self._write("drains.csv", lines)
+
+    def feed(self) -> Path:
+        """Write a sheet with the feed of every run, dry, and the response that is typed in."""
+        campaign = workflow.load("husks", self.folder)
+        ledger = workflow.status("husks", self.folder).ledger
+        assert ledger is not None
+        settings = np.array([row.settings for row in ledger.rows])
+        truth = true_responses(self.material, campaign.conditions(settings))["by_product_mg_g"]
+        lines = ["run,feed_g,feed_moisture_pct,by_product_mg_g"]
+        lines += [
+            f"{row.run},{BED_G:g},0,{value:.4g}"
+            for row, value in zip(ledger.rows, truth, strict=True)
+        ]
+        return self._write("feed.csv", lines)
 
     def _write(self, name: str, lines: Sequence[str]) -> Path:
         path = self.folder / name

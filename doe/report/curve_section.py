@@ -243,11 +243,11 @@ def _times(at: Interval, factor: float) -> Interval:
 
 
 def _estimate(at: Interval) -> str:
-    """Return an estimate and its interval; where nothing bounds it above, so."""
+    """Return an estimate and its interval in at most three digits; what nothing bounds, so."""
     if math.isinf(at.high):
         return f"{plain(at.value, 2)} ({plain(at.low, 2)} or more)"
-    half = (at.high - at.low) / 2
-    return f"{bearing(at.value, half)} ({between(at.low, at.high)})"
+    half = max((at.high - at.low) / 2, 10.0 ** (math.floor(math.log10(max(at.high, 1e-9))) - 1))
+    return f"{bearing(at.value, half)} ({between(at.low, at.high, half)})"
 
 
 # ---------------------------------------------------------------------------------- figures
@@ -492,7 +492,6 @@ def _length_table(curves: Sequence[JudgedCurve]) -> Table:
                 _estimate(fit.end),
                 _estimate(curve.reached),
                 _rise(curve.rising),
-                plain(run.water_mL_g_min * run.end_min, 3),
             )
         )
     return Table(
@@ -501,11 +500,10 @@ def _length_table(curves: Sequence[JudgedCurve]) -> Table:
             "out at the end, mg/g",
             "end value, mg/g",
             "90 % of it after, min",
-            "10 min more, %",
-            "water, mL/g",
+            "rise in 10 min more, %",
         ),
         tuple(rows),
-        frozenset(range(6)),
+        frozenset(range(5)),
     )
 
 
@@ -525,6 +523,7 @@ def _model_table(curves: Sequence[JudgedCurve]) -> Table:
             (
                 str(curve.timed.run),
                 curve.timed.settings,
+                plain(curve.timed.water_mL_g_min * curve.timed.end_min, 3),
                 fit.model.name,
                 "; ".join(parameters),
                 "; ".join(others) or "none",
@@ -532,9 +531,9 @@ def _model_table(curves: Sequence[JudgedCurve]) -> Table:
             )
         )
     return Table(
-        ("run", "settings", "model", "parameters", "as good", "K if elution, mL/g"),
+        ("run", "settings", "water, mL/g", "model", "parameters", "as good", "K if elution, mL/g"),
         tuple(rows),
-        frozenset({0, 5}),
+        frozenset({0, 2, 6}),
     )
 
 
