@@ -17,7 +17,7 @@ from doe.ledger import LedgerRow
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from doe.analysis.extraction import FlowTest, JudgedCurve
+    from doe.analysis.extraction import FlowTest, JudgedCurve, Pace
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Shape, Straying
     from doe.analysis.location import Location
@@ -233,6 +233,7 @@ def fit_object(result: FitResult) -> Object:
         "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
         "extraction_curves": [_curve(curve) for curve in result.curves.curves],
         "flow_tests": [_flow_test(test) for test in result.curves.tests],
+        "rates": [_pace(pace) for pace in result.curves.paces],
     }
 
 
@@ -292,6 +293,24 @@ def _flow_test(test: FlowTest) -> Object:
         "weighted_rss": {"time": found.rss_time, "water": found.rss_water, "best": found.rss},
         "df": found.df,
         "speaks_for": test.speaks_for,
+    }
+
+
+def _pace(pace: Pace) -> Object:
+    """Return how rates follow temperature and flow over all runs, or why that cannot be told."""
+    fit = None if isinstance(pace.found, str) else pace.found
+    return {
+        "of": pace.curves[0].timed.of,
+        "model": pace.model.name,
+        "runs": [
+            {"run": curve.timed.run, "rate_per_min": _interval(rate)}
+            for curve, rate in zip(pace.curves, pace.rates, strict=True)
+        ],
+        "why_not": pace.found if isinstance(pace.found, str) else None,
+        "activation_kJ_mol": _interval(fit.activation_kJ_mol) if fit else None,
+        "flow_exponent": _interval(fit.exponent) if fit else None,
+        "run_to_run_sd_of_log": fit.scatter if fit else None,
+        "df": fit.df if fit else None,
     }
 
 

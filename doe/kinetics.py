@@ -54,11 +54,13 @@ __all__ = [
     "CurveModel",
     "FlowExponent",
     "Interval",
+    "PaceFit",
     "Refusal",
     "Timed",
     "compared",
     "fitted",
     "flow_exponent",
+    "pace_over_runs",
 ]
 
 FloatArray = npt.NDArray[np.float64]
@@ -268,12 +270,19 @@ class CurveFit:
     amounts: FloatArray
     aicc: float | None
 
+    @property
+    def quantile(self) -> float:
+        """Student's t by which its intervals are wide."""
+        return _t_of(self.df)
+
+    @property
+    def unbounded(self) -> bool:
+        """Whether the interval reaches curves so slow that nothing bounds their end value."""
+        return bool(self._inside.slow.any())
+
     @cached_property
     def _inside(self) -> _Inside:
-        from scipy.special import stdtrit
-
-        t = float(stdtrit(self.df, (1 + LEVEL) / 2))
-        allowed = self.rss * (1 + t**2 / self.df)
+        allowed = self.rss * (1 + self.quantile**2 / self.df)
         return _inside_of(_Grid.over(self.model, self.timed), self.timed, allowed)
 
     @property
@@ -314,7 +323,7 @@ class CurveFit:
         """The end value [mg/g]; of degradation the extractable amount."""
         inside = self._inside
         low = min(float(inside.least.min()), self.end_value)
-        high = math.inf if inside.slow.any() else float(inside.most.max())
+        high = math.inf if self.unbounded else float(inside.most.max())
         return Interval(self.end_value, low, max(high, self.end_value))
 
     def of_shape(self, figure: Callable[[FloatArray], FloatArray]) -> Interval:
@@ -335,7 +344,7 @@ class CurveFit:
         if self.model.may_fall:
             raise ValueError("a curve that may fall has no end value to reach")
         found = self.of_shape(lambda shapes: _time_of(self.model, shapes, share))
-        return Interval(found.value, found.low, math.inf) if self._inside.slow.any() else found
+        return Interval(found.value, found.low, math.inf) if self.unbounded else found
 
     def still_rising(self, at_min: float, more_min: float) -> Interval:
         """Return by what share of S(at) the curve rises in the next minutes."""
@@ -370,6 +379,13 @@ def fitted(model: CurveModel, timed: Timed) -> CurveFit | Refusal:
         ends[0] * shares[0],
         _aicc(n, float(rss[0]), model.size + 1),
     )
+
+
+def _t_of(df: int) -> float:
+    """Return Student's t of a 95 % interval."""
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, (1 + LEVEL) / 2))
 
 
 def _aicc(n: int, rss: float, size: int) -> float | None:
@@ -672,14 +688,12 @@ def _exponent_by(
     model: CurveModel, runs: Sequence[Timed], u: FloatArray
 ) -> tuple[float, FlowExponent] | None:
     """Return AICc and the exponent by one model; None with too few portions for its parameters."""
-    from scipy.special import stdtrit
-
     n = sum(int(run.measured.sum()) for run in runs)
     df = n - len(runs) - model.size  # end values, shape, exponent
     if df <= 2:
         return None
     ratios = u / math.exp(float(np.log(u).mean()))
-    over = 1 + float(stdtrit(df, (1 + LEVEL) / 2)) ** 2 / df
+    over = 1 + _t_of(df) ** 2 / df
     wide = _rss_by_exponent(model, runs, ratios, EXPONENTS)
     inside = EXPONENTS[wide <= wide.min() * over]
     step = EXPONENTS[1] - EXPONENTS[0]
@@ -722,3 +736,130 @@ def _rss_by_exponent(
         least = np.minimum(least, table.min(axis=1))
         grid = grid.around(flat[table.argmin(axis=1)], cells)
     return least
+
+
+# ---------------------------------------------------------------- rates over temperature and flow
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PaceFit:
+    """Rates of runs over temperature and flow: ln k = ln k₀ − (E/R)(1/T − 1/T₀) + p ln(u/u₀).
+
+    Attributes
+    ----------
+    coefficients, covariance
+        Of ln k₀, E [kJ/mol] and, where flows differ enough, p: (q,) and (q, q).
+    scatter
+        Standard deviation of ln k from run to run beyond what the portions of a run explain.
+    df
+        Runs less coefficients.
+    temperature_C, flow
+        T₀ and u₀, the middle of the runs.
+    """
+
+    coefficients: FloatArray
+    covariance: FloatArray
+    scatter: float
+    df: int
+    temperature_C: float
+    flow: float
+
+    @property
+    def activation_kJ_mol(self) -> Interval:
+        return self._coefficient(1)
+
+    @property
+    def exponent(self) -> Interval | None:
+        """p; None where the runs had too nearly one flow."""
+        return self._coefficient(2) if len(self.coefficients) > 2 else None
+
+    def rate(
+        self, temperature_C: npt.ArrayLike, flow: npt.ArrayLike
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return k at temperatures and flows (m,) with the interval of its mean [1/min]."""
+        X = _pace_columns(
+            np.atleast_1d(np.asarray(temperature_C, dtype=np.float64)),
+            np.atleast_1d(np.asarray(flow, dtype=np.float64)),
+            self.temperature_C,
+            self.flow,
+        )[:, : len(self.coefficients)]
+        mean = X @ self.coefficients
+        half = _t_of(self.df) * np.sqrt(np.einsum("ij,jk,ik->i", X, self.covariance, X))
+        return np.exp(mean), np.exp(mean - half), np.exp(mean + half)
+
+    def _coefficient(self, i: int) -> Interval:
+        value, half = self.coefficients[i], _t_of(self.df) * math.sqrt(self.covariance[i, i])
+        return Interval(float(value), float(value - half), float(value + half))
+
+
+GAS_CONSTANT = 8.314462618e-3
+"""kJ/(mol K), CODATA 2018."""
+TEMPERATURES_LEAST = 3
+APART_K = 5.0
+SPAN_LEAST = 1.3
+TANGLED = 0.95
+"""Correlation of temperature and flow over the runs from which on their effects are one."""
+
+
+def pace_over_runs(
+    log_rate: FloatArray, error: FloatArray, temperature_C: FloatArray, flow: FloatArray
+) -> PaceFit | str:
+    """Return how the rates of runs (r,) follow temperature and flow, or why that cannot be told.
+
+    Parameters
+    ----------
+    log_rate, error
+        ln k of each run, and its standard error from the run's portions.
+    flow
+        Water per dry solid and minute [mL/(g min)].
+
+    Notes
+    -----
+    A run is one observation, however many portions it has. Weights are 1/(scatter² + error²), the
+    scatter from run to run by Paule and Mandel 1982 (J Res NBS 87:377–385), the covariance scaled
+    by the weighted residuals where these are larger (Hartung, Knapp 2001, Stat Med 20:3875–3889;
+    both from memory).
+    """
+    steps = np.diff(np.sort(temperature_C))
+    if 1 + int((steps >= APART_K).sum()) < TEMPERATURES_LEAST:
+        return f"a rate over temperature needs {TEMPERATURES_LEAST} temperatures 5 K apart"
+    reference_C, reference = float(np.mean(temperature_C)), float(np.exp(np.log(flow).mean()))
+    X = _pace_columns(temperature_C, flow, reference_C, reference)
+    if flow.max() < SPAN_LEAST * flow.min():
+        X = X[:, :2]
+    elif abs(np.corrcoef(X[:, 1], X[:, 2])[0, 1]) > TANGLED:
+        return "flow rose and fell with temperature over these runs, so that neither can be told"
+    df = len(log_rate) - X.shape[1]
+    if df < 1:
+        return f"{X.shape[1]} coefficients need {X.shape[1] + 1} runs, there are {len(log_rate)}"
+
+    def weighted(scatter: float) -> tuple[FloatArray, FloatArray, float]:
+        w = 1 / (scatter**2 + error**2)
+        inverse = np.asarray(np.linalg.inv(X.T @ (w[:, None] * X)), dtype=np.float64)
+        coefficients = inverse @ (X.T @ (w * log_rate))
+        return coefficients, inverse, float(np.sum(w * (log_rate - X @ coefficients) ** 2))
+
+    scatter = _root_of(lambda s: weighted(s)[2] - df)
+    coefficients, inverse, left = weighted(scatter)
+    return PaceFit(coefficients, inverse * max(1.0, left / df), scatter, df, reference_C, reference)
+
+
+def _pace_columns(
+    temperature_C: FloatArray, flow: FloatArray, reference_C: float, reference: float
+) -> FloatArray:
+    inverse = 1 / (temperature_C + 273.15) - 1 / (reference_C + 273.15)
+    return np.column_stack(
+        [np.ones(len(inverse)), -inverse / GAS_CONSTANT, np.log(flow / reference)]
+    )
+
+
+def _root_of(excess: Callable[[float], float]) -> float:
+    """Return where a falling function reaches 0 above 0; 0 where it starts below."""
+    from scipy.optimize import brentq
+
+    if excess(0.0) <= 0:
+        return 0.0
+    most = 1.0
+    while excess(most) > 0:
+        most *= 2
+    return float(brentq(excess, 0.0, most, xtol=1e-12))

@@ -217,14 +217,15 @@ def _curve_lines(result: FitResult) -> list[str]:
     found = result.curves
     if not found.curves:
         return []
-    from doe.report.curve_section import flow_sentences, length_sentence
+    from doe.report.curve_section import flow_lines, length_sentence
 
     lines = ["", "Extraction curves:"]
     for name in dict.fromkeys(curve.timed.of for curve in found.curves):
         own = [curve for curve in found.curves if curve.timed.of == name]
         lines += wrapped(length_sentence(own), "  • ")
-    for test in found.tests:
-        lines += wrapped(f"{flow_sentences(test)[0]}.", "  • ")
+        tests = [test for test in found.tests if test.curves[0].timed.of == name]
+        for sentence in flow_lines(tests):
+            lines += wrapped(sentence, "  • ")
     return lines
 
 

@@ -26,9 +26,11 @@ from doe.analysis.extraction import (
     ExtractionCurves,
     FlowTest,
     JudgedCurve,
+    Pace,
     TimedRun,
     flow_test,
     judged,
+    pace,
 )
 from doe.campaign import Campaign
 from doe.derived import PORTIONS_FILE, bottles_in, portion_of
@@ -105,7 +107,9 @@ def extraction_curves(campaign: Campaign, ledger: Ledger) -> ExtractionCurves:
             runs.append(run)
     tests = tuple(_flow_tests(campaign, curves, runs))
     notices += _unfitted(curves)
-    return ExtractionCurves(tuple(curves), tests, tuple(_assumed(campaign, runs)), tuple(notices))
+    paces = tuple(_paces(campaign, curves, runs))
+    assumed = tuple(_assumed(campaign, runs))
+    return ExtractionCurves(tuple(curves), tests, paces, assumed, tuple(notices))
 
 
 def _assumed(campaign: Campaign, runs: Sequence[_Run]) -> Iterator[str]:
@@ -357,6 +361,20 @@ def _flow_tests(
             found = flow_test([curves[i] for i in group])
             if found is not None:
                 yield found
+
+
+def _paces(
+    campaign: Campaign, curves: Sequence[JudgedCurve], runs: Sequence[_Run]
+) -> Iterator[Pace]:
+    """Yield how rates follow temperature and flow over all runs, where nothing else was varied."""
+    if any(factor.name not in (*FREE, "temperature", "bed_mass") for factor in campaign.space):
+        return
+    for name in dict.fromkeys(curve.timed.of for curve in curves):
+        own = [i for i, curve in enumerate(curves) if curve.timed.of == name]
+        settings = np.array([runs[i].settings for i in own])
+        found = pace([curves[i] for i in own], campaign.conditions(settings).temperature_C)
+        if found is not None:
+            yield found
 
 
 def _alike(campaign: Campaign, one: _Run, other: _Run) -> bool:

@@ -10,16 +10,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+
 from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.kinetics import (
     FIRST_ORDER,
+    WEIBULL,
     Comparison,
+    CurveFit,
+    CurveModel,
     FlowExponent,
     Interval,
+    PaceFit,
     Timed,
     compared,
     flow_exponent,
+    pace_over_runs,
 )
 
 __all__ = [
@@ -29,9 +36,11 @@ __all__ = [
     "ExtractionCurves",
     "FlowTest",
     "JudgedCurve",
+    "Pace",
     "TimedRun",
     "flow_test",
     "judged",
+    "pace",
 ]
 
 REACHED = 0.9
@@ -94,6 +103,10 @@ class JudgedCurve:
     reached: Interval | None = None
     rising: Interval | None = None
 
+    def by(self, model: CurveModel) -> CurveFit | None:
+        """Return the fit of a model; None where it was refused."""
+        return next((fit for fit in self.models.fits if fit.model is model), None)
+
     @property
     def elution_mL_g(self) -> Interval | None:
         """K of elution in equilibrium [mL/g], which at one flow gives the curve of first order."""
@@ -140,14 +153,32 @@ class FlowTest:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class ExtractionCurves:
-    """All curves of a campaign, and what runs of different flow say; `notices` on what is missing.
+class Pace:
+    """The rates of all runs over temperature and flow, by one model for all of them.
 
-    `assumed` says what is assumed of times and feed.
+    `rates` are those of `curves`, in their order: k of first order, or 1/scale of Weibull; `at`
+    their temperatures [°C]. `found` is why nothing can be told where it is text. `left` counts the
+    runs whose rate their portions do not bound.
+    """
+
+    model: CurveModel
+    curves: tuple[JudgedCurve, ...]
+    rates: tuple[Interval, ...]
+    at: FloatArray
+    found: PaceFit | str
+    left: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ExtractionCurves:
+    """All curves of a campaign, and what runs of different flow and temperature say.
+
+    `assumed` says what is assumed of times and feed; `notices` what is missing.
     """
 
     curves: tuple[JudgedCurve, ...] = ()
     tests: tuple[FlowTest, ...] = ()
+    paces: tuple[Pace, ...] = ()
     assumed: tuple[str, ...] = ()
     notices: tuple[Notice, ...] = ()
 
@@ -180,3 +211,47 @@ def flow_test(curves: Sequence[JudgedCurve]) -> FlowTest | None:
     shift = found.shift_by(PACE_SCATTER)
     low, high = found.exponent.low - shift, found.exponent.high + shift
     return FlowTest(tuple(able), found, low, high) if math.isfinite(found.rss) else None
+
+
+def pace(curves: Sequence[JudgedCurve], temperature_C: FloatArray) -> Pace | None:
+    """Return how the rates of runs (r,) follow temperature and flow; None without two rates.
+
+    First order for all runs, or Weibull for all where AICc, added up over the runs that can carry
+    both, prefers that by more than 2.
+    """
+    model = _common_model(curves)
+    kept, rates, errors = [], [], []
+    for i, curve in enumerate(curves):
+        fit = curve.by(model)
+        if fit is None:
+            continue
+        rate = _rate_of(fit)
+        if math.isfinite(rate.high) and rate.low > 0 and not fit.unbounded:
+            kept.append(i)
+            rates.append(rate)
+            errors.append(math.log(rate.high / rate.low) / (2 * fit.quantile))
+    if len(kept) < 2:
+        return None
+    at = np.asarray(temperature_C, dtype=np.float64)[kept]
+    flow = np.array([curves[i].timed.water_mL_g_min for i in kept])
+    error = np.maximum(np.array(errors), 1e-6)
+    found = pace_over_runs(np.log([rate.value for rate in rates]), error, at, flow)
+    left = len(curves) - len(kept)
+    return Pace(model, tuple(curves[i] for i in kept), tuple(rates), at, found, left)
+
+
+def _common_model(curves: Sequence[JudgedCurve]) -> CurveModel:
+    gain = 0.0
+    for curve in curves:
+        plain, bent = curve.by(FIRST_ORDER), curve.by(WEIBULL)
+        if plain is None or bent is None or plain.aicc is None or bent.aicc is None:
+            continue
+        gain += plain.aicc - bent.aicc
+    return WEIBULL if gain > 2 else FIRST_ORDER
+
+
+def _rate_of(fit: CurveFit) -> Interval:
+    """Return k, or 1/scale, with its interval [1/min]."""
+    if fit.model is FIRST_ORDER:
+        return fit.of_shape(lambda shapes: shapes[:, 0])
+    return fit.of_shape(lambda shapes: 1 / shapes[:, 0])

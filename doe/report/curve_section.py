@@ -29,14 +29,24 @@ from doe.report.page import (
     small_heading,
     table_html,
 )
-from doe.report.pictures import Axis, Band, Crosses, Curve, Panels, Picture, Points, Table
+from doe.report.pictures import (
+    Axis,
+    Band,
+    Crosses,
+    Curve,
+    Panels,
+    Picture,
+    Points,
+    Table,
+    padded_axis,
+)
 
 if TYPE_CHECKING:
-    from doe.analysis.extraction import ExtractionCurves, FlowTest, JudgedCurve, TimedRun
+    from doe.analysis.extraction import ExtractionCurves, FlowTest, JudgedCurve, Pace, TimedRun
     from doe.factors import FloatArray
-    from doe.kinetics import CurveFit
+    from doe.kinetics import CurveFit, PaceFit
 
-__all__ = ["curve_section", "flow_sentences", "length_sentence"]
+__all__ = ["curve_section", "flow_lines", "flow_sentences", "length_sentence", "pace_sentence"]
 
 PANELS_FIRST = 6
 TOGETHER_MOST = 5
@@ -56,6 +66,13 @@ WORDS = {
     "something else in which these runs differ.",
     "open": "Both are possible: these runs do not tell whether time or water sets the pace.",
 }
+FINDINGS = {
+    "time": "coincide against time, not against water",
+    "water": "coincide against water per solid, not against time",
+    "between": "lie between coinciding against time and against water",
+    "neither": "coincide neither against time nor against water",
+    "open": "do not tell time from water",
+}
 VERDICTS = (
     ("ended early", "ended while it still rose", "ended while it still rose"),
     ("ran on", "had it out before half its time", "had it out before half their time"),
@@ -74,7 +91,9 @@ MODELS_HOW = (
     "S∞ end value, R share of it that is out after t min. First order R = 1 − exp(−kt); elution in "
     "equilibrium gives the same with k = u/K, u water per solid and minute. Peleg R = t/(τ + t). "
     "Weibull R = 1 − exp(−(t/α)^β). Two-site R = 1 − F exp(−k₁t) − (1 − F) exp(−k₂t). The model "
-    "of fewest parameters within 2 of the smallest AICc is gone by."
+    "of fewest parameters within 2 of the smallest AICc is gone by. Rates over all runs: ln k "
+    "straight in 1/T (centred) and ln u, a run one observation, weighted by what its portions tell "
+    "and by the scatter from run to run."
 )
 
 
@@ -89,6 +108,11 @@ def curve_section(found: ExtractionCurves) -> Section | None:
         tests = [test for test in found.tests if test.curves[0].timed.of == name]
         parts.append(small_heading(capital(name)) if len(names) > 1 else "")
         parts += _of_one(number, curves, tests)
+        parts += [
+            _pace_html(f"curves-{number}-pace", pace)
+            for pace in found.paces
+            if pace.curves[0].timed.of == name
+        ]
     parts += [
         prose(found.assumed),
         folded("How the curves were fitted", prose([FITTED_HOW, MODELS_HOW])),
@@ -179,22 +203,28 @@ def _length_words(curve: JudgedCurve) -> Iterator[str]:
         )
 
 
+def flow_lines(tests: Sequence[FlowTest]) -> Iterator[str]:
+    """Yield a sentence for each finding on one assay, with the groups of runs that share it."""
+    for finding, words in FINDINGS.items():
+        groups = [
+            enumerated([str(curve.timed.run) for curve in test.curves])
+            for test in tests
+            if test.speaks_for == finding
+        ]
+        if groups:
+            name = capital(tests[0].curves[0].timed.of)
+            yield f"{name}: runs {'; runs '.join(groups)} {words}."
+
+
 def flow_sentences(test: FlowTest) -> tuple[str, str, str]:
     """Return what runs alike but for flow say: the finding, what it means, and the figures."""
     runs = [curve.timed for curve in test.curves]
     found = test.found
     flows = enumerated([plain(run.flow_mL_min, 3) for run in runs])
-    finding = {
-        "time": "coincide against time, not against water",
-        "water": "coincide against water per solid, not against time",
-        "between": "lie between coinciding against time and against water",
-        "neither": "coincide neither against time nor against water",
-        "open": "do not tell time from water",
-    }[test.speaks_for]
     named = enumerated([str(run.run) for run in runs])
     exponent = _interval(found.exponent.value, found.exponent.low, found.exponent.high)
     return (
-        f"{capital(runs[0].of)}: runs {named} {finding}",
+        f"{capital(runs[0].of)}: runs {named} {FINDINGS[test.speaks_for]}",
         f"Runs {named} are alike but for flow ({flows} mL/min). The pace of their curves goes with "
         f"the flow per solid to the power {exponent}: 0 would be time alone, 1 water alone. "
         f"{WORDS[test.speaks_for]}",
@@ -472,6 +502,92 @@ def _cut(layer: Band | Curve | Points, top: float) -> Band | Curve | Points:
     if isinstance(layer, Curve):
         return Curve(layer.x, np.minimum(layer.y, OVER * top), layer.label)
     return layer
+
+
+def _pace_html(key: str, pace: Pace) -> Markup:
+    """Return how the rates of all runs follow temperature and flow, or why that cannot be told."""
+    if isinstance(pace.found, str):
+        return prose([f"Rates over all runs: {pace.found}."])
+    return joined(figure_html(_pace_picture(key, pace, pace.found)), prose([pace_sentence(pace)]))
+
+
+def pace_sentence(pace: Pace) -> str:
+    """Return activation energy, power of the flow, and scatter from run to run."""
+    fit = pace.found
+    assert not isinstance(fit, str)
+    name = pace.curves[0].timed.of
+    what = "rate k" if pace.model.name == "first order" else "rate 1/α (Weibull)"
+    flow = ""
+    if fit.exponent is not None:
+        p = fit.exponent
+        flow = f" and goes with the flow per solid to the power {_interval(p.value, p.low, p.high)}"
+    left = f" {pace.left} more have portions too few to bound a rate." if pace.left else ""
+    share = plain(100 * math.expm1(fit.scatter), 2)
+    scatter = (
+        "beyond what portions explain, rates do not scatter from run to run"
+        if share == "0"
+        else f"beyond what portions explain, rates scatter by {share} % from run to run"
+    )
+    return (
+        f"{capital(name)}, {len(pace.curves)} runs, each counted once: the {what} follows "
+        f"temperature by Arrhenius with {_estimate(fit.activation_kJ_mol)} kJ/mol{flow}; {scatter} "
+        f"({fit.df} degrees of freedom).{left}"
+    )
+
+
+def _pace_picture(key: str, pace: Pace, fit: PaceFit) -> Picture:
+    """Return when 90 % is out of each run over temperature, runs brought to one flow."""
+    temperatures = pace.at
+    flows = np.array([curve.timed.water_mL_g_min for curve in pace.curves])
+    power = 0.0 if fit.exponent is None else fit.exponent.value
+    at_one = (flows / fit.flow) ** power
+    out = math.log(10)
+    if pace.model.name != "first order":
+        shapes = [curve.by(pace.model) for curve in pace.curves]
+        beta = float(np.median([one.shape[1] for one in shapes if one is not None]))
+        out **= 1 / beta
+    low, mean, high = (
+        out / np.array([getattr(rate, end) for rate in pace.rates]) * at_one
+        for end in ("high", "value", "low")
+    )
+    T = np.linspace(float(temperatures.min()), float(temperatures.max()), STEPS)
+    rate, slowest, fastest = fit.rate(T, np.full(STEPS, fit.flow))
+    top = 1.15 * float(max(mean.max(), (out / slowest).max()))
+    names = tuple(str(curve.timed.run) for curve in pace.curves)
+    first, last = (float((out / rate)[i]) for i in (0, -1))
+    name = pace.curves[0].timed.of
+    E = fit.activation_kJ_mol
+    moves = "falls" if E.low > 0 else "rises" if E.high < 0 else "does not surely change"
+    return Picture(
+        key,
+        f"Time to 90 % of the {name} {moves} with temperature: {plain(first, 2)} min at "
+        f"{plain(float(T[0]), 3)} °C, {plain(last, 2)} min at {plain(float(T[-1]), 3)} °C",
+        "Each dot is a run, brought to one flow per solid "
+        f"({plain(fit.flow, 2)} mL/(g min)) by the fitted power; bars from its own portions. Line "
+        "and band: Arrhenius over all runs, 95 % interval of the mean.",
+        padded_axis("temperature", "°C", T, T),
+        Axis("90 % out after", "min", 0.0, top),
+        (
+            Band(T, out / fastest, out / slowest, ""),
+            Curve(T, out / rate, ""),
+            Crosses(temperatures, temperatures, temperatures, mean, low, np.minimum(high, top)),
+            Points("done", temperatures, mean, names),
+        ),
+        Table(
+            ("run", "temperature, °C", "water, mL/(g min)", "rate, 1/min", "90 % at one flow, min"),
+            tuple(
+                (
+                    names[i],
+                    plain(float(temperatures[i])),
+                    plain(float(flows[i]), 3),
+                    _estimate(pace.rates[i]),
+                    plain(float(mean[i]), 3),
+                )
+                for i in range(len(names))
+            ),
+            frozenset(range(5)),
+        ),
+    )
 
 
 # ----------------------------------------------------------------------------------- tables
