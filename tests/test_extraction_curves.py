@@ -94,6 +94,18 @@ def test_samples_make_curves_that_find_the_rates_put_in(planned: TimedLab) -> No
     assert "pigment of run 2" in said[0]
 
 
+def test_rates_of_all_runs_find_the_activation_energy_put_in(planned: TimedLab) -> None:
+    planned.doe("record", "husks", str(planned.samples(RUNS)))
+    (found,) = planned.doe("fit", "husks", "--json")["rates"]
+    energy, power = found["activation_kJ_mol"], found["flow_exponent"]
+    assert energy["low"] <= 45 <= energy["high"]
+    assert energy["high"] - energy["low"] < 6
+    assert abs(power["value"]) < 0.05
+    assert found["df"] == len(found["runs"]) - 3
+    page = (planned.folder / "reports" / "husks-stage1-fit.html").read_text()
+    assert "Time to 90 % of the pigment falls with temperature" in page
+
+
 @pytest.mark.parametrize(("material", "speaks"), [(RELEASE, "time"), (ELUTION, "water")])
 def test_runs_of_different_flow_tell_what_sets_the_pace(
     command: Command, tmp_path: Path, material: Material, speaks: str

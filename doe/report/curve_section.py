@@ -530,8 +530,8 @@ def pace_sentence(pace: Pace) -> str:
     )
     return (
         f"{capital(name)}, {len(pace.curves)} runs, each counted once: the {what} follows "
-        f"temperature by Arrhenius with {_estimate(fit.activation_kJ_mol)} kJ/mol{flow}; {scatter} "
-        f"({fit.df} degrees of freedom).{left}"
+        f"temperature by Arrhenius with {_estimate(fit.activation_kJ_mol)} kJ/mol, apparent, of "
+        f"whatever sets the pace{flow}; {scatter} ({fit.df} degrees of freedom).{left}"
     )
 
 

@@ -1,11 +1,11 @@
 """The bottles of a campaign, one row each: drained, sampled or flushed out, and their assays.
 
-Columns: ``run``, ``bottle``, ``kind`` (drain, sample or flush), ``time_min`` (when a draw began,
-in minutes of the extraction), ``discard_mL`` (thrown away at its beginning), ``volume_mL``,
-``mass_g``, ``density_g_mL``; for solids and each compound the readings with their unit, as
-``solids_mg_mL``, duplicates ``solids_mg_mL_2`` and ``_3``, and ``solids_dilution``. The same cells
-are refused as in a sheet. Time, discard, volume and contents of the samples of a run are its
-extraction curve; a timed sample is no run.
+Columns: ``run``, ``bottle``, ``kind`` (drain, sample or flush), ``time_min`` (when a draw began, or
+when the vessel was drained, in minutes of the extraction), ``discard_mL`` (thrown away at a draw's
+beginning), ``volume_mL``, ``mass_g``, ``density_g_mL``; for solids and each compound the readings
+with their unit, as ``solids_mg_mL``, duplicates ``solids_mg_mL_2`` and ``_3``, and
+``solids_dilution``. The same cells are refused as in a sheet. What the timed samples and drains of
+a run hold is its extraction curve; a timed sample is no run.
 """
 
 from __future__ import annotations
