@@ -54,6 +54,7 @@ ALIKE_SHARE = 0.05
 factors as a share of their range."""
 FREE = ("flow", "time", "water_to_solid", "pressure", "pressure_above_saturation")
 """Factors in which runs that are compared at different flow may differ."""
+OUTSIDE = "portion-outside"
 VOLUME_OFF = 0.25
 """Share by which a drain may miss what the pump delivered before it is asked about."""
 
@@ -106,7 +107,7 @@ def extraction_curves(campaign: Campaign, ledger: Ledger) -> ExtractionCurves:
             curves.append(judged(timed))
             runs.append(run)
     tests = tuple(_flow_tests(campaign, curves, runs))
-    notices += _unfitted(curves)
+    notices = [*_told_together(notices), *_unfitted(curves)]
     paces = tuple(_paces(campaign, curves, runs))
     assumed = tuple(_assumed(campaign, runs))
     return ExtractionCurves(tuple(curves), tests, paces, assumed, tuple(notices))
@@ -232,11 +233,7 @@ def _caught(
             continue
         at = tuple((a - lag_min, b - lag_min) for a, b in stretches)
         if not at or at[0][0] < -1e-9 or at[-1][1] > run.end_min + 1e-6:
-            what = (
-                f"Run {run.row.run}: {bottle.label} is on no extraction curve, as not all of it "
-                "left the bed between reaching the set temperature and the run's end."
-            )
-            notices.append(Notice("portion-outside", what))
+            notices.append(Notice(OUTSIDE, f"{bottle.label} of run {run.row.run}"))
             continue
         at = tuple((max(a, 0.0), b) for a, b in at)
         found.append(_Caught(bottle.label, portion, at, drained))
@@ -392,6 +389,19 @@ def _alike(campaign: Campaign, one: _Run, other: _Run) -> bool:
         if abs(a - b) > apart:
             return False
     return True
+
+
+def _told_together(notices: Sequence[Notice]) -> Iterator[Notice]:
+    """Yield the notices, with one for all portions that were caught outside the extraction."""
+    names = [notice.what for notice in notices if notice.code == OUTSIDE]
+    yield from (notice for notice in notices if notice.code != OUTSIDE)
+    if names:
+        more = f" and {len(names) - 6} more" if len(names) > 6 else ""
+        what = (
+            "On no extraction curve, as not all of it left the bed between reaching the set "
+            f"temperature and the run's end: {', '.join(names[:6])}{more}."
+        )
+        yield Notice(OUTSIDE, what)
 
 
 def _unfitted(curves: Sequence[JudgedCurve]) -> Iterator[Notice]:

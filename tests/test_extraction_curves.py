@@ -275,6 +275,28 @@ def test_a_drain_holds_all_but_the_samples_taken_meanwhile(drained: TimedLab) ->
     assert list(zip(timed.start[own], timed.end[own], strict=True)) == [(8, 10), (11, 16)]
 
 
+def test_solids_and_compound_of_the_same_bottles_have_curves_of_their_own(
+    drained: TimedLab,
+) -> None:
+    """Solids five times the pigment in every bottle: the same shape, five times the amount."""
+    path = drained.drains([1, 3, 7], 5.0)
+    head, *rows = path.read_text().splitlines()
+    both = [f"{row},{5e-3 * float(row.split(',')[-1]):.6g}" for row in rows]
+    path.write_text("\n".join([f"{head},solids_mg_mL", *both]) + "\n")
+    drained.doe("record", "husks", str(path))
+    found = curves_now(drained.folder)
+    of = {(c.timed.run, c.timed.of): c.models.chosen for c in found.curves}
+    assert set(of) == {(run, name) for run in (1, 3, 7) for name in ("solids", "pigment")}
+    for run in (1, 3, 7):
+        solids, pigment = of[run, "solids"], of[run, "pigment"]
+        assert solids is not None
+        assert pigment is not None
+        assert solids.end_value == pytest.approx(5 * pigment.end_value, rel=1e-4)
+        assert solids.shape == pytest.approx(pigment.shape, rel=1e-4)
+    # runs 1 and 7: 125 °C at 6 and 9 mL/min
+    assert [test.curves[0].timed.of for test in found.tests] == ["solids", "pigment"]
+
+
 def test_below_detection_is_a_limit_and_after_the_end_is_left_out(drained: TimedLab) -> None:
     path = drained.drains([6], 10.0)  # 175 °C, 60 min: nothing is left by then
     last = (r"^6,D6,drain,60,30,.*", "6,D6,drain,75,75,3")
@@ -289,7 +311,7 @@ def test_below_detection_is_a_limit_and_after_the_end_is_left_out(drained: Timed
     assert curve.models.chosen is not None
     assert curve.models.chosen.df == 2
     (said,) = (n.what for n in found.notices if n.code == "portion-outside")
-    assert "D6" in said
+    assert "D6 of run 6" in said
 
 
 def test_without_feed_there_is_no_curve_and_the_reason_is_said(

@@ -109,7 +109,7 @@ def curve_section(found: ExtractionCurves) -> Section | None:
         parts.append(small_heading(capital(name)) if len(names) > 1 else "")
         parts += _of_one(number, curves, tests)
         parts += [
-            _pace_html(f"curves-{number}-pace", pace)
+            _pace_html(f"curves-{number}-rates", pace)
             for pace in found.paces
             if pace.curves[0].timed.of == name
         ]
