@@ -73,9 +73,8 @@ ROUNDS = 8
 """Rounds of narrowing the grid; each keeps what may lie inside the interval."""
 CELLS = {1: (241,), 2: (41, 41), 3: (21, 21, 15)}
 LAST_CELLS = {1: (801,), 2: (101, 101), 3: (31, 31, 25)}
-POLISHED = 3
-"""Points of the first grid from which least squares starts."""
-_SHARE_LEAST = 1e-9
+STARTS = {1: 1, 2: 2, 3: 3}
+"""Points of the first grid from which least squares starts, by the number of shape parameters."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -469,7 +468,7 @@ def _starts(grid: _Grid, timed: Timed) -> FloatArray:
     starts = [flat[order[0]]]
     apart = 0.08 * (grid.high - grid.low)
     for i in order[1:2000]:
-        if len(starts) == POLISHED:
+        if len(starts) == STARTS[len(grid.low)]:
             break
         if all((np.abs(flat[i] - other) > apart).any() for other in starts):
             starts.append(flat[i])
@@ -658,7 +657,7 @@ class FlowExponent:
 
 
 EXPONENTS = np.linspace(-1.0, 2.0, 31)
-PACE_SHAPES: dict[CurveModel, tuple[int, ...]] = {FIRST_ORDER: (61,), WEIBULL: (25, 11)}
+PACE_SHAPES: dict[CurveModel, tuple[int, ...]] = {FIRST_ORDER: (61,), WEIBULL: (17, 9)}
 PACE_ROUNDS = 4
 """Rounds of narrowing the grid of shapes round the best ones of all exponents."""
 

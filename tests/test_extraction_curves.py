@@ -94,6 +94,31 @@ def test_samples_make_curves_that_find_the_rates_put_in(planned: TimedLab) -> No
     assert "pigment of run 2" in said[0]
 
 
+def test_what_is_said_of_a_runs_length_is_true(planned: TimedLab) -> None:
+    """By the rates put in: how much ten minutes more bring, and when 90 % is out."""
+    planned.doe("record", "husks", str(planned.samples(RUNS)))
+    ledger = workflow.status("husks", planned.folder).ledger
+    assert ledger is not None
+    settings = {row.run: row.settings for row in ledger.rows}
+    said: dict[str, list[int]] = {}
+    for curve in curves_now(planned.folder).curves:
+        run = curve.timed.run
+        temperature, _, minutes = settings[run]
+        k = rate_per_min(temperature)
+        rise = -math.expm1(-k * (minutes + 10)) / -math.expm1(-k * minutes) - 1
+        said.setdefault(curve.verdict, []).append(run)
+        if curve.verdict == "ended early":
+            assert rise > 0.05
+        elif curve.verdict == "ran on":
+            assert math.log(10) / k < minutes / 2
+        elif curve.verdict == "well ended":
+            assert rise < 0.05
+            assert math.log(10) / k > 0.45 * minutes
+    assert set(said["ended early"]) >= {7, 11}  # 125 °C, 40 min
+    assert set(said["ran on"]) == {6, 9}  # 175 °C, 60 min
+    assert 2 in said["open"]  # two samples
+
+
 def test_rates_of_all_runs_find_the_activation_energy_put_in(planned: TimedLab) -> None:
     planned.doe("record", "husks", str(planned.samples(RUNS)))
     (found,) = planned.doe("fit", "husks", "--json")["rates"]
@@ -122,6 +147,10 @@ def test_runs_of_different_flow_tell_what_sets_the_pace(
         assert test["speaks_for"] == speaks
         low, high = test["exponent_if_pace_off"]
         assert low <= truth <= high
+        # a pace off by 10 % is a power of ln 1.1 over ln of the ratio of flows, 3 to 9 mL/min
+        wider = math.log(1.1) / math.log(3)
+        assert test["exponent"]["low"] - low == pytest.approx(wider)
+        assert high - test["exponent"]["high"] == pytest.approx(wider)
         sums = test["weighted_rss"]
         other = "water" if speaks == "time" else "time"
         assert sums["best"] <= sums[speaks] < 0.1 * sums[other]
