@@ -24,7 +24,7 @@ from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor, sample_b
 from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
-from doe.report.explorer import Explorer, Verdicts, node_levels
+from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts, node_levels
 from doe.report.fit_page import FitEvidence, LimitRoom
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -50,6 +50,7 @@ if TYPE_CHECKING:
     from doe.analysis.pareto import Choice
     from doe.analysis.reliability import AllAims
     from doe.analysis.screened import ScreeningVerdict
+    from doe.analysis.surrogate import Surrogate
     from doe.design.aliasing import Aliases
     from doe.design.matrix import Design
     from doe.modelling import Finding
@@ -756,17 +757,19 @@ def variance_views(
 def surfaces(
     campaign: Campaign, analysis: Analysis, points: Mapping[str, Sequence[RunPoints]]
 ) -> tuple[SurfaceView, ...]:
-    """Return the fitted responses over the pairs of factors that move them most.
+    """Return the responses over the pairs of factors that move them most.
 
-    The other factors are held at the best settings of all aims.
+    The other factors are held at the best settings of all aims. By the surrogates that the settings
+    rest on, where the runs are few enough; else by the fitted polynomials.
     """
+    freer = _travelling(analysis)
     each = max(1, SURFACES_MOST // len(analysis.fits))
     at = analysis.optimum.settings
     views = []
     for fit in analysis.fits:
         for i, j in _telling_pairs(campaign.space, fit)[:each]:
             x, y, rows = _grid(campaign.space, i, j, at)
-            predicted = fit.predict(rows)
+            mean, error = _over_grid(fit, freer.get(fit.response.name), rows)
             region = map_region(
                 campaign.space, campaign.envelope, i, j, at, lines=_lines(campaign, i, j)
             )
@@ -777,13 +780,23 @@ def surfaces(
                     j,
                     x,
                     y,
-                    predicted.mean.reshape(len(y), len(x)),
-                    predicted.standard_error.reshape(len(y), len(x)),
+                    mean.reshape(len(y), len(x)),
+                    error.reshape(len(y), len(x)),
                     region,
                     (*points[fit.response.name], _recommended(at)),
+                    fit.response.name in freer,
                 )
             )
     return tuple(views)
+
+
+def _over_grid(
+    fit: FittedModel, freer: Surrogate | None, rows: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    if freer is not None:
+        return freer.surface(rows)
+    predicted = fit.predict(rows)
+    return predicted.mean, predicted.standard_error
 
 
 def _recommended(at: FloatArray) -> RunPoints:
@@ -851,7 +864,15 @@ def explorer(
     first = _telling_pairs(space, analysis.fits[0])[0]
     aims = None if around.region is None else around.region.aims
     choices = tuple(choice.settings for choice in around.choices)
-    return Explorer(space, analysis.fits, at, verdicts, runs, first, aims, choices)
+    return Explorer(
+        space, analysis.fits, at, verdicts, runs, first, aims, choices, _travelling(analysis)
+    )
+
+
+def _travelling(analysis: Analysis) -> Mapping[str, Surrogate]:
+    """Return the surrogates where the runs are few enough for a page to predict by them."""
+    most = max((len(own.recipe.z) for own in analysis.surrogates.values()), default=0)
+    return analysis.surrogates if most <= TRAVELS_MOST else {}
 
 
 def chance_view(

@@ -11,8 +11,9 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -29,6 +30,9 @@ from doe.errors import FitError, InfeasibleError, Notice, Problem
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import Response
 from doe.terms import Model
+
+if TYPE_CHECKING:
+    from doe.analysis.surrogate import Surrogate
 
 __all__ = [
     "Analysis",
@@ -100,7 +104,8 @@ class Analysis:
     """All responses fitted, the best settings of each, and of all together.
 
     `optimum` is the polynomials' until `doe.analysis.recommendation` puts the recommended settings
-    in its place; the polynomials' is then `by_polynomials`, and `evidence` a sentence on both.
+    in its place; the polynomials' is then `by_polynomials`, `evidence` a sentence on both, and
+    `surrogates` by response what the recommended settings rest on.
     """
 
     fits: tuple[FittedModel, ...]
@@ -110,6 +115,7 @@ class Analysis:
     unfitted: tuple[Response, ...] = ()
     by_polynomials: JointOptimum | None = None
     evidence: str = ""
+    surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
 
 
 def analyse(

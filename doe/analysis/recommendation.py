@@ -76,6 +76,7 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         optimum=optimum,
         by_polynomials=analysis.optimum,
         evidence=_evidence(analysis, decision),
+        surrogates=decision.surrogates,
         notices=(*others, *_unmet(decision, optimum)),
     )
 

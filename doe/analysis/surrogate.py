@@ -23,7 +23,7 @@ import numpy.typing as npt
 from doe.analysis.fit import Prediction
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
-__all__ = ["Surrogate", "surrogate"]
+__all__ = ["Recipe", "Surrogate", "surrogate"]
 
 SETS_DRAWN = 600
 SETS_KEPT = 40
@@ -42,6 +42,34 @@ GROUP = (np.log(0.1), 1.3)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
 KNOWN_NOISE = 0.35
 """Spread of the logarithm of a scatter that the person has stated."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recipe:
+    """What the predictions of a surrogate follow from, for who works them out elsewhere.
+
+    Attributes
+    ----------
+    centre, size
+        Modelled values are centre + size × standardised ones.
+    sets, weights
+        (s, k + 6) logarithms, in the order of the prior, and (s,) what each set weighs.
+    features, group, z
+        Of the runs: (n, d) columns, (n,) numbers of groups, (n,) standardised values.
+    jitter
+        Variance that each run has beside its scatter.
+    """
+
+    logarithmic: bool
+    centre: float
+    size: float
+    run_sd: float
+    sets: FloatArray
+    weights: FloatArray
+    features: FloatArray
+    group: npt.NDArray[np.intp]
+    z: FloatArray
+    jitter: float = JITTER
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -73,6 +101,27 @@ class Surrogate:
     _inverse: FloatArray
     _alpha: FloatArray
 
+    @property
+    def recipe(self) -> Recipe:
+        return Recipe(
+            self.logarithmic,
+            self._centre,
+            self._size,
+            self.run_sd,
+            self._sets,
+            self._weights,
+            self._features,
+            self._group,
+            self._z,
+        )
+
+    def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return what `predict` gives without its intervals: means (m,) and standard errors (m,).
+
+        In the unit of the response.
+        """
+        return self._in_unit(*self.mean_sd(settings))
+
     def mean_sd(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean (m,) and standard deviation (m,) of the surface, of modelled values."""
         means, variances = self._by_set(settings)
@@ -89,10 +138,8 @@ class Surrogate:
         mean, sd = self.mean_sd(settings)
         surface = self._interval(settings, level, np.zeros(len(self._sets)))
         run = self._interval(settings, level, self._scatter(1))
-        slope = np.exp(mean) if self.logarithmic else 1.0
-        return Prediction(
-            self.back(mean), np.asarray(sd * slope), *surface, *run, level, self._expected(mean)
-        )
+        told = self._in_unit(mean, sd)
+        return Prediction(*told, *surface, *run, level, self._expected(mean))
 
     def interval_of_mean(
         self, settings: FloatArray, runs: int, level: float = 0.95
@@ -127,6 +174,10 @@ class Surrogate:
         if not self._group.any():
             return 0.0
         return float(self._weights @ (self._sets[:, -2] > self._sets[:, -1]))
+
+    def _in_unit(self, mean: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
+        back = self.back(mean)
+        return back, np.asarray(sd * back if self.logarithmic else sd)
 
     def _expected(self, mean: FloatArray) -> FloatArray | None:
         return np.exp(mean + self.run_sd**2 / 2) if self.logarithmic else None

@@ -1,7 +1,8 @@
 """What a page needs to predict on its own: models, coding, covariances, and what the rig can run.
 
 The page works predictions and the chance to meet all limits out as `FittedModel.predict` and
-`AllAims` do, from the same doubles and the same draws. What the rig can run comes as verdicts at
+`AllAims` do, from the same doubles and the same draws; and as `Surrogate.predict` does, from the
+runs and the sets of length scales, where the runs are few enough. What the rig can run comes as verdicts at
 the nodes of a grid over all factors. A setting between nodes counts as possible if all nodes around
 it are; anything else is painted as if it were not. Where a limit does not move one way along each
 factor that can be wrong: `Verdicts.tried` and `wrong` say how often it was, at settings spread over
@@ -16,7 +17,7 @@ import base64
 import itertools
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,8 +30,12 @@ from doe.report.pictures import RunPoints
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
     from doe.analysis.reliability import AllAims
+    from doe.analysis.surrogate import Surrogate
 
-__all__ = ["Explorer", "Verdicts", "node_levels", "payload_text"]
+__all__ = ["TRAVELS_MOST", "Explorer", "Verdicts", "node_levels", "payload_text"]
+
+TRAVELS_MOST = 60
+"""Runs up to which surrogates travel with a page: its pictures grow slow with their square."""
 
 NODES_MOST = 60_000
 LEVELS_MOST = 41
@@ -74,7 +79,8 @@ class Explorer:
 
     `runs` are the runs used, a response; `first` are the factors shown at the start; `aims` is the
     chance that one new run meets every limit, None where there is none or it is not known;
-    `choices` (n, k) are settings to pick from, in the order of their numbers.
+    `choices` (n, k) are settings to pick from, in the order of their numbers; `surrogates` are
+    what the recommended settings rest on, a response, none where they do not travel.
     """
 
     space: FactorSpace
@@ -85,6 +91,7 @@ class Explorer:
     first: tuple[int, int]
     aims: AllAims | None = None
     choices: tuple[FloatArray, ...] = ()
+    surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
 
 
 def node_levels(space: FactorSpace, at: FloatArray, most: int = NODES_MOST) -> list[FloatArray]:
@@ -119,6 +126,9 @@ def payload_text(explorer: Explorer) -> str:
         "rig": _verdicts(explorer.verdicts),
         "choices": [settings.tolist() for settings in explorer.choices],
         "aims": None if explorer.aims is None else _aims(explorer.aims, explorer.fits),
+        "surrogates": [_surrogate(explorer.surrogates[fit.response.name]) for fit in explorer.fits]
+        if explorer.surrogates
+        else None,
     }
     text = json.dumps(made, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029")
@@ -180,6 +190,28 @@ def _aims(aims: AllAims, fits: Sequence[FittedModel]) -> Json:
         "draws": _packed(aims.draws().T) if joint else None,
         "strays": aims.strays().tolist(),
         "bound": aims.how == "bound",
+    }
+
+
+def _surrogate(own: Surrogate) -> Json:
+    """Return what a surrogate's predictions follow from; arrays as packed doubles, by rows."""
+    recipe = own.recipe
+    return {
+        "logarithmic": recipe.logarithmic,
+        "centre": recipe.centre,
+        "size": recipe.size,
+        "runSd": recipe.run_sd,
+        "jitter": recipe.jitter,
+        "group": recipe.group.tolist(),
+        **{
+            name: _packed(values)
+            for name, values in (
+                ("sets", recipe.sets),
+                ("weights", recipe.weights),
+                ("features", recipe.features),
+                ("z", recipe.z),
+            )
+        },
     }
 
 

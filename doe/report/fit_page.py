@@ -15,7 +15,7 @@ from markupsafe import Markup
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.curve_section import curve_section
 from doe.report.digits import percent, plain, with_unit
-from doe.report.explorer import Explorer, Verdicts
+from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
 from doe.report.map_pictures import ChanceView, SurfaceView, chance_picture, surface_picture
@@ -59,6 +59,17 @@ HARDLY = 0.9
 CHOSEN_WORDS = (
     "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
     "the intervals allow for this choice, not for that of the model."
+)
+
+
+BY_EITHER = (
+    "The settings recommended rest on averages over freer models; the fitted polynomials, whose "
+    "formulas stand below, are a second opinion. Where both agree, trust is cheap; where they "
+    "part, the runs do not decide."
+)
+BY_POLYNOMIALS_ONLY = (
+    "The page predicts by the fitted polynomials. What the settings recommended rest on may bend "
+    f"otherwise; with more than {TRAVELS_MOST} runs it is too heavy to travel with the page."
 )
 
 
@@ -256,6 +267,8 @@ def _explorer_section(explorer: Explorer, still: Markup) -> Section:
         "numeric": [(i, factor_names(space)[i]) for i in space.numeric],
         "factors": [_slider(factor) for factor in space],
         "assumes": _assumed_of_verdicts(explorer.verdicts),
+        "freer": bool(explorer.surrogates),
+        "by": BY_EITHER if explorer.surrogates else BY_POLYNOMIALS_ONLY,
     }
     return Section(
         "any-two", "Look at any two factors", from_template("explorer", view), "Any two factors"

@@ -49,14 +49,16 @@ __all__ = [
 
 CHANCES = (10.0, 50.0, 90.0, 99.0)
 """Chances, in per cent, at which lines are drawn."""
+BY_FREER = "Drawn by the averages of freer models that the recommended settings rest on."
+BY_POLYNOMIAL = "Drawn by the fitted polynomial."
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurfaceView:
-    """A fitted response over two factors, with standard errors (my, mx), the others held.
+    """A predicted response over two factors, with standard errors (my, mx), the others held.
 
     `region` covers the same two factors, its grid may be finer; `region.at` are the settings
-    held.
+    held. `freer`: predicted by what the recommended settings rest on, not by the fitted polynomial.
     """
 
     response: Response
@@ -68,6 +70,7 @@ class SurfaceView:
     standard_error: FloatArray
     region: RegionMap
     points: tuple[RunPoints, ...] = ()
+    freer: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +146,7 @@ def surface_picture(space: FactorSpace, view: SurfaceView, key: str = "surface")
     infeasible = infeasible_layers(view.region)
     reading = (
         f"Solid lines join equal {response.words}, a stronger colour is more; dashed lines join "
-        "equal standard error of it (±)."
+        f"equal standard error of it (±). {BY_FREER if view.freer else BY_POLYNOMIAL}"
     )
     return Picture(
         key,

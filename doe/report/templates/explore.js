@@ -7,7 +7,9 @@
   const byId = (id) => document.getElementById(id);
   const SVG = "http://www.w3.org/2000/svg";
   const GRID = 61, CHANCE_GRID = 25, NEAR = 0.1;
-  const state = {response: 0, x: data.first[0], y: data.first[1], at: factors.map((f) => f.at)};
+  const FEW = 25, FREER_GRIDS = {surface: [41, 25], chance: [17, 11]}; // of few runs, and of more
+  const state = {response: 0, x: data.first[0], y: data.first[1], at: factors.map((f) => f.at), freer: Boolean(data.surrogates)};
+  const doubles = (packed) => new Float64Array(Uint8Array.from(atob(packed), (c) => c.charCodeAt(0)).buffer);
 
   // ---- the models, as the fit predicts them
   const coded = (f, v) => (f.levels ? v : (v - f.centre) / f.half);
@@ -133,14 +135,133 @@
     return (low + high) / 2;
   };
 
+  // ---- the surrogates, as the analysis has them: many sets of length scales, each with its weight
+  const below = (x) => tail(-x, Infinity);
+  const surrogate = (s) => {
+    const [sets, weights, features, z] = ["sets", "weights", "features", "z"].map((name) => doubles(s[name]));
+    const n = z.length, S = weights.length, width = sets.length / S, d = features.length / n, k = factors.length;
+    const columns = [];
+    factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
+    const hyper = [...weights].map((_, i) => {
+      const one = sets.subarray(i * width, (i + 1) * width), [own, bend, slope, curve, shared, noise] = one.subarray(k).map((v) => Math.exp(2 * v));
+      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, shared, noise};
+    });
+    // what one factor alone brings to the covariance between a setting and every run
+    const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
+    const alone = (f, x) => {
+      const dot = new Float64Array(n), alike = new Float64Array(S * n);
+      for (let j = 0; j < n; j++) {
+        let apart = 0;
+        columns[f].forEach((c, m) => { const b = features[j * d + c]; dot[j] += x[m] * b; apart += (x[m] - b) ** 2; });
+        for (let i = 0; i < S; i++) alike[i * n + j] = Math.exp(-0.5 * apart / hyper[i].lengths[f] ** 2);
+      }
+      return {dot, alike, square: x.reduce((sum, v) => sum + v * v, 0)};
+    };
+    const cross = (i, parts, into) => {
+      const {own, bend, slope, curve} = hyper[i];
+      for (let j = 0; j < n; j++) {
+        let straight = 0, sum = 0, near = 1;
+        for (const part of parts) { const a = part.alike[i * n + j]; straight += part.dot[j]; sum += a; near *= a; }
+        into[j] = 1 + slope * straight + curve * straight * straight + own / k * sum + bend * near;
+      }
+      return into;
+    };
+    const roots = [], alphas = [];
+    const solve = (L, b) => {
+      for (let i = 0; i < n; i++) {
+        let sum = b[i];
+        for (let j = 0; j < i; j++) sum -= L[i * n + j] * b[j];
+        b[i] = sum / L[i * n + i];
+      }
+      return b;
+    };
+    const ofRuns = [...z].map((_, r) => columns.map((cs, f) => alone(f, cs.map((c) => features[r * d + c]))));
+    hyper.forEach((h, i) => {
+      const L = new Float64Array(n * n), line = new Float64Array(n);
+      for (let r = 0; r < n; r++) {
+        cross(i, ofRuns[r], line);
+        for (let j = 0; j <= r; j++) {
+          let sum = line[j] + (s.group[r] === s.group[j] ? h.shared : 0) + (r === j ? h.noise + s.jitter : 0);
+          for (let m = 0; m < j; m++) sum -= L[r * n + m] * L[j * n + m];
+          L[r * n + j] = r === j ? Math.sqrt(sum) : sum / L[j * n + j];
+        }
+      }
+      const alpha = solve(L, z.slice());
+      for (let r = n - 1; r >= 0; r--) {
+        let sum = alpha[r];
+        for (let j = r + 1; j < n; j++) sum -= L[j * n + r] * alpha[j];
+        alpha[r] = sum / L[r * n + r];
+      }
+      roots.push(L); alphas.push(alpha);
+    });
+    const buffer = new Float64Array(n), blank = () => factors.map(() => new Map());
+    // `tables` keeps what single factors bring at values met again: a picture asks for few of them
+    const partsAt = (at, tables = blank()) => at.map((v, f) => {
+      if (!tables[f].has(v)) tables[f].set(v, alone(f, column(factors[f], v)));
+      return tables[f].get(v);
+    });
+    const at = (settings, tables) => {
+      const parts = partsAt(settings, tables), square = parts.reduce((sum, part) => sum + part.square, 0);
+      return hyper.map((h, i) => {
+        cross(i, parts, buffer);
+        let mean = 0, known = 0;
+        for (let j = 0; j < n; j++) mean += buffer[j] * alphas[i][j];
+        solve(roots[i], buffer);
+        for (let j = 0; j < n; j++) known += buffer[j] * buffer[j];
+        return {mean, variance: Math.max(0, 1 + h.slope * square + h.curve * square * square + h.own + h.bend - known)};
+      });
+    };
+    const meanSd = (sides) => {
+      let first = 0, second = 0;
+      sides.forEach(({mean, variance}, i) => { first += weights[i] * mean; second += weights[i] * (mean * mean + variance); });
+      return {mean: s.centre + s.size * first, sd: s.size * Math.sqrt(Math.max(second - first * first, 1e-12))};
+    };
+    const back = (v) => (s.logarithmic ? Math.exp(Math.min(v, 700)) : v);
+    const ends = (sides, run) => [0.025, 0.975].map((share) => {
+      const spread = sides.map(({variance}, i) => Math.sqrt(variance + run * (hyper[i].shared + hyper[i].noise) + 1e-12));
+      let low = Math.min(...sides.map(({mean}, i) => mean - 9 * spread[i])), high = Math.max(...sides.map(({mean}, i) => mean + 9 * spread[i]));
+      for (let turn = 0; turn < 45; turn++) {
+        const middle = (low + high) / 2;
+        const held = sides.reduce((sum, {mean}, i) => sum + weights[i] * below((middle - mean) / spread[i]), 0);
+        if (held < share) low = middle; else high = middle;
+      }
+      return back(s.centre + s.size * (low + high) / 2);
+    });
+    const surface = (sides) => {
+      const {mean, sd} = meanSd(sides), told = back(mean);
+      return {mean: told, error: s.logarithmic ? sd * told : sd};
+    };
+    const forward = (v) => (!s.logarithmic ? v : v > 0 ? Math.log(v) : -Infinity);
+    const told = (settings) => {
+      const sides = at(settings), [low, high] = ends(sides, 0), [runLow, runHigh] = ends(sides, 1);
+      return {...surface(sides), low, high, runLow, runHigh};
+    };
+    return {at, meanSd, surface, told, forward, blank, runSd: s.runSd, runs: n};
+  };
+  const freer = data.surrogates && data.surrogates.map(surrogate);
+
+  // ---- what is said of a response at a setting, by whichever models the reader chose
+  const byPolynomial = (r, at) => {
+    const p = predict(r, at), own = newRun(r, at), reach = quantile(0.025, own.df) * own.run;
+    return {mean: p.mean, error: p.error, ...interval(r, p), runLow: back(r, own.z - reach), runHigh: back(r, own.z + reach)};
+  };
+  const told = (n, at) => (state.freer ? freer[n].told(at) : byPolynomial(responses[n], at));
+
   // ---- the chance that one new run meets every limit, worked out as the analysis does
   const bounds = (r) => r.wanted.map((v, i) => forward(r, v === null ? (i ? Infinity : -Infinity) : v));
   const aims = data.aims && {
     ...data.aims,
-    draws: data.aims.draws && new Float64Array(Uint8Array.from(atob(data.aims.draws), (c) => c.charCodeAt(0)).buffer),
+    draws: data.aims.draws && doubles(data.aims.draws),
     wanted: data.aims.responses.map((n) => bounds(responses[n])),
+    limits: data.aims.responses.map((n) => responses[n].wanted.map((v, i) => (v === null ? (i ? Infinity : -Infinity) : v))),
   };
-  const keeping = (at) => {
+  // by the surrogates it is at least one less each response's chance to miss (Bonferroni)
+  const keepingFreer = (at, tables) => Math.max(0, 1 - aims.responses.reduce((missed, n, i) => {
+    const own = freer[n], {mean, sd} = own.meanSd(own.at(at, tables && tables[i]));
+    const total = Math.hypot(sd, own.runSd), [low, high] = aims.limits[i];
+    return missed + 1 - (below((own.forward(high) - mean) / total) - below((own.forward(low) - mean) / total));
+  }, 0));
+  const keepingPolynomials = (at) => {
     const parts = aims.responses.map((n, i) => {
       const r = responses[n], {z, run, df} = newRun(r, at);
       const error = Math.max(run, 1e-12 * (1 + Math.abs(z))) * (aims.draws ? Math.sqrt(df / aims.df) : 1);
@@ -163,10 +284,13 @@
     }
     return met / count;
   };
-  const keepingSwung = (at) => {
-    if (!aims.strays.length) return keeping(at);
-    return aims.strays.reduce((sum, off) => sum + keeping(at.map((v, i) => v + off[i])), 0) / aims.strays.length;
+  const keeping = (at, tables) => (state.freer ? keepingFreer(at, tables) : keepingPolynomials(at));
+  const overSwings = (chance, at) => {
+    if (!aims.strays.length) return chance(at);
+    return aims.strays.reduce((sum, off) => sum + chance(at.map((v, i) => v + off[i])), 0) / aims.strays.length;
   };
+  const keepingSwung = (at, tables) => overSwings((place) => keeping(place, tables), at);
+  const atLeast = () => (state.freer ? aims.responses.length > 1 : aims.bound);
 
   // mean over two factors, the rest held: a short sum of c · x^a · y^b, for painting
   const flat = (r, ix, iy, at) => {
@@ -431,19 +555,28 @@
     const i = Math.min(xs.length - 2, Math.floor(p)), j = Math.min(ys.length - 2, Math.floor(q)), s = p - i, t = q - j;
     return (1 - t) * ((1 - s) * z[j][i] + s * z[j][i + 1]) + t * ((1 - s) * z[j + 1][i] + s * z[j + 1][i + 1]);
   };
+  const range = (g) => [Math.min(...g.z.flat()), Math.max(...g.z.flat())];
   const CHANCES = [10, 50, 90, 99], ENOUGH = 90;
   const shown = () => {
     const {x: ix, y: iy, at} = state, [fx, fy] = [factors[ix], factors[iy]];
     const put = (x, y) => { const s = at.slice(); s[ix] = x; s[iy] = y; return s; };
     if (state.response === responses.length) {
-      const grid = sampled((x, y) => 100 * keepingSwung(put(x, y)), CHANCE_GRID);
+      const tables = state.freer && aims.responses.map((n) => freer[n].blank());
+      const size = state.freer ? FREER_GRIDS.chance[Number(freer[0].runs > FEW)] : CHANCE_GRID;
+      const grid = sampled((x, y) => 100 * keepingSwung(put(x, y), tables), size);
       const values = grid.z.flat(), [low, high] = [Math.min(...values), Math.max(...values)];
       return {grid, paintable: between(grid), unit: "%", levels: CHANCES.filter((c) => low < c && c < high), errors: null, errorLevels: []};
     }
-    const r = responses[state.response], polynomial = flat(r, ix, iy, at);
+    const r = responses[state.response];
+    if (state.freer) {
+      const own = freer[state.response], tables = own.blank();
+      const both = sampled((x, y) => own.surface(own.at(put(x, y), tables)), FREER_GRIDS.surface[Number(own.runs > FEW)]);
+      const [grid, errors] = ["mean", "error"].map((part) => ({...both, z: both.z.map((line) => line.map((one) => one[part]))}));
+      return {grid, paintable: between(grid), unit: r.unit, levels: levelsBetween(...range(grid), 6), errors, errorLevels: levelsBetween(...range(errors), 3)};
+    }
+    const polynomial = flat(r, ix, iy, at);
     const grid = sampled((x, y) => polynomial(coded(fx, x), coded(fy, y)), GRID);
     const errors = sampled((x, y) => predict(r, put(x, y)).error, GRID);
-    const range = (g) => [Math.min(...g.z.flat()), Math.max(...g.z.flat())];
     return {grid, paintable: polynomial, unit: r.unit, levels: levelsBetween(...range(grid), 6), errors, errorLevels: levelsBetween(...range(errors), 3)};
   };
   const draw = () => {
@@ -485,25 +618,26 @@
   };
   const tell = () => {
     responses.forEach((r, n) => {
-      const p = predict(r, state.at), line = byId(`explore-row-${n}`), {low, high} = interval(r, p);
+      const p = told(n, state.at), line = byId(`explore-row-${n}`);
       const words = {
         mean: unit(bearing(p.mean, p.error), r.unit), error: unit(bearing(p.error, p.error), r.unit), aim: meets(r, p.mean),
-        interval: `${bearing(low, p.error)} to ${bearing(high, p.error)}`,
+        interval: `${bearing(p.low, p.error)} to ${bearing(p.high, p.error)}`,
+        run: `${bearing(p.runLow, p.runHigh - p.runLow)} to ${bearing(p.runHigh, p.runHigh - p.runLow)}`,
       };
       for (const cell of line.querySelectorAll("[data-cell]")) cell.textContent = words[cell.dataset.cell];
-      Object.assign(line.dataset, {mean: String(p.mean), error: String(p.error), low: String(low), high: String(high)});
+      Object.assign(line.dataset, Object.fromEntries(Object.entries(p).map(([name, v]) => [name, String(v)])));
     });
     const where = factors.map((_, i) => setting(i, state.at[i])).join(", ");
     let chance = "";
     if (aims) {
       const [kept, swung] = [keeping(state.at), keepingSwung(state.at)], said = byId("explore-chance");
-      chance = `${aims.bound ? "at least " : ""}${share(swung)}`;
-      said.textContent = `Chance that one new run here meets every limit: ${aims.bound ? "at least " : ""}${share(kept)}${aims.strays.length ? `; with the rig’s swings counted, ${share(swung)}` : ""}.`;
+      chance = `${atLeast() ? "at least " : ""}${share(swung)}`;
+      said.textContent = `Chance that one new run here meets every limit: ${atLeast() ? "at least " : ""}${share(kept)}${aims.strays.length ? `; with the rig’s swings counted, ${share(swung)}` : ""}.`;
       Object.assign(said.dataset, {chance: String(kept), swung: String(swung)});
     }
     const r = responses[state.response];
     if (r) {
-      const p = predict(r, state.at);
+      const p = told(state.response, state.at);
       byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)}, standard error ${bearing(p.error, p.error)}`;
     } else byId("explore-finding").textContent = `Chance that one new run meets every limit at ${where}: ${chance}`;
     byId("explore-how").textContent = r
@@ -532,6 +666,7 @@
     state[changed] = value;
   };
   choose("explore-response", (v) => { state.response = v; });
+  if (freer) choose("explore-by", (v) => { state.freer = v === 0; });
   choose("explore-x", (v) => pairOff("x", "y", v));
   choose("explore-y", (v) => pairOff("y", "x", v));
   factors.forEach((f, i) => byId(`explore-at-${i}`).addEventListener("input", (event) => { state.at[i] = Number(event.target.value); update(); }));
@@ -563,10 +698,10 @@
     document.querySelectorAll("[data-choice]").forEach((mark) => mark.classList.toggle("picked", mark.dataset.choice === String(n + 1)));
     const facts = factors.map((f, i) => [f.words, setting(i, at[i])]);
     for (const r of responses) {
-      const p = predict(r, at), {low, high} = interval(r, p);
+      const p = byPolynomial(r, at), {low, high} = p;
       facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} on average (95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
     }
-    if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(keepingSwung(at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
+    if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(overSwings(keepingPolynomials, at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
     facts.push(["the rig", verdict(at)[1]]);
     byId("chosen-name").textContent = `Choice ${n + 1}`;
     byId("chosen-facts").replaceChildren(...facts.flatMap((pair) => pair.map((text, i) => {
