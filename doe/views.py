@@ -5,6 +5,7 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
+import hashlib
 import itertools
 import math
 import sys
@@ -92,6 +93,8 @@ COARSE = 7
 TRIED = 4096
 """Settings at which the page's verdicts on the rig are tried before it is written."""
 CHANCE_LEVEL = 0.9
+READ_RESULTS = ("fit", "suggest")
+"""Pages that rest on what the ledger holds."""
 PRESSURE_SPAN_BAR = 150
 """How far from the planned pressure others are tried for the bench sheet."""
 AFRESH = (
@@ -164,11 +167,30 @@ def header(
         provenance=(
             ("seed", str(campaign.seed)),
             ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),
+            *(_inputs(campaign) if page in READ_RESULTS else ()),
+            ("limits of the rig", _confirmed(campaign)),
             ("made with", software),
         ),
         cautions=rig_room.CAUTIONS,
         practice_defaults=tuple(rig_room.common_practice(campaign.rig)),
     )
+
+
+def _inputs(campaign: Campaign) -> Iterator[tuple[str, str]]:
+    """Yield what was read beside the campaign file, with its hash: ledger, bottles, logs."""
+    for name in ("runs.csv", "portions.csv"):
+        path = campaign.folder / name
+        if path.exists():
+            yield name, f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
+    for path in sorted((campaign.folder / "logs").glob("run-*.toml"), key=lambda p: p.stem):
+        yield f"logs/{path.name}", f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
+
+
+def _confirmed(campaign: Campaign) -> str:
+    rig = campaign.rig
+    if not campaign.limits_confirmed:
+        return "confirmed by nobody"
+    return f"confirmed by {rig.limits_confirmed_by} on {rig.limits_confirmed_on}"
 
 
 def mode_words(campaign: Campaign) -> str:

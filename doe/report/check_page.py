@@ -23,8 +23,9 @@ from doe.report.page import (
     figure_html,
     folded,
     from_template,
+    gravest,
     joined,
-    minds,
+    more_to_know,
     prose,
     small_heading,
     table_html,
@@ -62,6 +63,7 @@ def check_page(
         A table to show at its end, e.g. quantities that follow from the factors.
     """
     sections = [
+        more_to_know(header.notices),
         maps_section(space, maps, (), "What the rig can run"),
         _limits_section(survey),
         _corners_section(space, survey),
@@ -88,7 +90,7 @@ def _check_first_screen(
         from_template("best", Panel("What the budget buys", buys)) if buys else "",
         prose([f"Runs are limited by {enumerated(binding)}."]) if binding else "",
         prose(closed_in),
-        minds(header.notices),
+        gravest(header.notices),
         from_template("next", header.next_command),
     )
 

@@ -95,6 +95,11 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def lowered(text: str) -> str:
+    """Return text with its first letter small and the rest as it is."""
+    return text[:1].lower() + text[1:]
+
+
 def _signed(text: str) -> str:
     if text.startswith("-"):
         return text[1:] if float(text) == 0 else MINUS + text[1:]

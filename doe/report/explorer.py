@@ -2,11 +2,11 @@
 
 The page works predictions and the chance to meet all limits out as `FittedModel.predict` and
 `AllAims` do, from the same doubles and the same draws; and as `Surrogate.predict` does, from the
-runs and the sets of length scales, where the runs are few enough. What the rig can run comes as verdicts at
-the nodes of a grid over all factors. A setting between nodes counts as possible if all nodes around
-it are; anything else is painted as if it were not. Where a limit does not move one way along each
-factor that can be wrong: `Verdicts.tried` and `wrong` say how often it was, at settings spread over
-the ranges.
+runs and the sets of length scales, where the runs are few enough. What the rig can run comes as
+verdicts at the nodes of a grid over all factors. A setting between nodes counts as possible if all
+nodes around it are; anything else is painted as if it were not. Where a limit does not move one way
+along each factor that can be wrong: `Verdicts.tried` and `wrong` say how often it was, at settings
+spread over the ranges.
 
 Shapes: k factors, p columns of a model, N nodes, L limits.
 """

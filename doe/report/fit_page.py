@@ -10,11 +10,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
 from markupsafe import Markup
 
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.curve_section import curve_section
-from doe.report.digits import percent, plain, with_unit
+from doe.report.digits import lowered, percent, plain, with_unit
 from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -27,15 +28,17 @@ from doe.report.page import (
     enumerated,
     factor_names,
     figure_html,
+    folded_evidence,
     from_template,
+    gravest,
     joined,
-    minds,
+    more_to_know,
     prose,
     table_html,
     whole_page,
 )
 from doe.report.pictures import setting_text
-from doe.report.response_section import expected_sentence, response_section
+from doe.report.response_section import expected_sentence, expected_table, response_section
 from doe.report.screening_section import screening_section
 from doe.report.surface_section import (
     choices_table,
@@ -47,13 +50,18 @@ from doe.report.surface_section import (
 
 if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves
+    from doe.analysis.fit import Prediction
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
+    from doe.responses import Response
 
 __all__ = ["FitEvidence", "LimitRoom", "fit_page"]
 
 ROOMS_FIRST = 3
+SENTENCES_MOST = 3
+"""Responses up to which each gets a sentence on the first screen."""
+SAME_SETTING = 1e-6  # coded units
 HARDLY = 0.9
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
 CHOSEN_WORDS = (
@@ -162,6 +170,7 @@ def fit_page(
         sections.append(timed)
     if evidence.screenings:
         sections.insert(0, screening_section(evidence.screenings))
+    sections.insert(0, more_to_know([*header.notices, *analysis.notices]))
     sections.append(methods_section(header, analysis, space))
     first = _fit_first_screen(header, analysis, space, what_next, evidence)
     return whole_page(header, first, sections, explorer)
@@ -181,8 +190,8 @@ def _fit_first_screen(
     settings = tuple(zip(factor_names(space), texts, remarks, strict=True))
     all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
     together = "" if len(responses) == 1 else f", best for {all_told}"
-    expected = [
-        expected_sentence(responses[name], prediction)
+    foretold = [
+        (responses[name], prediction)
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
@@ -190,12 +199,38 @@ def _fit_first_screen(
     return joined(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         from_template("best", panel),
-        prose(expected, "lead"),
-        prose([analysis.evidence or CHOSEN_WORDS]),
+        _expected(foretold),
         prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
+        prose([_second_opinion(analysis, space, around is not None)]),
         prose(what_next),
         from_template("next", header.next_command),
-        minds([*header.notices, *analysis.notices]),
+        gravest([*header.notices, *analysis.notices]),
+    )
+
+
+def _expected(foretold: Sequence[tuple[Response, Prediction]]) -> Markup:
+    """Return what to expect: a sentence each, and of many responses one table."""
+    if len(foretold) <= SENTENCES_MOST:
+        return prose([expected_sentence(*one) for one in foretold], "lead")
+    return table_html(expected_table(foretold))
+
+
+def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) -> str:
+    """Return whether two kinds of model agree on the settings; more of it stands below."""
+    if not analysis.evidence or analysis.by_polynomials is None:
+        return CHOSEN_WORDS
+    if not told_below:
+        return analysis.evidence
+    fitted = analysis.by_polynomials.settings
+    apart = np.abs(space.code(fitted) - space.code(analysis.optimum.settings)).max()
+    if apart < SAME_SETTING:
+        return (
+            "Two kinds of model, smooth surfaces and fitted polynomials, agree on these settings."
+        )
+    return (
+        "These settings are the best on average over smooth surfaces that the runs allow; fitted "
+        f"polynomials alone would set {', '.join(setting_text(space, fitted))}. “How sure” below "
+        "compares the two."
     )
 
 
@@ -203,7 +238,7 @@ def _what_remarks_say(around: Landscape | None) -> str:
     if around is None:
         return ""
     level = percent(around.location.level)
-    return f"Beside each setting: where the best may lie, as far as chance goes ({level})."
+    return f"Beside each setting: the range in which the best may lie ({level} interval)."
 
 
 def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
@@ -253,8 +288,8 @@ def _aims_sentence(analysis: Analysis) -> str:
     if whole < 1:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     return (
-        "By the models the chance that one new run meets every limit and tolerance is about "
-        f"{whole}\N{NO-BREAK SPACE}%; they chose the setting themselves."
+        "The chance that one new run there meets every limit and tolerance is about "
+        f"{whole}\N{NO-BREAK SPACE}%, by the models that also chose the settings: expect no more."
     )
 
 
@@ -322,13 +357,20 @@ def _sure_section(
         "sure",
         "How sure the best settings are",
         joined(
-            prose([intro]),
+            prose([analysis.evidence, intro]),
             table_html(location_table(space, around.location)),
             prose([region_sentence(around.region)]) if around.region is not None else "",
             prose([straying_sentence(space, analysis.fits, around.straying)]),
-            figure_html(chance_picture(space, chance)) if chance is not None else "",
+            _chance_part(space, chance) if chance is not None else "",
         ),
         "How sure",
+    )
+
+
+def _chance_part(space: FactorSpace, view: ChanceView) -> Markup:
+    picture = chance_picture(space, view)
+    return folded_evidence(
+        f"Where limits are likely kept: {lowered(picture.finding)}", figure_html(picture)
     )
 
 
@@ -355,7 +397,7 @@ def _trade_section(
             prose([words]),
             figure_html(picture),
             from_template("picker", names) if live else "",
-            table_html(table),
+            folded_evidence("The settings of every choice", table_html(table)),
         ),
         "What for what",
     )

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import FactorSpace
+from doe.report.digits import capital
 from doe.report.map_pictures import region_picture
-from doe.report.page import Section, factor_names, figure_html, joined, prose
-from doe.report.pictures import RunPoints, held_text
+from doe.report.page import Section, factor_names, figure_html, folded_evidence, joined, prose
+from doe.report.pictures import Picture, RunPoints, held_text
 
 if TYPE_CHECKING:
     from doe.region import RegionMap
@@ -21,15 +22,28 @@ __all__ = ["maps_section"]
 def maps_section(
     space: FactorSpace, maps: Sequence[RegionMap], points: Sequence[RunPoints], heading: str
 ) -> Section:
-    """Return the maps; one with nothing on it, neither limit nor line nor run, is a sentence."""
+    """Return the maps, the first open and the others folded under their findings.
+
+    One with nothing on it, neither limit nor line nor run, is a sentence.
+    """
     drawn: list[Markup] = []
     for i, region in enumerate(maps, start=1):
         own = region.space or space
         if points or region.lines or (region.margin < 0).any():
-            drawn.append(figure_html(region_picture(own, region, points, f"map-{i}")))
+            picture = region_picture(own, region, points, f"map-{i}")
+            figure = figure_html(picture)
+            opened = not any("<figure" in part for part in drawn)
+            drawn.append(
+                figure if opened else folded_evidence(_named(own, region, picture), figure)
+            )
         else:
             drawn.append(prose([_open_sentence(own, region)]))
     return Section("maps", heading, joined(*drawn))
+
+
+def _named(space: FactorSpace, region: RegionMap, picture: Picture) -> str:
+    names = factor_names(space)
+    return f"{capital(names[region.x_factor])} and {names[region.y_factor]}: {picture.finding}"
 
 
 def _open_sentence(space: FactorSpace, region: RegionMap) -> str:

@@ -12,6 +12,7 @@ from doe.report.page import (
     Section,
     bullets,
     enumerated,
+    folded_evidence,
     joined,
     prose,
     small_heading,
@@ -29,12 +30,10 @@ def methods_section(header: Header, analysis: Analysis, space: FactorSpace) -> S
     """Return what was done, in words to paste into a methods section."""
     body = joined(
         prose([_methods_words(header, analysis, space)], "paste"),
-        small_heading("What is assumed"),
-        bullets(_assumptions(analysis)),
         small_heading("Runs used and left out"),
         prose([_exclusion_words(fit) for fit in analysis.fits]),
-        small_heading("Where the methods come from"),
-        bullets(METHOD_SOURCES),
+        folded_evidence("What is assumed", bullets(_assumptions(analysis))),
+        folded_evidence("Where the methods come from", bullets(METHOD_SOURCES)),
     )
     return Section("methods", "Methods, to paste and to check", body, "Methods")
 

@@ -12,7 +12,7 @@ import csv
 import hashlib
 import io
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from importlib.resources import files
@@ -44,11 +44,15 @@ __all__ = [
     "factor_names",
     "figure_html",
     "folded",
+    "folded_evidence",
     "from_template",
+    "gravest",
     "is_number",
     "joined",
     "minds",
+    "more_to_know",
     "panels_html",
+    "plain_figures",
     "prose",
     "small_heading",
     "table_html",
@@ -147,9 +151,28 @@ def is_number(text: str) -> bool:
 
 
 def folded(summary: str, body: Markup) -> Markup:
+    """Return what is folded away on the screen and left out of print: numbers of every run, say."""
     if not body:
         return Markup("")
-    return Markup("<details><summary>{}</summary>{}</details>").format(summary, body)
+    return Markup("<details><summary>{}</summary>{}</details>").format(shown(summary), body)
+
+
+def folded_evidence(summary: str, *parts: Markup | str) -> Markup:
+    """Return what is folded away on the screen and unfolded in print.
+
+    The summary says what is in it, so that nobody needs to open it to know.
+    """
+    body = joined(*parts)
+    if not body:
+        return Markup("")
+    return Markup('<details class="evidence"><summary>{}</summary>\n{}\n</details>').format(
+        shown(summary), body
+    )
+
+
+def plain_figures(pictures: Iterable[Picture | None]) -> list[Markup]:
+    """Return the figures of those pictures that could be made."""
+    return [figure_html(picture) for picture in pictures if picture is not None]
 
 
 def _cautions_section(header: Header) -> Section:
@@ -169,7 +192,11 @@ def _practice_section(header: Header) -> Section:
                 "otherwise. If your rig differs, write them there."
             ]
         ),
-        table_html(Table(("key", "value used"), header.practice_defaults)),
+        folded_evidence(
+            _counted(len(header.practice_defaults), "value that you", "values that you")
+            + " may want to replace",
+            table_html(Table(("key", "value used"), header.practice_defaults)),
+        ),
     )
     return Section("practice", "Values taken from common practice", body, "Common practice")
 
@@ -298,16 +325,32 @@ def bullets(items: Sequence[str], kind: str = "") -> Markup:
 
 
 def minds(notices: Sequence[str | Notice]) -> Markup:
-    """Return the gravest notices, and the others to fold out."""
-    texts = _unique([notice_text(n) for n in sorted(notices, key=_gravity)])
-    first, rest = texts[:NOTICES_FIRST], texts[NOTICES_FIRST:]
+    """Return all notices, the gravest first."""
+    return bullets([text for part in _by_gravity(notices) for text in part], "mind")
+
+
+def gravest(notices: Sequence[str | Notice]) -> Markup:
+    """Return the gravest notices, and where the others stand: in `more_to_know`."""
+    first, rest = _by_gravity(notices)
     if not rest:
         return bullets(first, "mind")
-    count = f"{len(rest)} more {'thing' if len(rest) == 1 else 'things'} to know"
-    folded = Markup("<details><summary>{}</summary>{}</details>").format(
-        count, bullets(rest, "mind")
-    )
-    return joined(bullets(first, "mind"), folded)
+    count = _counted(len(rest), "more thing to know stands", "more things to know stand")
+    link = Markup('<p class="mind"><a href="#more-to-know">{} below</a></p>').format(count)
+    return joined(bullets(first, "mind"), link)
+
+
+def more_to_know(notices: Sequence[str | Notice]) -> Section:
+    """Return the notices that the first screen has no room for, none of them folded away."""
+    return Section("more-to-know", "More to know", bullets(_by_gravity(notices)[1], "mind"))
+
+
+def _by_gravity(notices: Sequence[str | Notice]) -> tuple[list[str], list[str]]:
+    texts = _unique([notice_text(n) for n in sorted(notices, key=_gravity)])
+    return texts[:NOTICES_FIRST], texts[NOTICES_FIRST:]
+
+
+def _counted(count: int, one: str, many: str) -> str:
+    return f"{count} {one if count == 1 else many}"
 
 
 def _gravity(notice: str | Notice) -> int:

@@ -21,10 +21,12 @@ from doe.report.page import (
     enumerated,
     figure_html,
     folded,
+    folded_evidence,
     from_template,
+    gravest,
     is_number,
     joined,
-    minds,
+    more_to_know,
     prose,
     small_heading,
     table_html,
@@ -78,6 +80,7 @@ def plan_page(
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
+        more_to_know([*header.notices, *design.notices]),
         *([_days_section(*days)] if days is not None else []),
         _design_section(design, efficiencies, can_do),
         maps_section(design.space, maps, rings, "Where the runs lie"),
@@ -128,7 +131,7 @@ def _plan_first_screen(
                 "effect.",
             ]
         ),
-        minds([*header.notices, *design.notices]),
+        gravest([*header.notices, *design.notices]),
         from_template("next", header.next_command),
     )
 
@@ -139,10 +142,12 @@ def _days_section(planned: Schedule, needed: Totals) -> Section:
         *(figure_html(picture) for picture in schedule_pictures(planned)),
         small_heading("What they need"),
         table_html(totals_table(needed)),
-        small_heading("What the order costs"),
-        prose([planned.thermal.sentence]),
-        table_html(order_table(planned)),
-        prose([planned.centres.sentence]) if planned.centres is not None else "",
+        folded_evidence(
+            "What the order costs",
+            prose([planned.thermal.sentence]),
+            table_html(order_table(planned)),
+            prose([planned.centres.sentence]) if planned.centres is not None else "",
+        ),
     )
     return Section("days", "Days at the rig", body, "Days")
 
@@ -187,7 +192,13 @@ def _design_section(design: Design, efficiencies: Efficiencies, can_do: Sequence
     return Section(
         "can-do",
         "What this design can and cannot tell",
-        joined(bullets(can_do), small_heading("Figures of merit"), from_template("facts", facts)),
+        joined(
+            bullets(can_do),
+            folded_evidence(
+                f"Figures of merit: D-efficiency {plain(efficiencies.d, 3)} and others",
+                from_template("facts", facts),
+            ),
+        ),
         "What it can tell",
     )
 
@@ -196,7 +207,7 @@ def _aliases_section(aliases: Aliases) -> Section:
     """Return what the design mixes up: a picture, or that it mixes up nothing of this order."""
     picture = alias_picture(aliases)
     if picture is not None:
-        body = figure_html(picture)
+        body = folded_evidence(picture.finding, figure_html(picture))
     elif aliases.mixed_in:
         named = enumerated([label.replace("_", " ") for label in aliases.mixed_in])
         body = prose(
@@ -218,8 +229,12 @@ def _aliases_section(aliases: Aliases) -> Section:
 
 def _variance_section(design: Design, views: Sequence[VarianceView]) -> Section:
     drawn = [
-        figure_html(variance_picture(design.space, view, f"variance-{i}"))
+        folded_evidence(
+            picture.finding,
+            figure_html(picture),
+        )
         for i, view in enumerate(views, start=1)
+        if (picture := variance_picture(design.space, view, f"variance-{i}"))
     ]
     spread = next((view.spread for view in views if view.spread is not None), None)
     if spread is not None:

@@ -35,8 +35,10 @@ from doe.report.page import (
     factor_names,
     figure_html,
     folded,
+    folded_evidence,
     joined,
     minds,
+    plain_figures,
     prose,
     small_heading,
     table_html,
@@ -55,9 +57,10 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
+    from doe.errors import Notice
     from doe.responses import Response
 
-__all__ = ["expected_sentence", "response_section"]
+__all__ = ["expected_sentence", "expected_table", "response_section"]
 
 
 def expected_sentence(response: Response, prediction: Prediction) -> str:
@@ -68,21 +71,50 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     )
     low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
     single = with_unit(between(low, high).replace(" to ", " and "), unit)
+    wanted = _wanted(response)
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
         f"({percent(prediction.level)} interval {average}), and any one run between {single}"
-        f"{_wanted(response)}."
+        f"{'; ' if wanted else ''}{wanted}."
     )
 
 
+def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
+    """Return what `expected_sentence` says, a row a response."""
+    rows = []
+    for response, prediction in foretold:
+        error, unit = float(prediction.standard_error[0]), response.unit
+        ends = [
+            float(end[0])
+            for end in (
+                prediction.mean_low,
+                prediction.mean_high,
+                prediction.run_low,
+                prediction.run_high,
+            )
+        ]
+        rows.append(
+            (
+                response.words,
+                with_unit(bearing(float(prediction.mean[0]), error), unit),
+                between(ends[0], ends[1], error),
+                between(ends[2], ends[3]),
+                _wanted(response),
+            )
+        )
+    level = percent(foretold[0][1].level)
+    headings = ("expect of", "on average", f"{level} interval", "any one run", "wanted")
+    return Table(headings, tuple(rows), frozenset({1, 2, 3}))
+
+
 def _wanted(response: Response) -> str:
-    """Return what is wanted of a response with a limit or a target, to end a sentence with."""
+    """Return what is wanted of a response with a limit or a target."""
     unit = response.unit
     if response.aim in ("below", "above") and response.limit is not None:
         word = "most" if response.aim == "below" else "least"
-        return f"; at {word} {with_unit(plain(response.limit), unit)} is wanted"
+        return f"at {word} {with_unit(plain(response.limit), unit)} is wanted"
     if response.aim == "target" and response.target is not None:
-        return f"; the target is {with_unit(plain(response.target), unit)}"
+        return f"the target is {with_unit(plain(response.target), unit)}"
     return ""
 
 
@@ -97,27 +129,61 @@ def response_section(
     landscape: Landscape | None,
     judged: Judged | None,
 ) -> Section:
-    """Return the evidence on one response; notices already said on the page stay out."""
+    """Return the evidence on one response; notices already said on the page stay out.
+
+    Words, what warns and one picture stand open; what they rest on folds out.
+    """
     key = f"response-{number}"
     best = analysis.best.get(fit.response.name)
     body = joined(
-        prose([_fit_sentence(fit)], "lead"),
+        prose([_fit_sentence(fit)]),
         prose([_best_sentence(fit, best, space)]) if best is not None else "",
-        minds([notice for notice in fit.notices if notice.what not in said]),
-        *surfaces,
-        *(
-            figure_html(effect_curve_picture(space, view, f"{key}-effect-{i}"))
-            for i, view in enumerate(curves, start=1)
-        ),
+        minds(_unsaid(fit, judged, said)),
+        prose([_left_out_sentence(fit)]),
         figure_html(effects_picture(fit, f"{key}-effects")) if len(fit.estimates) > 1 else "",
-        *map(figure_html, _judging_pictures(fit, space, key)),
-        folded("Residuals against each factor", _against_factors(fit, space, key)),
+        folded_evidence(f"{capital(fit.response.words)} over two factors", *surfaces),
+        _curves_part(space, curves, key),
+        _fit_part(fit, space, key),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
-        _judged_part(fit, space, best, judged, said) if judged is not None else "",
-        _left_out_part(fit),
+        _judged_part(fit, judged) if judged is not None else "",
+        _runs_part(fit, space, best, judged) if judged is not None else "",
     )
     return Section(key, capital(fit.response.words), body)
+
+
+def _unsaid(fit: FittedModel, judged: Judged | None, said: set[str]) -> list[Notice]:
+    """Return what warns of a fit and of how it was judged, each once on a page."""
+    notices = list(fit.notices)
+    if judged is not None:
+        notices += judged.scrutiny.notices
+        notices += judged.recommendation.notices if judged.recommendation is not None else ()
+    return [notice for notice in notices if notice.what not in said]
+
+
+def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) -> Markup:
+    pictures = [
+        effect_curve_picture(space, view, f"{key}-effect-{i}")
+        for i, view in enumerate(curves, start=1)
+    ]
+    named = enumerated([factor_names(space)[view.factor] for view in curves])
+    return folded_evidence(f"Along each factor: {named}", *plain_figures(pictures))
+
+
+def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
+    """Return the pictures by which the fit is judged, named by how left-out runs came out."""
+    summary = "How well the model fits"
+    if fit.r2_predicted is not None:
+        value = with_minus(f"{fit.r2_predicted:.2f}")
+        summary += f": left-out runs are foretold with R² {value}"
+    against = (
+        residuals_against_picture(fit, space, i, f"{key}-against-{i + 1}") for i in space.numeric
+    )
+    return folded_evidence(
+        summary,
+        *plain_figures(_judging_pictures(fit, space, key)),
+        *plain_figures(against),
+    )
 
 
 def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
@@ -131,7 +197,7 @@ def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
     if shape.ascent is not None and len(shape.ascent.points) > 1:
         way = "The steepest way from the middle of the ranges towards the aim, step by step."
         parts += [prose([way]), table_html(ascent_table(fit, shape.ascent))]
-    return folded("The shape of the surface", joined(*parts)) if parts else Markup("")
+    return folded_evidence("The shape of the fitted surface, and where it leads", *parts)
 
 
 def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Picture]:
@@ -146,24 +212,19 @@ def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Pi
     return [picture for picture in made if picture is not None]
 
 
-def _against_factors(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
-    pictures = (
-        residuals_against_picture(fit, space, i, f"{key}-against-{i + 1}") for i in space.numeric
-    )
-    return joined(*(figure_html(picture) for picture in pictures if picture is not None))
-
-
 def _fit_sentence(fit: FittedModel) -> str:
     unit = fitted_unit(fit)
     sd = with_unit(plain(fit.residual_sd, 2), unit)
-    predicted = "predicted R² cannot be worked out"
+    predicted = "How well it foretells runs that it has not seen cannot be worked out."
     if fit.r2_predicted is not None:
         value = with_minus(f"{fit.r2_predicted:.2f}")
-        predicted = f"predicted R² (each run judged by a fit without it) {value}"
+        predicted = (
+            f"Each run foretold by a fit without it: predicted R² {value}, where 1 is perfect and "
+            "0 no better than the mean of all runs."
+        )
     return (
-        f"The model: {fit.model.name}, {len(fit.estimates)} terms, fitted to "
-        f"{len(fit.runs_used)} runs, which scatter by {sd} about it. R² is {fit.r2:.2f}, adjusted "
-        f"R² {with_minus(f'{fit.r2_adjusted:.2f}')}, {predicted}."
+        f"The fitted polynomial: {fit.model.name}, {len(fit.estimates)} terms, on "
+        f"{len(fit.runs_used)} runs, which scatter by {sd} about it. {predicted}"
     )
 
 
@@ -209,41 +270,46 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
         "p is the chance of a coefficient at least this far from zero if the term had no effect. "
         "Coefficients are in coded units."
     )
-    return joined(
-        small_heading("The model"),
+    fitted = (
+        f"R² is {fit.r2:.2f}, adjusted for the number of terms "
+        f"{with_minus(f'{fit.r2_adjusted:.2f}')}."
+    )
+    return folded_evidence(
+        "The model as a formula, its terms and tests",
         Markup('<p class="formula">{}</p>').format(shown(_formula(fit))),
         prose([_coding_sentence(space)]),
-        small_heading("Its terms"),
         table_html(table),
-        prose([words]),
+        prose([words, fitted]),
         _variation_part(fit),
     )
 
 
-def _judged_part(
-    fit: FittedModel, space: FactorSpace, best: Best | None, judged: Judged, said: set[str]
-) -> Markup:
-    """Return which model the runs speak for, and which runs the model hangs on."""
-    advised, scrutiny = judged.recommendation, judged.scrutiny
-    notices = (*scrutiny.notices, *(advised.notices if advised is not None else ()))
-    pulled = "" if best is None else pull_sentence(space, best.settings, judged.pulls)
-    compared = (
-        joined(
-            table_html(candidates_table(advised)),
-            prose([AICC_WORDS]),
-            folded("Its terms, one by one", table_html(terms_table(advised, scrutiny))),
-        )
-        if advised is not None
-        else prose(["With these runs models cannot be compared."])
+def _judged_part(fit: FittedModel, judged: Judged) -> Markup:
+    """Return which model the runs speak for."""
+    advised = judged.recommendation
+    if advised is None:
+        return prose(["With these runs models cannot be compared."])
+    taken = next((one.name for one in advised.candidates if one.model is advised.model), "")
+    return folded_evidence(
+        f"Which model the runs speak for: {taken}",
+        prose([advised.why]),
+        table_html(candidates_table(advised)),
+        prose([AICC_WORDS]),
+        small_heading("Its terms, one by one"),
+        table_html(terms_table(advised, judged.scrutiny)),
     )
+
+
+def _runs_part(fit: FittedModel, space: FactorSpace, best: Best | None, judged: Judged) -> Markup:
+    """Return which runs the fit hangs on."""
+    pulled = "" if best is None else pull_sentence(space, best.settings, judged.pulls)
     return joined(
-        small_heading("Which model the runs speak for"),
-        prose([advised.why]) if advised is not None else "",
-        minds([notice for notice in notices if notice.what not in said]),
-        compared,
-        small_heading("Which runs it hangs on"),
-        prose([pulled, *drift_sentences(scrutiny.drift)]),
-        folded("Every run, and what it does to the fit", table_html(runs_table(fit, judged.pulls))),
+        prose([pulled]),
+        folded_evidence(
+            "Drift, and what each run does to the fit",
+            prose(drift_sentences(judged.scrutiny.drift)),
+            folded("Every run, in numbers", table_html(runs_table(fit, judged.pulls))),
+        ),
     )
 
 
@@ -356,10 +422,8 @@ def _lack_sentence(fit: FittedModel) -> str:
     return "The misfit of the model is no larger than the scatter of repeats explains."
 
 
-def _left_out_part(fit: FittedModel) -> Markup:
+def _left_out_sentence(fit: FittedModel) -> str:
     if not fit.runs_left_out:
-        return prose(["No run was left out."])
-    rows = tuple((str(run), reason) for run, reason in fit.runs_left_out)
-    return joined(
-        small_heading("Runs left out, and why"), table_html(Table(("run", "reason"), rows))
-    )
+        return "No run was left out."
+    told = [f"run {run} ({reason})" for run, reason in fit.runs_left_out]
+    return f"Left out of the fit: {enumerated(told)}."

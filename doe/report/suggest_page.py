@@ -17,9 +17,11 @@ from doe.report.page import (
     bullets,
     enumerated,
     factor_names,
+    folded_evidence,
     from_template,
+    gravest,
     joined,
-    minds,
+    more_to_know,
     prose,
     table_html,
     whole_page,
@@ -61,7 +63,9 @@ def suggest_page(
         settings = np.array([run.settings for run in runs])
         told = names if numbered else tuple(f"next {name}" for name in names)
         points.append(RunPoints("suggested", settings, told))
-    sections = [_suggested_section(suggestion, responses, names)] if runs else []
+    sections = [more_to_know([*header.notices, *suggestion.notices])]
+    if runs:
+        sections.append(_suggested_section(suggestion, responses, names))
     if maps:
         sections.append(maps_section(space, maps, points, "Where they lie"))
     first = _suggest_first_screen(header, suggestion, space, responses, names)
@@ -77,12 +81,11 @@ def _suggest_first_screen(
 ) -> Markup:
     return joined(
         prose([suggestion.advice], "lead"),
-        _next_runs(suggestion, space, responses, names)
-        if suggestion.runs
-        else prose(["No run is suggested."]),
-        prose([suggestion.why]),
-        prose([_recommended_sentence(suggestion, space)]),
-        minds([*header.notices, *suggestion.notices]),
+        prose([_next_words(len(suggestion.runs))]),
+        _next_runs(suggestion, space, responses, names) if suggestion.runs else "",
+        prose(_limits_broken(suggestion, responses, names)),
+        prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
+        gravest([*header.notices, *suggestion.notices]),
         from_template("next", header.next_command),
     )
 
@@ -91,7 +94,37 @@ def _recommended_sentence(suggestion: Suggestion, space: FactorSpace) -> str:
     chosen = suggestion.recommended
     texts = zip(factor_names(space), setting_text(space, chosen.settings), strict=True)
     at = enumerated([f"{name} {text}" for name, text in texts])
-    return f"Recommended so far: {at}. {chosen.reason}"
+    return f"The best settings so far: {at}."
+
+
+def _next_words(count: int) -> str:
+    if not count:
+        return "No run is suggested."
+    return f"{'The next run' if count == 1 else f'The next {count} runs'}, and what each is for:"
+
+
+def _limits_broken(
+    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
+) -> list[str]:
+    """Return which runs are made to learn although their mean is expected beyond a limit."""
+    told = []
+    for r in responses:
+        wanted = r.interval_wanted()
+        if wanted is None or r.aim == "target":
+            continue
+        beyond = [
+            name
+            for name, run in zip(names, suggestion.runs, strict=True)
+            if (p := run.predictions.get(r.name)) is not None
+            and not wanted[0] <= float(p.mean[0]) <= wanted[1]
+        ]
+        if beyond:
+            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {enumerated(beyond)}"
+            told.append(
+                f"{which} will probably break the limit of {r.words}: made to learn from, not as "
+                "settings to use."
+            )
+    return told
 
 
 def _next_runs(
@@ -154,10 +187,15 @@ def _suggested_section(
         "unit",
     )
     table = table_html(Table(headings, rows, frozenset({0, 2, 3, 4}))) if rows else ""
+    rests_on = suggestion.recommended.reason
     return Section(
         "next-runs",
         "Why these runs, and what to expect",
-        joined(bullets(told), table),
+        joined(
+            bullets(told),
+            table,
+            folded_evidence("What the best settings so far rest on", prose([rests_on])),
+        ),
         "Why these",
     )
 

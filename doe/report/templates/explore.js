@@ -687,6 +687,12 @@
   plot.addEventListener("pointermove", (event) => { if (held && event.buttons) pick(event); });
   window.addEventListener("pointerup", () => { held = false; });
   window.addEventListener("resize", update);
+  // where the style sheet cannot unfold for paper, this does
+  if (!CSS.supports("selector(::details-content)")) {
+    const shut = [];
+    window.addEventListener("beforeprint", () => document.querySelectorAll("details.evidence:not([open])").forEach((e) => { e.open = true; shut.push(e); }));
+    window.addEventListener("afterprint", () => shut.splice(0).forEach((e) => { e.open = false; }));
+  }
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", update);
 
   // ---- choices that nothing beats: pick one, and everything above follows
