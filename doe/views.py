@@ -849,7 +849,20 @@ def fit_evidence(
         None if aims is None else chance_view(campaign, analysis, aims, points),
         chances_of(aims, around.choices),
         curves,
+        None if aims is None else _swung_chance(analysis, aims),
     )
+
+
+def _swung_chance(analysis: Analysis, aims: AllAims) -> float | None:
+    """Return the chance to meet all at the recommended settings, averaged over the rig's swings."""
+    from doe.analysis.recommendation import chance_of_all_aims
+
+    strays = aims.strays()
+    if not len(strays) or not analysis.surrogates:
+        return None
+    responses = [fit.response for fit in analysis.fits]
+    around = analysis.optimum.settings + strays
+    return float(chance_of_all_aims(responses, analysis.surrogates, around).mean())
 
 
 def chances_of(aims: AllAims | None, choices: Sequence[Choice]) -> tuple[float, ...]:

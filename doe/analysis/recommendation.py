@@ -4,7 +4,7 @@ What is recommended is best on surrogates, averages over models of freer shape: 
 ridges the best of a fitted polynomial is far off. Where the polynomials' best is another, that is
 told, with how well each foretells runs left out.
 
-Shapes: k factors.
+Shapes: k factors, m settings.
 """
 
 from __future__ import annotations
@@ -17,11 +17,12 @@ import numpy as np
 from doe.analysis.decision import SURE, Decision, decide
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
+from doe.analysis.surrogate import Surrogate
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
 
-__all__ = ["decision_of", "recommended"]
+__all__ = ["chance_of_all_aims", "decision_of", "recommended"]
 
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
@@ -67,7 +68,9 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         predictions,
         worths,
         float(np.prod(list(worths.values())) ** (1 / len(worths))),
-        _all_aims(decision, at) if known and wanted else None,
+        float(chance_of_all_aims(decision.responses, decision.surrogates, at[None])[0])
+        if known and wanted
+        else None,
         LEVEL,
     )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
@@ -92,15 +95,16 @@ def _worth(decision: Decision, response: Response, at: FloatArray) -> float:
     return float(response.worth(mean, decision.ranges[response.name])[0])
 
 
-def _all_aims(decision: Decision, at: FloatArray) -> float:
-    """Return what one new run's chance to meet every limit and tolerance at least is."""
-    missed = 0.0
-    for response in decision.responses:
+def chance_of_all_aims(
+    responses: Sequence[Response], surrogates: Mapping[str, Surrogate], settings: FloatArray
+) -> FloatArray:
+    """Return what one new run's chance (m,) to meet every limit and tolerance at least is."""
+    missed = np.zeros(len(settings))
+    for response in responses:
         wanted = response.interval_wanted()
         if wanted is not None:
-            own = decision.surrogates[response.name]
-            missed += 1 - float(own.chance_between(at[None], *wanted)[0])
-    return max(0.0, 1 - missed)
+            missed += 1 - surrogates[response.name].chance_between(settings, *wanted)
+    return np.asarray((1 - missed).clip(min=0.0))
 
 
 def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:

@@ -72,8 +72,7 @@ CHOSEN_WORDS = (
 
 BY_EITHER = (
     "The settings recommended rest on averages over freer models; the fitted polynomials, whose "
-    "formulas stand below, are a second opinion. Where both agree, trust is cheap; where they "
-    "part, the runs do not decide."
+    "formulas stand below, are a second opinion. Where the two part, the runs do not decide yet."
 )
 BY_POLYNOMIALS_ONLY = (
     "The page predicts by the fitted polynomials. What the settings recommended rest on may bend "
@@ -97,7 +96,8 @@ class FitEvidence:
 
     Any two factors, room to the limits with the tightest first, what lies around the best, what
     screening says of each response, how each response's model was judged, the chance to meet all
-    limits over two factors, and at each choice that nothing beats; the extraction curves.
+    limits over two factors, at each choice that nothing beats, the extraction curves, and the
+    chance at the recommended settings with the rig's swings counted, None where it has none.
     """
 
     explorer: Explorer | None = None
@@ -108,6 +108,7 @@ class FitEvidence:
     chance: ChanceView | None = None
     choice_chances: tuple[float, ...] = ()
     curves: ExtractionCurves | None = None
+    swung_chance: float | None = None
 
 
 def fit_page(
@@ -200,7 +201,7 @@ def _fit_first_screen(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         from_template("best", panel),
         _expected(foretold),
-        prose([_aims_sentence(analysis), _rooms_sentence(evidence.rooms)]),
+        prose([_aims_sentence(analysis, evidence.swung_chance), _rooms_sentence(evidence.rooms)]),
         prose([_second_opinion(analysis, space, around is not None)]),
         prose(what_next),
         from_template("next", header.next_command),
@@ -276,7 +277,7 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
     return f"The rig can run these settings. The tightest limits there: {named}."
 
 
-def _aims_sentence(analysis: Analysis) -> str:
+def _aims_sentence(analysis: Analysis, swung_chance: float | None) -> str:
     chance = analysis.optimum.all_aims_probability
     if chance is None:
         unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
@@ -284,13 +285,20 @@ def _aims_sentence(analysis: Analysis) -> str:
             named = enumerated(unknown)
             return f"Nothing is known of {named}: no setting can be said to keep its limit."
         return "No response has a limit or a tolerance, so there is no chance of meeting one."
-    whole = min(99, math.floor(100 * chance))
-    if whole < 1:
+    if chance < 0.01:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
+    swung = ""
+    if swung_chance is not None:
+        swung = f" (with the rig’s swings counted, {_share(swung_chance)})"
     return (
-        "The chance that one new run there meets every limit and tolerance is about "
-        f"{whole}\N{NO-BREAK SPACE}%, by the models that also chose the settings: expect no more."
+        f"A new run there meets every limit and tolerance with a chance of about {_share(chance)}"
+        f"{swung}. The same models chose the settings, so expect no more."
     )
+
+
+def _share(chance: float) -> str:
+    """Return a chance, never rounded up and never certain."""
+    return f"{min(99, math.floor(100 * chance))}\N{NO-BREAK SPACE}%"
 
 
 def _explorer_section(explorer: Explorer, still: Markup) -> Section:

@@ -131,7 +131,7 @@ def response_section(
 ) -> Section:
     """Return the evidence on one response; notices already said on the page stay out.
 
-    Words, what warns and one picture stand open; what they rest on folds out.
+    Words and what warns stand open; the pictures, tables and formulas they rest on fold out.
     """
     key = f"response-{number}"
     best = analysis.best.get(fit.response.name)
@@ -139,15 +139,15 @@ def response_section(
         prose([_fit_sentence(fit)]),
         prose([_best_sentence(fit, best, space)]) if best is not None else "",
         minds(_unsaid(fit, judged, said)),
-        prose([_left_out_sentence(fit)]),
-        figure_html(effects_picture(fit, f"{key}-effects")) if len(fit.estimates) > 1 else "",
+        prose([_pulled_sentence(space, best, judged), _left_out_sentence(fit)]),
         folded_evidence(f"{capital(fit.response.words)} over two factors", *surfaces),
+        _effects_part(fit, key),
         _curves_part(space, curves, key),
         _fit_part(fit, space, key),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
         _judged_part(fit, judged) if judged is not None else "",
-        _runs_part(fit, space, best, judged) if judged is not None else "",
+        _runs_part(fit, judged) if judged is not None else "",
     )
     return Section(key, capital(fit.response.words), body)
 
@@ -159,6 +159,20 @@ def _unsaid(fit: FittedModel, judged: Judged | None, said: set[str]) -> list[Not
         notices += judged.scrutiny.notices
         notices += judged.recommendation.notices if judged.recommendation is not None else ()
     return [notice for notice in notices if notice.what not in said]
+
+
+def _pulled_sentence(space: FactorSpace, best: Best | None, judged: Judged | None) -> str:
+    """Return whether single runs decide where the best settings of a response are."""
+    if best is None or judged is None:
+        return ""
+    return pull_sentence(space, best.settings, judged.pulls)
+
+
+def _effects_part(fit: FittedModel, key: str) -> Markup:
+    if len(fit.estimates) < 2:
+        return Markup("")
+    picture = effects_picture(fit, f"{key}-effects")
+    return folded_evidence(picture.finding, figure_html(picture))
 
 
 def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) -> Markup:
@@ -300,16 +314,11 @@ def _judged_part(fit: FittedModel, judged: Judged) -> Markup:
     )
 
 
-def _runs_part(fit: FittedModel, space: FactorSpace, best: Best | None, judged: Judged) -> Markup:
-    """Return which runs the fit hangs on."""
-    pulled = "" if best is None else pull_sentence(space, best.settings, judged.pulls)
-    return joined(
-        prose([pulled]),
-        folded_evidence(
-            "Drift, and what each run does to the fit",
-            prose(drift_sentences(judged.scrutiny.drift)),
-            folded("Every run, in numbers", table_html(runs_table(fit, judged.pulls))),
-        ),
+def _runs_part(fit: FittedModel, judged: Judged) -> Markup:
+    return folded_evidence(
+        "Drift, and what each run does to the fit",
+        prose(drift_sentences(judged.scrutiny.drift)),
+        folded("Every run, in numbers", table_html(runs_table(fit, judged.pulls))),
     )
 
 
@@ -424,6 +433,6 @@ def _lack_sentence(fit: FittedModel) -> str:
 
 def _left_out_sentence(fit: FittedModel) -> str:
     if not fit.runs_left_out:
-        return "No run was left out."
+        return ""
     told = [f"run {run} ({reason})" for run, reason in fit.runs_left_out]
     return f"Left out of the fit: {enumerated(told)}."

@@ -376,7 +376,7 @@
   let frame = null;
   const layout = () => {
     const width = Math.min(700, plot.clientWidth), height = Math.min(0.92 * width, 400);
-    const left = 52, top = 30, right = width - 12, bottom = top + height, pad = 12;
+    const left = 58, top = 30, right = width - 12, bottom = top + height, pad = 12;
     const [fx, fy] = [factors[state.x], factors[state.y]];
     const inner = {left: left + pad, right: right - pad, top: top + pad, bottom: bottom - pad};
     return {
@@ -448,7 +448,7 @@
     }
     for (const v of new Set([...levelsBetween(fy.low, fy.high, 6), fy.low, fy.high])) {
       if (Math.min(v - fy.low, fy.high - v) > 0 && Math.min(v - fy.low, fy.high - v) / (fy.high - fy.low) < 0.05) continue;
-      parts.push(make("text", {class: "tick end", x: frame.left - 5, y: frame.y(v) + 4}, plain(v, 6)));
+      parts.push(make("text", {class: "tick end", x: frame.left - 11, y: frame.y(v) + 4}, plain(v, 6)));
     }
     const label = (f) => (f.unit ? `${f.words}, ${f.unit}` : f.words);
     const most = Math.floor(frame.width / 8), cut = (t) => (t.length > most ? `${t.slice(0, most - 1)}…` : t);
@@ -638,7 +638,7 @@
     const r = responses[state.response];
     if (r) {
       const p = told(state.response, state.at);
-      byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)}, standard error ${bearing(p.error, p.error)}`;
+      byId("explore-finding").textContent = `${r.words.charAt(0).toUpperCase()}${r.words.slice(1)} at ${where}: ${unit(bearing(p.mean, p.error), r.unit)} (95\u00a0% interval of the mean ${bearing(p.low, p.error)} to ${bearing(p.high, p.error)})`;
     } else byId("explore-finding").textContent = `Chance that one new run meets every limit at ${where}: ${chance}`;
     byId("explore-how").textContent = r
       ? "A stronger colour is more; dashed lines join equal standard error (±)."
