@@ -15,7 +15,7 @@ from markupsafe import Markup
 
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.curve_section import curve_section
-from doe.report.digits import lowered, percent, plain, with_unit
+from doe.report.digits import percent, plain, with_unit
 from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -29,6 +29,7 @@ from doe.report.page import (
     factor_names,
     figure_html,
     folded_evidence,
+    folded_figure,
     from_template,
     gravest,
     joined,
@@ -369,16 +370,11 @@ def _sure_section(
             table_html(location_table(space, around.location)),
             prose([region_sentence(around.region)]) if around.region is not None else "",
             prose([straying_sentence(space, analysis.fits, around.straying)]),
-            _chance_part(space, chance) if chance is not None else "",
+            folded_figure(chance_picture(space, chance), "Where limits are likely kept: ")
+            if chance is not None
+            else "",
         ),
         "How sure",
-    )
-
-
-def _chance_part(space: FactorSpace, view: ChanceView) -> Markup:
-    picture = chance_picture(space, view)
-    return folded_evidence(
-        f"Where limits are likely kept: {lowered(picture.finding)}", figure_html(picture)
     )
 
 

@@ -10,8 +10,8 @@ from markupsafe import Markup
 from doe.factors import FactorSpace
 from doe.report.digits import capital
 from doe.report.map_pictures import region_picture
-from doe.report.page import Section, factor_names, figure_html, folded_evidence, joined, prose
-from doe.report.pictures import Picture, RunPoints, held_text
+from doe.report.page import Section, factor_names, figure_html, folded_figure, joined, prose
+from doe.report.pictures import RunPoints, held_text
 
 if TYPE_CHECKING:
     from doe.region import RegionMap
@@ -31,19 +31,18 @@ def maps_section(
         own = region.space or space
         if points or region.lines or (region.margin < 0).any():
             picture = region_picture(own, region, points, f"map-{i}")
-            figure = figure_html(picture)
-            opened = not any("<figure" in part for part in drawn)
+            first = not any("<figure" in part for part in drawn)
             drawn.append(
-                figure if opened else folded_evidence(_named(own, region, picture), figure)
+                figure_html(picture) if first else folded_figure(picture, _over(own, region))
             )
         else:
             drawn.append(prose([_open_sentence(own, region)]))
     return Section("maps", heading, joined(*drawn))
 
 
-def _named(space: FactorSpace, region: RegionMap, picture: Picture) -> str:
+def _over(space: FactorSpace, region: RegionMap) -> str:
     names = factor_names(space)
-    return f"{capital(names[region.x_factor])} and {names[region.y_factor]}: {picture.finding}"
+    return f"{capital(names[region.x_factor])} and {names[region.y_factor]}: "
 
 
 def _open_sentence(space: FactorSpace, region: RegionMap) -> str:

@@ -23,7 +23,7 @@ from markupsafe import Markup
 
 from doe.errors import Notice
 from doe.factors import FactorSpace
-from doe.report.digits import capital, shown
+from doe.report.digits import capital, lowered, shown
 from doe.report.explorer import Explorer, payload_text
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import Panels, Picture, Table
@@ -45,6 +45,7 @@ __all__ = [
     "figure_html",
     "folded",
     "folded_evidence",
+    "folded_figure",
     "from_template",
     "gravest",
     "is_number",
@@ -155,6 +156,14 @@ def folded(summary: str, body: Markup) -> Markup:
     if not body:
         return Markup("")
     return Markup("<details><summary>{}</summary>{}</details>").format(shown(summary), body)
+
+
+def folded_figure(picture: Picture, before: str = "") -> Markup:
+    """Return a figure folded away on the screen under its finding, and unfolded in print."""
+    summary = f"{before}{lowered(picture.finding)}" if before else picture.finding
+    return Markup('<details class="evidence titled"><summary>{}</summary>\n{}\n</details>').format(
+        shown(summary), figure_html(picture)
+    )
 
 
 def folded_evidence(summary: str, *parts: Markup | str) -> Markup:

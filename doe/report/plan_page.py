@@ -22,6 +22,7 @@ from doe.report.page import (
     figure_html,
     folded,
     folded_evidence,
+    folded_figure,
     from_template,
     gravest,
     is_number,
@@ -207,7 +208,7 @@ def _aliases_section(aliases: Aliases) -> Section:
     """Return what the design mixes up: a picture, or that it mixes up nothing of this order."""
     picture = alias_picture(aliases)
     if picture is not None:
-        body = folded_evidence(picture.finding, figure_html(picture))
+        body = folded_figure(picture)
     elif aliases.mixed_in:
         named = enumerated([label.replace("_", " ") for label in aliases.mixed_in])
         body = prose(
@@ -229,12 +230,8 @@ def _aliases_section(aliases: Aliases) -> Section:
 
 def _variance_section(design: Design, views: Sequence[VarianceView]) -> Section:
     drawn = [
-        folded_evidence(
-            picture.finding,
-            figure_html(picture),
-        )
+        folded_figure(variance_picture(design.space, view, f"variance-{i}"))
         for i, view in enumerate(views, start=1)
-        if (picture := variance_picture(design.space, view, f"variance-{i}"))
     ]
     spread = next((view.spread for view in views if view.spread is not None), None)
     if spread is not None:

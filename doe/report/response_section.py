@@ -36,6 +36,7 @@ from doe.report.page import (
     figure_html,
     folded,
     folded_evidence,
+    folded_figure,
     joined,
     minds,
     plain_figures,
@@ -171,8 +172,7 @@ def _pulled_sentence(space: FactorSpace, best: Best | None, judged: Judged | Non
 def _effects_part(fit: FittedModel, key: str) -> Markup:
     if len(fit.estimates) < 2:
         return Markup("")
-    picture = effects_picture(fit, f"{key}-effects")
-    return folded_evidence(picture.finding, figure_html(picture))
+    return folded_figure(effects_picture(fit, f"{key}-effects"))
 
 
 def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) -> Markup:
