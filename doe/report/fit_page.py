@@ -35,6 +35,7 @@ from doe.report.page import (
     joined,
     more_to_know,
     prose,
+    small_heading,
     table_html,
     whole_page,
 )
@@ -359,14 +360,15 @@ def _sure_section(
     """Return where else the best may lie, where limits are likely kept, and what costs what."""
     intro = (
         "Were the campaign run again, chance would put the best settings elsewhere. The table says "
-        "how far, taking the fitted models as given; a range as wide as the factor’s own says that "
-        "the results hardly fix it."
+        "how far; a range as wide as the factor’s own says that the results hardly fix it."
     )
     return Section(
         "sure",
         "How sure the best settings are",
         joined(
-            prose([analysis.evidence, intro]),
+            prose([analysis.evidence]),
+            small_heading("By the fitted polynomials") if analysis.evidence else "",
+            prose([intro]),
             table_html(location_table(space, around.location)),
             prose([region_sentence(around.region)]) if around.region is not None else "",
             prose([straying_sentence(space, analysis.fits, around.straying)]),

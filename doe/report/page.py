@@ -354,8 +354,12 @@ def more_to_know(notices: Sequence[str | Notice]) -> Section:
 
 
 def _by_gravity(notices: Sequence[str | Notice]) -> tuple[list[str], list[str]]:
-    texts = _unique([notice_text(n) for n in sorted(notices, key=_gravity)])
-    return texts[:NOTICES_FIRST], texts[NOTICES_FIRST:]
+    """Return the texts of the gravest notices, one of a kind, and those of all others."""
+    ordered = list(dict.fromkeys(sorted(notices, key=_gravity)))
+    kinds = {n if isinstance(n, str) else n.code: n for n in reversed(ordered)}
+    first = sorted(kinds.values(), key=ordered.index)[:NOTICES_FIRST]
+    rest = [n for n in ordered if n not in first]
+    return _unique([notice_text(n) for n in first]), _unique([notice_text(n) for n in rest])
 
 
 def _counted(count: int, one: str, many: str) -> str:

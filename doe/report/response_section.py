@@ -76,7 +76,7 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
         f"({percent(prediction.level)} interval {average}), and any one run between {single}"
-        f"{'; ' if wanted else ''}{wanted}."
+        f"{f'; wanted: {wanted}' if wanted else ''}."
     )
 
 
@@ -113,9 +113,9 @@ def _wanted(response: Response) -> str:
     unit = response.unit
     if response.aim in ("below", "above") and response.limit is not None:
         word = "most" if response.aim == "below" else "least"
-        return f"at {word} {with_unit(plain(response.limit), unit)} is wanted"
+        return f"at {word} {with_unit(plain(response.limit), unit)}"
     if response.aim == "target" and response.target is not None:
-        return f"the target is {with_unit(plain(response.target), unit)}"
+        return with_unit(plain(response.target), unit)
     return ""
 
 
