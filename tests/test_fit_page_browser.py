@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from doe import workflow
+from doe.analysis.recommendation import chance_of_all_aims
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
 
@@ -116,6 +117,11 @@ def tab(made: SimpleNamespace, browser: Any) -> Iterator[Any]:
     page.context.close()
 
 
+def by_polynomials(tab: Any) -> Any:
+    tab.locator("#explore-by").select_option(label="fitted polynomials")
+    return tab
+
+
 def put(tab: Any, factor: int, value: float) -> None:
     """Move a factor's slider, or choose its level."""
     tab.locator(f"#explore-at-{factor}").evaluate(
@@ -128,7 +134,8 @@ def put(tab: Any, factor: int, value: float) -> None:
     )
 
 
-def test_sliders_predict_as_python_does(made: SimpleNamespace, tab: Any) -> None:
+def test_polynomials_predict_as_python_does(made: SimpleNamespace, browser: Any) -> None:
+    tab = by_polynomials(opened(browser, made.page))
     for settings in ((120, 3, 20, 0), (185, 6.5, 45, 2), (155, 8, 60, 1), (200, 3.5, 25, 2)):
         for factor, value in enumerate(settings):
             put(tab, factor, value)
@@ -141,6 +148,60 @@ def test_sliders_predict_as_python_does(made: SimpleNamespace, tab: Any) -> None
             low, high = (float(row.get_attribute(f"data-{k}")) for k in ("low", "high"))
             assert low == pytest.approx(expected.mean_low[0], rel=1e-9)
             assert high == pytest.approx(expected.mean_high[0], rel=1e-9)
+            low, high = (float(row.get_attribute(f"data-run-{k}")) for k in ("low", "high"))
+            assert low == pytest.approx(expected.run_low[0], rel=1e-9)
+            assert high == pytest.approx(expected.run_high[0], rel=1e-9)
+    tab.context.close()
+
+
+@pytest.mark.parametrize("which", ["made", "plots", "joint"])
+def test_what_the_settings_rest_on_predicts_as_python_does(
+    which: str, request: pytest.FixtureRequest, browser: Any
+) -> None:
+    """At the start without a choice: levels, a log scale, runs of several days, whole plots."""
+    campaign = request.getfixturevalue(which)
+    analysis, space = campaign.result.analysis, campaign.campaign.space
+    tab = opened(browser, campaign.page)
+    assert tab.locator("#explore-by").input_value() == "0"
+    rng = np.random.default_rng(4)
+    apart = []
+    for turn in range(6):
+        drawn = [rng.uniform(f.low, f.high) for f in space.factors[:3]]
+        settings = space.settable(np.array([[*drawn, *[float(turn % 3)] * (len(space) - 3)]]))
+        for factor, value in enumerate(settings[0]):
+            put(tab, factor, float(value))
+        for number, fit in enumerate(analysis.fits):
+            expected = analysis.surrogates[fit.response.name].predict(settings)
+            row = tab.locator(f"#explore-row-{number}")
+            for name, value in (
+                ("mean", expected.mean),
+                ("error", expected.standard_error),
+                ("low", expected.mean_low),
+                ("high", expected.mean_high),
+                ("run-low", expected.run_low),
+                ("run-high", expected.run_high),
+            ):
+                told = float(row.get_attribute(f"data-{name}"))
+                assert told == pytest.approx(value[0], rel=1e-9), name
+            apart.append(abs(expected.mean[0] / fit.predict(settings).mean[0] - 1))
+        aims = campaign.result.landscape.region.aims
+        responses = [fit.response for fit in analysis.fits]
+        said = tab.locator("#explore-chance")
+        kept, swung = (float(said.get_attribute(f"data-{k}")) for k in ("chance", "swung"))
+        around = np.vstack([settings, settings + aims.strays()])
+        chances = chance_of_all_aims(responses, analysis.surrogates, around)
+        assert kept == pytest.approx(chances[0], abs=1e-9)
+        assert swung == pytest.approx(chances[1:].mean(), abs=1e-9)
+    assert max(apart) > 1e-3  # the two kinds of model are not one
+    tab.locator("#explore-back").click()
+    row = tab.locator("#explore-row-0")
+    recommended = analysis.optimum.predictions[analysis.fits[0].response.name].mean[0]
+    assert float(row.get_attribute("data-mean")) == pytest.approx(recommended, rel=1e-9)
+    before = tab.locator("#explore-layers").evaluate("e => e.innerHTML")
+    by_polynomials(tab).wait_for_timeout(200)
+    assert tab.locator("#explore-layers").evaluate("e => e.innerHTML") != before
+    assert tab.said == []
+    tab.context.close()
 
 
 def test_in_whole_plots_intervals_have_the_degrees_of_freedom_of_their_setting(
@@ -148,7 +209,7 @@ def test_in_whole_plots_intervals_have_the_degrees_of_freedom_of_their_setting(
 ) -> None:
     fits = plots.result.analysis.fits
     assert all(fit.mixed is not None for fit in fits)
-    tab = opened(browser, plots.page)
+    tab = by_polynomials(opened(browser, plots.page))
     freedoms = set()
     for settings in ((120, 3, 20), (160, 5.5, 40), (180, 8, 60), (135, 6, 25)):
         for factor, value in enumerate(settings):
@@ -177,7 +238,7 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
     campaign = request.getfixturevalue(which)
     region = campaign.result.landscape.region
     assert region.aims.how == how
-    tab = opened(browser, campaign.page)
+    tab = by_polynomials(opened(browser, campaign.page))
     rng = np.random.default_rng(5)
     space = campaign.campaign.space
     seen = []
@@ -203,7 +264,7 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
 
 
 def test_a_choice_is_picked_by_its_square_and_by_keys(made: SimpleNamespace, browser: Any) -> None:
-    tab = opened(browser, made.page)
+    tab = by_polynomials(opened(browser, made.page))
     choices = made.result.landscape.choices
     assert len(choices) >= 4
     assert tab.locator("#chosen").is_hidden()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import hashlib
 import json
 import os
 import shutil
@@ -92,6 +93,25 @@ def test_new_check_plan_record_fit_suggest_and_fit_again(doe: Command, tmp_path:
         "mint-stage2-suggest.html",
         "mint-stage2-fit.html",
     }
+
+
+def test_a_fit_page_says_what_it_was_made_of_and_not_where(doe: Command, tmp_path: Path) -> None:
+    doe("new", "mint")
+    folder = tmp_path / "designs" / "mint"
+    doe("plan", "mint")
+    filled = fill(folder / "sheet-stage1.csv", tmp_path / "b.csv", made_up_results)
+    doe("record", "mint", str(filled))
+    doe("fit", "mint")
+    file = tmp_path / "reports" / "mint-stage1-fit.html"
+    page = file.read_text(encoding="utf-8")
+    foot = page[page.index('<footer class="foot">') :]
+    for name in ("campaign.toml", "runs.csv"):
+        digest = hashlib.sha256((folder / name).read_bytes()).hexdigest()[:16]
+        assert f"<dt>{name}</dt><dd>sha256 {digest}</dd>" in foot
+    assert "confirmed by nobody" in foot
+    assert str(tmp_path) not in page
+    doe("fit", "mint")
+    assert file.read_text(encoding="utf-8") == page
 
 
 def test_every_command_ends_with_the_next_one_and_says_where_it_wrote(

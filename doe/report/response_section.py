@@ -76,7 +76,7 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
         f"({percent(prediction.level)} interval {average}), and any one run between {single}"
-        f"{f'; wanted: {wanted}' if wanted else ''}."
+        f"{f'; {wanted} is wanted' if wanted else ''}."
     )
 
 

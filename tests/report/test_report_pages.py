@@ -305,6 +305,68 @@ def test_every_figure_has_title_reading_drawing_and_numbers(built: dict[str, str
     assert counts == {"check": 4, "plan": 5, "fit": 30, "suggest": 3}
 
 
+def outside_folds(page: str) -> str:
+    """Return a page without what is folded away, folds in folds included."""
+    inner = re.compile(r"<details[^>]*>(?:(?!<details).)*?</details>", re.DOTALL)
+    while inner.search(page):
+        page = inner.sub("", page)
+    return page
+
+
+def test_no_warning_is_folded_away(made_up: SimpleNamespace) -> None:
+    """Thirty notices of all weights: each stands on the open page, three kinds on the first screen.
+
+    Two of a kind do not take two of these places.
+    """
+    codes = (*frame.GRAVE[:2], frame.GRAVE[0], "unheard-of", frame.GRAVE[5])
+    notices = tuple(Notice(codes[i % 5], f"warning {i:02d} of kind {i % 5}") for i in range(30))
+    for name, page in pages(made_up, notices=notices).items():
+        seen = unescape(outside_folds(page))
+        assert all(f"Warning {i:02d} of kind" in seen for i in range(30)), name
+        first = unescape(page.split("<nav")[0])
+        assert len(re.findall(r"Warning \d\d", first)) == 3 - ("Poor" in first)
+        assert "Warning 00" in first
+        assert "Warning 02" not in first
+        assert 'href="#more-to-know"' in first
+    fit = made_up.analysis.fits[0]
+    told = replace(fit, notices=(Notice("drift", "it drifts"), Notice("poor-prediction", "poor")))
+    analysis = replace(made_up.analysis, fits=(told,), notices=())
+    page = fit_page(made_up_campaign.header(), analysis, made_up.space, live=False)
+    assert "<li>It drifts</li>" in outside_folds(page)
+
+
+def test_every_fold_says_what_is_in_it(built: dict[str, str]) -> None:
+    for name, page in built.items():
+        summaries = re.findall(r"<summary>(.*?)</summary>", page, re.DOTALL)
+        told = [s for s in summaries if s != "The numbers behind this picture"]
+        assert len(told) >= (6 if name == "fit" else 1)
+        assert all(len(s) >= 9 for s in told)
+        sections = page.split("<section")[1:]
+        for section in sections:
+            here = re.findall(r"<summary>(.*?)</summary>", section, re.DOTALL)
+            here = [s for s in here if s != "The numbers behind this picture"]
+            assert len(here) == len(set(here))
+
+
+def test_axes_of_all_figures_carry_the_unit_of_what_they_show(
+    built: dict[str, str], made_up: SimpleNamespace
+) -> None:
+    units = {factor.name: factor.unit for factor in made_up.space}
+    units |= {r.words: r.unit for r in made_up.responses}
+    seen = set()
+    for page in built.values():
+        for figure in re.findall(r"<figure.*?</figure>", page, re.DOTALL):
+            for drawing in re.findall(r"<svg.*?</svg>", figure, re.DOTALL):
+                axes = re.findall(r'<text class="axis[^"]*"[^>]*>([^<]*)</text>', drawing)
+                assert axes, figure[:80]
+                for title in map(unescape, axes):
+                    for quantity, unit in units.items():
+                        if title.startswith(quantity) and not title.endswith("…"):
+                            assert unit in title.removeprefix(quantity), title
+                            seen.add(quantity)
+    assert seen == set(units)
+
+
 def first_element(page: str) -> str:
     return page.split("<body>")[1].lstrip()[:60]
 
@@ -505,7 +567,7 @@ def links(page: str) -> list[str]:
 def test_every_table_can_be_saved_and_reads_back_as_it_is_shown(built: dict[str, str]) -> None:
     for name, page in built.items():
         tables = re.findall(
-            r"<table>(?:(?!</table>).)*</table>\s*</div>\s*<p class=.save.>", page, re.DOTALL
+            r"<table[^>]*>(?:(?!</table>).)*</table>\s*</div>\s*<p class=.save.>", page, re.DOTALL
         )
         saved = links(page)
         assert len(saved) == len(tables) >= 4, name
@@ -556,7 +618,7 @@ def test_three_notices_at_most_stand_open_the_gravest_first(made_up: SimpleNames
 def test_runs_stand_before_the_cautions(built: dict[str, str]) -> None:
     for name in ("plan", "suggest"):
         page = built[name]
-        assert page.index("<table>") < page.index("<nav") < page.index('id="cautions"')
+        assert page.index("<table") < page.index("<nav") < page.index('id="cautions"')
 
 
 def test_a_transformed_response_is_not_given_in_its_own_unit(made_up: SimpleNamespace) -> None:
