@@ -25,7 +25,7 @@ from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor, sample_b
 from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
-from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts, node_levels
+from doe.report.explorer import Explorer, Verdicts, node_levels, travelling
 from doe.report.fit_page import FitEvidence, LimitRoom
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -784,7 +784,7 @@ def surfaces(
     The other factors are held at the best settings of all aims. By the surrogates that the settings
     rest on, where the runs are few enough; else by the fitted polynomials.
     """
-    freer = _travelling(analysis)
+    freer = travelling(analysis.surrogates)
     each = max(1, SURFACES_MOST // len(analysis.fits))
     at = analysis.optimum.settings
     views = []
@@ -900,14 +900,16 @@ def explorer(
     aims = None if around.region is None else around.region.aims
     choices = tuple(choice.settings for choice in around.choices)
     return Explorer(
-        space, analysis.fits, at, verdicts, runs, first, aims, choices, _travelling(analysis)
+        space,
+        analysis.fits,
+        at,
+        verdicts,
+        runs,
+        first,
+        aims,
+        choices,
+        travelling(analysis.surrogates),
     )
-
-
-def _travelling(analysis: Analysis) -> Mapping[str, Surrogate]:
-    """Return the surrogates where the runs are few enough for a page to predict by them."""
-    most = max((len(own.recipe.z) for own in analysis.surrogates.values()), default=0)
-    return analysis.surrogates if most <= TRAVELS_MOST else {}
 
 
 def chance_view(

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from doe.analysis.reliability import AllAims
     from doe.analysis.surrogate import Surrogate
 
-__all__ = ["TRAVELS_MOST", "Explorer", "Verdicts", "node_levels", "payload_text"]
+__all__ = ["TRAVELS_MOST", "Explorer", "Verdicts", "node_levels", "payload_text", "travelling"]
 
 TRAVELS_MOST = 60
 """Runs up to which surrogates travel with a page: its pictures grow slow with their square."""
@@ -92,6 +92,12 @@ class Explorer:
     aims: AllAims | None = None
     choices: tuple[FloatArray, ...] = ()
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
+
+
+def travelling(surrogates: Mapping[str, Surrogate]) -> Mapping[str, Surrogate]:
+    """Return the surrogates where the runs are few enough for a page to predict by them."""
+    most = max((len(own.recipe.z) for own in surrogates.values()), default=0)
+    return surrogates if most <= TRAVELS_MOST else {}
 
 
 def node_levels(space: FactorSpace, at: FloatArray, most: int = NODES_MOST) -> list[FloatArray]:

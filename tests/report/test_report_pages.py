@@ -22,10 +22,12 @@ import made_up_campaign
 import numpy as np
 import pytest
 
+from doe.analysis.surrogate import Surrogate, surrogate
 from doe.analysis.transformation import log
 from doe.errors import Notice
 from doe.report import page as frame
 from doe.report.check_page import check_page
+from doe.report.explorer import travelling
 from doe.report.fit_page import FitEvidence, fit_page
 from doe.report.palette import DARK, LIGHT, RAMP
 from doe.report.plan_page import plan_page
@@ -346,6 +348,28 @@ def test_every_fold_says_what_is_in_it(built: dict[str, str]) -> None:
             here = re.findall(r"<summary>(.*?)</summary>", section, re.DOTALL)
             here = [s for s in here if s != "The numbers behind this picture"]
             assert len(here) == len(set(here))
+
+
+def test_surrogates_of_many_runs_stay_at_home_and_the_page_says_so(
+    made_up: SimpleNamespace, built: dict[str, str]
+) -> None:
+    rng = np.random.default_rng(1)
+    rows = made_up.space.settable(rng.uniform([120, 10, 2, 10], [220, 60, 8, 60], (61, 4)))
+
+    def fitted(count: int) -> dict[str, Surrogate]:
+        values = rows[:count, 0] / 10 + rng.normal(0, 1, count)
+        own = surrogate(made_up.space, rows[:count], values, [1] * count, rng, logarithmic=False)
+        return {fit.response.name: own for fit in made_up.analysis.fits}
+
+    few, many = fitted(60), fitted(61)
+    assert travelling(few) == few
+    assert travelling(many) == {}
+    taken = replace(made_up.evidence, explorer=replace(made_up.evidence.explorer, surrogates=few))
+    page = fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, evidence=taken)
+    assert 'id="explore-by"' in page
+    assert 'id="explore-by"' not in built["fit"]
+    assert "with more than 60 runs" in built["fit"]
+    assert len(page) - len(built["fit"]) < 100_000
 
 
 def test_axes_of_all_figures_carry_the_unit_of_what_they_show(
