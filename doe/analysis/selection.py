@@ -537,11 +537,12 @@ class _Search:
         at, G = self._at(chosen), gram.matrix
         if not _regular(G, at):
             return None
-        inverse = np.linalg.inv(G[at[:, None], at])
+        inverse = np.asarray(np.linalg.inv(G[at[:, None], at]), dtype=np.float64)
         solved = inverse @ G[at]
         rest = G - G[:, at] @ solved
         diagonal = np.diag(G)
-        more, own, blocks = [], [], []
+        more, own = [], []
+        blocks: list[FloatArray] = []
         for addition in self._additions(chosen):
             columns = self._columns(addition)
             if len(at) + len(columns) > gram.n - 2:
@@ -552,7 +553,8 @@ class _Search:
                 continue
             more.append(addition)
             own.append(columns)
-            blocks.append(1 / block if len(columns) == 1 else np.linalg.inv(block))
+            inverted = 1 / block if len(columns) == 1 else np.linalg.inv(block)
+            blocks.append(np.asarray(inverted, dtype=np.float64))
         return _Step(at, inverse, solved, tuple(more), tuple(own), tuple(blocks))
 
     def backward(self, gram: _Gram) -> tuple[int, ...]:
