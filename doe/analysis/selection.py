@@ -528,8 +528,8 @@ class _Search:
             best = new[np.arange(len(who)), pick]
             going = best < score[who]
             score[who] = np.where(going, best, score[who])
-            for i in np.flatnonzero(going):
-                open_.setdefault((*chosen, *step.more[pick[i]]), []).append(who[i])
+            for place in np.flatnonzero(going):
+                open_.setdefault((*chosen, *step.more[pick[place]]), []).append(who[place])
         return found
 
     def _step(self, gram: _Gram, chosen: tuple[int, ...]) -> _Step | None:
