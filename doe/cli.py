@@ -6,6 +6,7 @@ Exit status 0 done; 1 the input or the request is at fault; 2 wrong usage.
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -532,6 +533,8 @@ def _fail(error: DoeError, as_json: bool) -> NoReturn:
 
 def main() -> None:
     """Run the command; output is UTF-8 whatever the terminal's locale says."""
+    # The matrices are small: a second thread of the linear algebra costs more than it brings.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     for stream in (sys.stdout, sys.stderr):
         reconfigure = getattr(stream, "reconfigure", None)
         if reconfigure is not None:

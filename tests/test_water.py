@@ -816,6 +816,17 @@ def test_arguments_are_left_as_they_were():
     np.testing.assert_array_equal(given_P, kept)
 
 
+@given(T=st.lists(st.floats(0, 350), min_size=1, max_size=6), above=st.floats(0, 800))
+def test_many_states_asked_together_and_again_answer_as_each_alone(T, above):
+    """What is remembered for many states is theirs, and nobody can write into it."""
+    P = water.saturation_pressure_bara(T) + above
+    together = water.liquid_density_kg_m3(T, P)
+    alone = [float(water.liquid_density_kg_m3(t, p)) for t, p in zip(T, P, strict=True)]
+    assert together.tolist() == alone
+    together += 1.0
+    assert water.liquid_density_kg_m3(T, P).tolist() == alone
+
+
 def test_import_stays_light():
     code = "import sys, doe.water; print({'scipy', 'CoolProp', 'pandas'} & set(sys.modules))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

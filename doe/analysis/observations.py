@@ -71,7 +71,9 @@ class Observations:
 
     def reasons(self) -> tuple[str | None, ...]:
         """Return why each run cannot be used; None for the runs that can."""
-        known = [bool(np.isfinite(row).all()) for row in self.achieved]
+        known = np.isfinite(self.achieved).all(axis=1)
+        if known.all() and np.isfinite(self.values).all():
+            return tuple(reason or None for reason in self.left_out)
         return tuple(
             reason or _unusable(value, settings_known)
             for reason, value, settings_known in zip(self.left_out, self.values, known, strict=True)
@@ -79,7 +81,8 @@ class Observations:
 
     def usable(self) -> Observations:
         """Return the observations of those runs only that can be used."""
-        return self.only([i for i, reason in enumerate(self.reasons()) if reason is None])
+        keep = [i for i, reason in enumerate(self.reasons()) if reason is None]
+        return self if len(keep) == len(self.runs) else self.only(keep)
 
     def measured(self) -> Observations:
         """Return the observations less those whose value lies beyond a limit."""

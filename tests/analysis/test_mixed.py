@@ -6,8 +6,9 @@ import time
 import numpy as np
 import pytest
 from published_data import REFERENCE, Printed, facts
+from scipy.stats import norm
 
-from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
+from doe.analysis.mixed import can_be_judged, fit_mixed, indicator, likelihood_criterion
 
 OATS = facts("statistics", "splitplot_oats")["reference"]
 SIMULATED = facts("statistics", "splitplot_rsm_sim_balanced")["reference"]["full_quadratic"]
@@ -278,3 +279,31 @@ def test_speed_and_likelihood_beside_the_general_mixed_routine(capsys):
 def dense_loglike(general, X, y, plots):
     variances = [float(np.asarray(general.cov_re)[0, 0]), float(general.scale)]
     return -dense_criterion(X, y, [("plot", plots)], variances, "REML") / 2
+
+
+def test_likelihood_of_values_at_the_same_runs_is_that_of_a_whole_fit():
+    """Without groupings it is the normal likelihood, worked out here by scipy."""
+    X, y, groupings = simulated()
+    for values in (y, np.log(y), y**2):
+        of_strata, of_runs = likelihood_criterion(X, groupings), likelihood_criterion(X, [])
+        assert of_strata(values) == pytest.approx(
+            fit_mixed(X, values, groupings, "ML").criterion, rel=1e-12
+        )
+        residuals = values - X @ np.linalg.lstsq(X, values, rcond=None)[0]
+        sd = np.sqrt(np.mean(residuals**2))
+        assert of_runs(values) == pytest.approx(-2 * norm.logpdf(residuals, scale=sd).sum())
+
+
+def test_joint_test_of_many_contrasts_against_ordinary_least_squares():
+    """With the scatter of runs alone the test is the F test of nested models, of 120 columns."""
+    rng = np.random.default_rng(5)
+    X = np.hstack([np.ones((300, 1)), rng.normal(size=(300, 121))])
+    y = X[:, 1] + rng.normal(size=300)
+    test = fit_mixed(X, y, []).test(np.eye(122)[2:])
+
+    def left(columns):
+        return np.sum((y - columns @ np.linalg.lstsq(columns, y, rcond=None)[0]) ** 2)
+
+    f = (left(X[:, :2]) - left(X)) / 120 / (left(X) / 178)
+    assert test.f == pytest.approx(f, rel=1e-8)
+    assert (test.df, test.df_error) == (120, pytest.approx(178))

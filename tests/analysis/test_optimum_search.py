@@ -236,6 +236,32 @@ def test_best_level_of_a_categorical_factor_is_found():
     assert without_b.settings[1] == 2
 
 
+def test_searches_made_together_end_where_each_ends_alone():
+    names = ("extraction_yield_pct", "cinnamic_acid_pct_as_printed", "coumarin_pct_as_printed")
+    responses = (
+        Response(names[0], "%", "maximise"),
+        Response(names[1], "%", "target", target=3.8, tolerance=0.5),
+        Response(names[2], "%", "below", limit=14),
+    )
+    table = columns("extraction", "cinnamon_swe_bbd")
+    points = np.column_stack(list(table.values())[1:4])
+    data = {name: observed(CINNAMON, points, table[name]) for name in names}
+    asked = []
+
+    def feasible(rows):
+        asked.append(len(rows))
+        return rows[:, 0] + rows[:, 2] / 4 <= 140
+
+    found = analyse(responses, quadratic_model(CINNAMON), data, feasible, settable=True)
+    together, asked[:] = len(asked), []
+    alone = joint_optimum(found.fits, feasible, settable=True)
+    assert found.optimum.settings.tolist() == alone.settings.tolist()
+    for fit in found.fits:
+        own = best_of_one(fit, feasible, settable=True)
+        assert found.best[fit.response.name].settings.tolist() == own.settings.tolist()
+    assert together < len(asked) / 2
+
+
 def test_nothing_feasible_is_said():
     (fit,) = cinnamon([Response("extraction_yield_pct", "%", "maximise")])
     with pytest.raises(InfeasibleError, match="None of the settings"):
