@@ -4,7 +4,11 @@ With 12 to 20 runs one best set of length scales is often wrong and always too s
 many sets are drawn from a prior, each weighs as much as the runs support it, and predictions are
 averaged. Whether values or their logarithms are modelled is decided by the same weight.
 
-Shapes: n runs, m settings, k factors, d columns of features, s sets of length scales, e draws.
+Beyond some hundred runs, near ones are gathered and count as their average, with the scatter that
+is left of it: 500 runs would take hours, and tell hardly more of a smooth surface.
+
+Shapes: n runs, b places that runs are gathered at (n where few), m settings, k factors, d columns
+of features, s sets of length scales, e draws.
 
 References
 ----------
@@ -40,6 +44,8 @@ CURVE = (np.log(0.12), 1.0)
 NOISE = (np.log(0.2), 1.2)
 GROUP = (np.log(0.1), 1.3)
 """Priors of standard deviations, in standard deviations of the values (our choice)."""
+RUNS_ALONE, PLACES = 100, 60
+"""Runs up to which each stands alone; places that more are gathered at."""
 KNOWN_NOISE = 0.35
 """Spread of the logarithm of a scatter that the person has stated."""
 
@@ -94,10 +100,8 @@ class Surrogate:
     _size: float
     _weights: FloatArray
     _sets: FloatArray
-    _features: FloatArray
-    _group: npt.NDArray[np.intp]
+    _runs: _Runs
     _factor_of: npt.NDArray[np.intp]
-    _z: FloatArray
     _inverse: FloatArray
     _alpha: FloatArray
 
@@ -158,20 +162,21 @@ class Surrogate:
         Notes
         -----
         Under each set in closed form (Rasmussen, Williams, eq. 5.12), the sets weighed as if the
-        run had not been made.
+        run had not been made. Runs gathered at a place are foretold without any of them.
         """
+        z, each = self._runs.z, self._runs.each
         spread = 1 / np.diagonal(self._inverse, axis1=1, axis2=2)
-        foretold = self._z - self._alpha * spread
-        chance = np.exp(-0.5 * (self._z - foretold) ** 2 / spread) / np.sqrt(spread)
+        foretold = z - self._alpha * spread
+        chance = np.exp(-0.5 * (z - foretold) ** 2 / spread) / np.sqrt(spread)
         weights = self._weights[:, None] / np.maximum(chance, 1e-12)
         foretold = (weights * foretold).sum(axis=0) / weights.sum(axis=0)
-        total = float(((self._z - self._z.mean()) ** 2).sum())
-        return 1 - float(((self._z - foretold) ** 2).sum()) / total
+        total = float(((each - each.mean()) ** 2).sum())
+        return 1 - float(((each - foretold[self._runs.place]) ** 2).sum()) / total
 
     @property
     def groups_differ(self) -> float:
         """Chance that groups differ by more than runs of one group scatter; 0 with one group."""
-        if not self._group.any():
+        if not self._runs.group.any():
             return 0.0
         return float(self._weights @ (self._sets[:, -2] > self._sets[:, -1]))
 
@@ -211,7 +216,7 @@ class Surrogate:
         own = _Own(self._sets, self._factor_of)
         means, variances = np.empty((2, len(self._weights), len(at)))
         for i in range(len(self._weights)):
-            cross = own.kernel(i, at, self._features)
+            cross = own.kernel(i, at, self._runs.features)
             means[i] = cross @ self._alpha[i]
             known = np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
             variances[i] = own.at_itself(i, at) - known
@@ -220,16 +225,17 @@ class Surrogate:
     def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
         """Return drawn surfaces (e, m) at settings, in the unit of the response."""
         at = _features(self.space, settings)
-        both = np.vstack([at, self._features])
+        runs = self._runs
+        both = np.vstack([at, runs.features])
         which = np.sort(generator.choice(len(self._weights), count, p=self._weights))
         own = _Own(self._sets, self._factor_of)
         found = np.empty((count, len(at)))
         for i in np.unique(which):
             rows = np.flatnonzero(which == i)
             prior = own.prior_paths(int(i), both, len(rows), generator)
-            seen = prior[:, len(at) :] + own.scatter(int(i), self._group, len(rows), generator)
-            update = (self._z - seen) @ self._inverse[i]
-            found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), self._features, at)
+            scatter = own.scatter(int(i), runs.group, len(rows), generator)
+            update = (runs.z - prior[:, len(at) :] - runs.gathered(scatter)) @ self._inverse[i]
+            found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), runs.features, at)
         return self.back(self._centre + self._size * found)
 
     def back(self, modelled: FloatArray) -> FloatArray:
@@ -320,11 +326,12 @@ def _fitted(
     features, factor_of = _features(space, settings), _factor_of(space)
     group = np.unique([str(g) for g in groups], return_inverse=True)[1].ravel()
     mean, sd = _prior(space, scatter, size)
-    sets, weights, evidence = _weighed(features, z, group, factor_of, mean, sd, generator)
+    runs = _Runs.of(features, z, group)
+    sets, weights, evidence = _weighed(runs, factor_of, mean, sd, generator)
     keep = np.argsort(-weights)[:SETS_KEPT]
     sets, weights = sets[keep], weights[keep] / weights[keep].sum()
     own = _Own(sets, factor_of)
-    K = np.stack([own.of_runs(i, features, group) for i in range(len(sets))])
+    K = np.stack([own.of_runs(i, runs) for i in range(len(sets))])
     inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
     run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + np.exp(2 * sets[:, -2]))))
     return Surrogate(
@@ -336,12 +343,10 @@ def _fitted(
         size,
         weights,
         sets,
-        features,
-        group,
+        runs,
         factor_of,
-        z,
         inverse,
-        inverse @ z,
+        inverse @ runs.z,
     )
 
 
@@ -358,9 +363,7 @@ def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[Floa
 
 
 def _weighed(
-    features: FloatArray,
-    z: FloatArray,
-    group: npt.NDArray[np.intp],
+    runs: _Runs,
     factor_of: npt.NDArray[np.intp],
     mean: FloatArray,
     sd: FloatArray,
@@ -375,7 +378,7 @@ def _weighed(
     for turn in range(ROUNDS):
         normal = generator.standard_normal((SETS_DRAWN, len(mean)))
         sets = at + normal @ root.T
-        chance = _log_chances(features, z, group, factor_of, sets)
+        chance = _log_chances(runs, factor_of, sets)
         log_prior = -0.5 * (((sets - mean) / sd) ** 2).sum(axis=1) - np.log(sd).sum()
         proposed = -0.5 * (normal**2).sum(axis=1) - np.log(np.abs(np.diag(root))).sum()
         log_weight = chance + log_prior - proposed
@@ -392,24 +395,105 @@ def _weighed(
     return sets, weights, evidence
 
 
-def _log_chances(
-    features: FloatArray,
-    z: FloatArray,
-    group: npt.NDArray[np.intp],
-    factor_of: npt.NDArray[np.intp],
-    sets: FloatArray,
-) -> FloatArray:
-    """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30)."""
-    own, n = _Own(sets, factor_of), len(z)
+def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray) -> FloatArray:
+    """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30).
+
+    What runs gathered at a place scatter about their average counts beside it.
+    """
+    own, z, n = _Own(sets, factor_of), runs.z, len(runs.z)
     at_once = max(1, 4_000_000 // n**2)
     found = []
     for first in range(0, len(sets), at_once):
-        K = own.of_runs_many(slice(first, first + at_once), features, group)
+        K = own.of_runs_many(slice(first, first + at_once), runs)
         root = np.linalg.cholesky(K)
         white = np.linalg.solve(root, np.broadcast_to(z[:, None], (len(K), n, 1)))[:, :, 0]
         halves = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
         found.append(-0.5 * (white**2).sum(axis=1) - halves - 0.5 * n * np.log(2 * np.pi))
-    return np.concatenate(found)
+    together = np.concatenate(found)
+    if runs.df_within:
+        shared, noise = np.exp(2 * sets[:, -2:]).T
+        within = noise + shared * runs.strangers
+        together -= 0.5 * (runs.df_within * np.log(2 * np.pi * within) + runs.ss_within / within)
+    return together
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """The runs as they are looked at: each alone, or near ones gathered at b places.
+
+    Attributes
+    ----------
+    features, z
+        Averages at each place, (b, d) and (b,).
+    each, place, group
+        Value of each run (n,), the place that it is gathered at, and its group.
+    share
+        What each run counts in the average of a place (b, n).
+    same, alone
+        What the scatter of groups, and of runs, leaves of the covariance of averages: (b, b), (b,).
+    df_within, ss_within, strangers
+        Scatter of runs about the averages, as if independent; share of the pairs at a place that
+        are of different groups.
+    """
+
+    features: FloatArray
+    z: FloatArray
+    each: FloatArray
+    place: npt.NDArray[np.intp]
+    group: npt.NDArray[np.intp]
+    share: FloatArray
+    same: FloatArray
+    alone: FloatArray
+    df_within: int
+    ss_within: float
+    strangers: float
+
+    @classmethod
+    def of(cls, features: FloatArray, z: FloatArray, group: npt.NDArray[np.intp]) -> _Runs:
+        n = len(z)
+        place = np.arange(n) if n <= RUNS_ALONE else _near_ones(features, PLACES)
+        members = (place == np.arange(place.max() + 1)[:, None]).astype(np.float64)
+        share = members / members.sum(axis=1, keepdims=True)
+        alike = (group[:, None] == group[None, :]).astype(np.float64)
+        at_place = (members.T @ members).astype(np.bool_) & ~np.eye(n, dtype=np.bool_)
+        strangers = float(1 - alike[at_place].mean()) if at_place.any() else 0.0
+        means = features if n <= RUNS_ALONE else share @ features
+        averages = z if n <= RUNS_ALONE else share @ z
+        return cls(
+            means,
+            averages,
+            z,
+            place,
+            group,
+            share,
+            share @ alike @ share.T,
+            1 / members.sum(axis=1),
+            n - len(share),
+            float(((z - averages[place]) ** 2).sum()),
+            strangers,
+        )
+
+    def gathered(self, values: FloatArray) -> FloatArray:
+        """Return values (e, n) of the runs as averages (e, b) of the places."""
+        return values @ self.share.T
+
+
+def _near_ones(features: FloatArray, most: int) -> npt.NDArray[np.intp]:
+    """Return the place (n,) of each run: the widest is halved until there are `most`."""
+    place = np.zeros(len(features), dtype=np.intp)
+    spans = [np.ptp(features, axis=0)]
+    for new in range(1, most):
+        widest = int(np.argmax([span.max() for span in spans]))
+        axis = int(np.argmax(spans[widest]))
+        own = np.flatnonzero(place == widest)
+        along = features[own, axis]
+        far = own[along > (along.min() + along.max()) / 2]
+        if not len(far):
+            break
+        place[far] = new
+        spans[widest] = np.ptp(features[place == widest], axis=0)
+        spans.append(np.ptp(features[far], axis=0))
+    return place
 
 
 @dataclass(frozen=True, slots=True)
@@ -457,13 +541,11 @@ class _Own:
         """Return the columns of each factor."""
         return [np.flatnonzero(self.factor_of == i) for i in range(self._count)]
 
-    def of_runs(self, i: int, features: FloatArray, group: npt.NDArray[np.intp]) -> FloatArray:
-        return np.asarray(self.of_runs_many(slice(i, i + 1), features, group)[0])
+    def of_runs(self, i: int, runs: _Runs) -> FloatArray:
+        return np.asarray(self.of_runs_many(slice(i, i + 1), runs)[0])
 
-    def of_runs_many(
-        self, which: slice, features: FloatArray, group: npt.NDArray[np.intp]
-    ) -> FloatArray:
-        sets, n = self.sets[which], len(features)
+    def of_runs_many(self, which: slice, runs: _Runs) -> FloatArray:
+        sets, features, n = self.sets[which], runs.features, len(runs.features)
         squares = (features[:, None, :] - features[None, :, :]) ** 2
         own, bend, slope, curve, shared, noise = np.exp(2 * sets[:, -6:]).T[:, :, None, None]
         alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
@@ -472,11 +554,10 @@ class _Own:
             alike = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
             alone += alike
             near *= alike
-        same = (group[:, None] == group[None, :]).astype(np.float64)
         straight = features @ features.T
         K = self.LEVEL + slope * straight + curve * straight**2
         K = K + own / self._count * alone + bend * near
-        return np.asarray(K + shared * same + (noise + JITTER) * np.eye(n))
+        return np.asarray(K + shared * runs.same + (noise * runs.alone + JITTER) * np.eye(n))
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
