@@ -71,7 +71,7 @@ class Observations:
 
     def reasons(self) -> tuple[str | None, ...]:
         """Return why each run cannot be used; None for the runs that can."""
-        known = np.isfinite(self.achieved).all(axis=1)
+        known = np.atleast_1d(np.isfinite(self.achieved).all(axis=1))
         if known.all() and np.isfinite(self.values).all():
             return tuple(reason or None for reason in self.left_out)
         return tuple(

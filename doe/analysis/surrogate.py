@@ -114,9 +114,9 @@ class Surrogate:
             self.run_sd,
             self._sets,
             self._weights,
-            self._features,
-            self._group,
-            self._z,
+            self._runs.features,
+            self._runs.group,
+            self._runs.z,
         )
 
     def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
