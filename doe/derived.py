@@ -75,7 +75,9 @@ def bottles_in(campaign: Campaign, path: Path) -> Bottles | None:
     StateError, ResultsError
         As `doe.sheet.portions.read_bottles`.
     """
-    return read_bottles(path, (SOLIDS, *campaign.assayed), tuple(ASSAY_UNITS))
+    schema = campaign.schema
+    of_runs = (*schema.space.columns, *schema.achieved_columns, *schema.response_columns)
+    return read_bottles(path, (SOLIDS, *campaign.assayed), tuple(ASSAY_UNITS), of_runs)
 
 
 def from_masses(

@@ -173,3 +173,11 @@ def plan_of(ledger: Path) -> list[tuple[str, ...]]:
         rows = list(csv.DictReader(opened))
     columns = ("run", "stage", "plot", "day", "kind", "temperature_C", "flow_mL_min", "time_min")
     return [tuple(row[column] for column in columns) for row in rows]
+
+
+def test_a_column_of_ones_own_called_bottle_makes_no_file_of_bottles(doe: Command) -> None:
+    Path("back.csv").write_text("run,furfural_mg_g,bottle\n3,0.5,A17\n")
+    doe("record", "mint", "back.csv")
+    row = next(row for row in ledger() if row["run"] == "3")
+    assert (row["furfural_mg_g"], row["notes"]) == ("0.5", "bottle: A17")
+    assert not Path("designs/mint/portions.csv").exists()

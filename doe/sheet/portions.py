@@ -88,7 +88,9 @@ def _schema(names: Sequence[str], units: Sequence[str]) -> LedgerSchema:
     return LedgerSchema(FactorSpace(()), readings, (*MEASURES, *dilutions))
 
 
-def read_bottles(path: Path, names: Sequence[str], units: Sequence[str]) -> Bottles | None:
+def read_bottles(
+    path: Path, names: Sequence[str], units: Sequence[str], of_runs: Sequence[str]
+) -> Bottles | None:
     """Return the bottles in a file; None where it has no heading ``bottle`` beside ``run``.
 
     Parameters
@@ -97,6 +99,9 @@ def read_bottles(path: Path, names: Sequence[str], units: Sequence[str]) -> Bott
         What is assayed: solids, and the compounds.
     units
         Units of assays.
+    of_runs
+        Columns of settings and responses. Where one that no bottle has stands in the file, it is a
+        sheet of runs, and ``bottle`` the person's own column.
 
     Raises
     ------
@@ -111,7 +116,9 @@ def read_bottles(path: Path, names: Sequence[str], units: Sequence[str]) -> Bott
     if header is None:
         return None
     plain = [plain_name(from_plain_text(cell)) for cell in grid.rows[header].cells]
-    if "bottle" not in plain:
+    of_bottles = set(map(plain_name, schema.columns))
+    only_of_runs = {*map(plain_name, of_runs)} - of_bottles
+    if "bottle" not in plain or only_of_runs & {*plain}:
         return None
     return _read(grid, header, plain.index("bottle"), path.name, schema)
 
