@@ -432,8 +432,9 @@ class _Runs:
     same, alone
         What the scatter of groups, and of runs, leaves of the covariance of averages: (b, b), (b,).
     df_within, ss_within, strangers
-        Scatter of runs about the averages, as if independent; share of the pairs at a place that
-        are of different groups.
+        Scatter of runs about the averages, as if independent: what the surface does between runs of
+        a place counts in it, so that intervals get wider, not narrower. Share of the pairs at a
+        place that are of different groups.
     """
 
     features: FloatArray

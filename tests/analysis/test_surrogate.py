@@ -148,3 +148,44 @@ def test_the_recommended_settings_are_near_the_true_best(made):
     found = decide([Response("y", "g", "maximise")], {"y": data}, whole_box, [1, 14])
     assert surface(found.settings[None])[0] > 50 - 0.8  # within one run's scatter of the best
     assert (SPACE.settable(found.settings[None]) == found.settings).all()
+
+
+def test_repeats_gathered_at_their_settings_tell_what_they_tell_one_by_one(monkeypatch):
+    """Averages and the scatter about them are all that repeats tell of a normal mean."""
+    rng = np.random.default_rng(4)
+    space = FactorSpace(tuple(NumericFactor(f"x{i}", "", -1, 1) for i in range(2)))
+    settings = rng.uniform(-1, 1, (12, 2)).repeat(3, axis=0)
+    values = 50 + 5 * settings[:, 0] - 4 * settings[:, 1] ** 2 + rng.normal(0, 0.5, 36)
+    at = rng.uniform(-1, 1, (30, 2))
+    one_by_one = surrogate(space, settings, values, [0] * 36, np.random.default_rng(1))
+    monkeypatch.setattr("doe.analysis.surrogate.RUNS_ALONE", 20)
+    gathered = surrogate(space, settings, values, [0] * 36, np.random.default_rng(1))
+    assert len(gathered.mean_sd(at)[0]) == 30
+    for name in ("mean", "mean_low", "mean_high", "run_low", "run_high"):
+        expected = getattr(one_by_one.predict(at), name)
+        assert getattr(gathered.predict(at), name) == pytest.approx(expected, rel=1e-5)
+    assert gathered.run_sd == pytest.approx(one_by_one.run_sd, rel=1e-4)
+
+
+def test_many_runs_are_foretold_about_as_well_gathered_as_alone():
+    """150 runs at random settings of an invented surface, which scatter by 1; days do nothing.
+
+    What the surface does between the runs of a place counts as scatter: that is on the safe side.
+    """
+    rng = np.random.default_rng(6)
+    space = FactorSpace(tuple(NumericFactor(f"x{i}", "", -1, 1) for i in range(3)))
+    settings, at = rng.uniform(-1, 1, (150, 3)), rng.uniform(-1, 1, (300, 3))
+
+    def truth(x):
+        return 50 + 5 * x[:, 0] - 3 * x[:, 0] ** 2 + x[:, 1] * x[:, 2]
+
+    values = truth(settings) + rng.normal(0, 1, 150)
+    days, generator = np.arange(150) % 5, np.random.default_rng(1)
+    own = surrogate(space, settings, values, days, generator, logarithmic=False)
+    predicted = own.predict(at)
+    assert np.sqrt(np.mean((predicted.mean - truth(at)) ** 2)) < 0.5
+    held = (predicted.mean_low <= truth(at)) & (truth(at) <= predicted.mean_high)
+    assert held.mean() > 0.85
+    assert 0.9 < own.run_sd < 1.6
+    sd = values.std(ddof=1)
+    assert own.r2_left_out() < 1 - 1 / sd**2  # nothing foretells the scatter
