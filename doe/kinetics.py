@@ -814,10 +814,9 @@ def pace_over_runs(
 
     Notes
     -----
-    A run is one observation, however many portions it has. Weights are 1/(scatter² + error²), the
-    scatter from run to run by Paule and Mandel 1982 (J Res NBS 87:377–385), the covariance scaled
-    by the weighted residuals where these are larger (Hartung, Knapp 2001, Stat Med 20:3875–3889;
-    both from memory).
+    A run is one observation, however many portions it has. Weights are 1/(scatter² + error²); the
+    scatter from run to run is what makes the weighted residuals as large as their degrees of
+    freedom, or 0 (Paule, Mandel 1982, J Res NBS 87:377–385; from memory).
     """
     steps = np.diff(np.sort(temperature_C))
     if 1 + int((steps >= APART_K).sum()) < TEMPERATURES_LEAST:
@@ -839,8 +838,8 @@ def pace_over_runs(
         return coefficients, inverse, float(np.sum(w * (log_rate - X @ coefficients) ** 2))
 
     scatter = _root_of(lambda s: weighted(s)[2] - df)
-    coefficients, inverse, left = weighted(scatter)
-    return PaceFit(coefficients, inverse * max(1.0, left / df), scatter, df, reference_C, reference)
+    coefficients, inverse, _ = weighted(scatter)
+    return PaceFit(coefficients, inverse, scatter, df, reference_C, reference)
 
 
 def _pace_columns(

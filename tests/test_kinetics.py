@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq, curve_fit, minimize_scalar
+from scipy.optimize import brentq, curve_fit, minimize, minimize_scalar
 from scipy.stats import linregress
 from scipy.stats import t as student
 
@@ -307,6 +307,18 @@ def test_a_portion_below_detection_counts_as_a_limit_and_never_as_zero() -> None
     high[-2:] = 0.3
     pulled = fit(FIRST_ORDER, timed(low, high=high))
     assert 0.0605 < pulled.shape[0] < zero.shape[0]
+    start, end, sd = pulled.timed.start, pulled.timed.end, pulled.timed.sd
+
+    def beyond(p: FloatArray) -> float:
+        held = p[0] * (np.exp(-p[1] * start) - np.exp(-p[1] * end))
+        off = np.where(held > high, held - high, np.where(held < low, low - held, 0.0))
+        return float(np.sum((off / sd) ** 2))
+
+    best = minimize(
+        beyond, [10, 0.06], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-12}
+    )
+    assert pulled.rss == pytest.approx(best.fun, rel=1e-4)
+    assert [pulled.end_value, pulled.shape[0]] == pytest.approx(list(best.x), rel=1e-3)
 
 
 def test_mostly_limits_are_refused() -> None:
