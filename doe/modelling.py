@@ -169,7 +169,7 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
             what = (
                 f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
                 f"known ({limits} {response.unit}). It counts as such, by maximum likelihood, and "
-                "no number is put in its place; in whole plots such a response is not fitted yet."
+                "no number is put in its place."
             )
             yield Notice("limits-only", what)
 
@@ -334,7 +334,6 @@ def _finding(
     recommendation = wanted = None
     if any(data.censored):  # a limit is no value: neither choice is worked out for limits
         return Finding(None, None, scrutinise(fitted, data, days=days))
-    steps = None if screened is None else screened.steps
     with contextlib.suppress(FitError):
         recommendation = recommend_model(
             fitted.response,
@@ -343,12 +342,25 @@ def _finding(
             campaign.seed,
             transformation=fitted.scale,
             alternatives=_in_physical_terms(campaign, data),
-            proposed=() if steps is None else (steps.model,),
+            proposed=_of_two_steps(screened, data),
         )
     if fitted.response.scale == "none":
         with contextlib.suppress(FitError):
             wanted = power_wanted(fitted.model, data)
     return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
+
+
+def _of_two_steps(
+    screened: ScreeningVerdict | None, data: Observations
+) -> tuple[tuple[Model, float | None], ...]:
+    """Return the model of definitive screening's two steps, with its error of left-out runs.
+
+    Where later stages were run too, errors of different runs would be compared: None then.
+    """
+    if screened is None or screened.steps is None:
+        return ()
+    alone = set(data.usable().stages) == {screened.stage}
+    return ((screened.steps.model, screened.left_out_error if alone else None),)
 
 
 def _in_physical_terms(campaign: Campaign, data: Observations) -> dict[str, Observations]:

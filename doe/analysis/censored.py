@@ -21,7 +21,7 @@ import numpy as np
 from doe.analysis.observations import Censored
 from doe.factors import FloatArray
 
-__all__ = ["CensoredFit", "fit_censored"]
+__all__ = ["CensoredFit", "fit_censored", "normal_tail", "side_signs"]
 
 STEPS = 200
 
@@ -57,7 +57,7 @@ def fit_censored(X: FloatArray, y: FloatArray, sides: Sequence[Censored | None])
     ValueError
         The measured values alone do not fix the coefficients and the scatter.
     """
-    sign = np.array([{"below": 1.0, "above": -1.0}.get(side or "", 0.0) for side in sides])
+    sign = side_signs(sides)
     seen = sign == 0
     p = X.shape[1]
     if seen.sum() <= p or np.linalg.matrix_rank(X[seen]) < p:
@@ -72,7 +72,7 @@ def fit_censored(X: FloatArray, y: FloatArray, sides: Sequence[Censored | None])
     value, _, curvature = _likelihood(X, z, sign, at)
     covariance = _covariance(curvature, beta, sigma)
     a = (z - X @ beta) / sigma
-    expected = X @ beta - sign * sigma * _ratio(sign * a)
+    expected = X @ beta - sign * sigma * normal_tail(sign * a)[1]
     expected[seen] = z[seen]
     criterion = -2 * (value - seen.sum() * (np.log(scale) + np.log(2 * np.pi) / 2))
     return CensoredFit(
@@ -80,18 +80,21 @@ def fit_censored(X: FloatArray, y: FloatArray, sides: Sequence[Censored | None])
     )
 
 
+def side_signs(sides: Sequence[Censored | None]) -> FloatArray:
+    """Return +1 for a value below its limit, −1 for one above, 0 for one measured (n,)."""
+    return np.array([{"below": 1.0, "above": -1.0}.get(side or "", 0.0) for side in sides])
+
+
 def _likelihood(
     X: FloatArray, z: FloatArray, sign: FloatArray, at: FloatArray
 ) -> tuple[float, FloatArray, FloatArray]:
     """Return log likelihood (constants apart), gradient and second derivatives in (δ, τ)."""
-    from scipy.special import log_ndtr
-
     seen = sign == 0
     A = np.column_stack([-X, z])  # u = A·(δ, τ), the standardised residual or limit
     u = A @ at
-    ratio = np.where(seen, 0.0, _ratio(np.where(seen, 0.0, sign * u)))
+    chance, ratio = (np.where(seen, 0.0, part) for part in normal_tail(sign * u))
     value = seen.sum() * np.log(at[-1]) - np.sum(u[seen] ** 2) / 2
-    value += float(np.sum(log_ndtr(sign[~seen] * u[~seen])))
+    value += float(np.sum(chance))
     slope = np.where(seen, -u, sign * ratio)
     bend = np.where(seen, -1.0, -ratio * (ratio + sign * u))
     gradient = A.T @ slope
@@ -129,8 +132,9 @@ def _covariance(curvature: FloatArray, beta: FloatArray, sigma: float) -> FloatA
     return np.asarray((covariance + covariance.T) / 2)
 
 
-def _ratio(u: FloatArray) -> FloatArray:
-    """Return φ(u)/Φ(u), also far out where both vanish."""
+def normal_tail(u: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Return log Φ(u) and φ(u)/Φ(u), also far out where both vanish."""
     from scipy.special import log_ndtr
 
-    return np.asarray(np.exp(-(u**2) / 2 - np.log(2 * np.pi) / 2 - log_ndtr(u)))
+    below = log_ndtr(u)
+    return below, np.asarray(np.exp(-(u**2) / 2 - np.log(2 * np.pi) / 2 - below))

@@ -13,9 +13,11 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
+import numpy.typing as npt
 
 from doe.analysis.carried import about, confounded_terms, largest_model, refuse
 from doe.analysis.censored import fit_censored
+from doe.analysis.censored_groups import fit_censored_groups, widened
 from doe.analysis.diagnostics import (
     EXACT,
     SAME,
@@ -40,7 +42,8 @@ from doe.analysis.mixed import ContrastTest, MixedFit, can_be_judged, fit_mixed,
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, Transformation
-from doe.errors import FitError
+from doe.analysis.wording import listed
+from doe.errors import DoeError, FitError
 from doe.factors import FloatArray
 from doe.responses import Response
 from doe.terms import Model
@@ -97,7 +100,7 @@ def fit_response(
     )
     kernel = _mixed if strata.random else _fitted
     if any(data.censored):
-        kernel = _censored
+        kernel = _censored_in_groups if strata.random else _censored
     fit = kernel(response, model, data, left_out, strata, transformation)
     notices = (*data_notices(model, data, strata), *strata_notices(fit, data, strata))
     return replace(fit, notices=(*notices, *strata.notices, *fit_notices(fit)))
@@ -241,23 +244,10 @@ def _censored(
     """
     coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
     X = np.hstack([model.matrix(coded), strata.fixed])
-    if strata.random:
-        raise FitError.of(
-            "censored-in-plots",
-            f"{response.words}: values beyond a limit cannot be fitted together with whole plots "
-            "or random blocks yet, and no number is made up for them.",
-            "Leave this response out, or measure these runs again with a finer method.",
-            key=response.name,
-        )
     try:
         best = fit_censored(X, y, data.censored)
     except ValueError:
-        raise FitError.of(
-            "too-few-measured",
-            f"{response.words}: the measured values alone do not fix the terms of the model.",
-            "Fit a model with fewer terms, or measure with a finer method.",
-            key=response.name,
-        ) from None
+        raise _too_few_measured(response) from None
     n, hidden = len(y), np.array([side is not None for side in data.censored])
     df = int((~hidden).sum()) - X.shape[1]
     widened = n / (n - X.shape[1])
@@ -304,6 +294,116 @@ def _censored(
         block_effects=_block_effects(strata, best.coefficients[p:], covariance[p:, p:], df),
         scale=scale,
         censored=data.censored,
+    )
+
+
+def _censored_in_groups(
+    response: Response,
+    model: Model,
+    data: Observations,
+    left_out: tuple[tuple[int, str], ...],
+    strata: Strata,
+    scale: Transformation,
+) -> FittedModel:
+    """Return the fit by maximum likelihood with values beyond a limit as such, and one grouping.
+
+    Each scatter is widened by what maximum likelihood forgets, and standard errors with it, as
+    they would be if all values were measured; degrees of freedom are lowered by the share that is
+    not. Without censoring in balanced plots that is REML; with it an approximation (ours).
+    """
+    coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
+    X = np.hstack([model.matrix(coded), strata.fixed])
+    hidden = np.array([side is not None for side in data.censored])
+    df = _df_measured(response, X, strata, hidden)
+    try:
+        best = fit_censored_groups(X, y, data.censored, strata.random[0][1])
+    except ValueError:
+        raise _too_few_measured(response) from None
+    fit = widened(X, best, int((~hidden).sum()), strata.random[0])
+    sd = float(np.sqrt(fit.variances[-1]))
+    fitted = X @ best.coefficients
+    residuals = best.expected - fitted
+    ss_total = float(np.sum((best.expected - best.expected.mean()) ** 2))
+    ss_residual = float(residuals @ residuals)
+    indicators = [indicator(groups) for _, groups in strata.random]
+    runs = mixed_influence(X, best.expected, _covariance_of_values(fit, indicators), fit.projection)
+    whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
+    return FittedModel(
+        response=response,
+        model=model,
+        method="maximum likelihood, censored, in groups",
+        transformation=scale.words,
+        runs_used=data.runs,
+        runs_left_out=left_out,
+        estimates=_mixed_estimates(model, fit),
+        tests=_mixed_tests(model, fit),
+        covariance=_frozen(fit.covariance[:p, :p].copy()),
+        df_residual=df,
+        residual_sd=sd,
+        r2=1 - ss_residual / ss_total,
+        r2_adjusted=1 - ss_residual / (len(y) - X.shape[1]) / (ss_total / (len(y) - 1)),
+        r2_predicted=None,
+        lack_of_fit=None,
+        ss_model=ss_total - ss_residual,
+        ss_residual=ss_residual,
+        ss_total=ss_total,
+        f_model=whole.f if whole else None,
+        p_model=whole.p_value if whole else None,
+        coded=_frozen(coded),
+        values=_frozen(data.values.copy()),
+        fitted=_frozen(scale.back(fitted)),
+        residuals=_frozen(residuals),
+        leverage=_frozen(runs.leverage),
+        studentised=_frozen(np.where(hidden, np.nan, runs.studentised)),
+        cook=_frozen(np.where(hidden, np.nan, runs.cook)),
+        variance_components=tuple(
+            (name, float(np.sqrt(v))) for name, v in zip(fit.names, fit.variances, strict=True)
+        ),
+        block_effects=_mixed_block_effects(strata, fit, p),
+        scale=scale,
+        mixed=fit,
+        censored=data.censored,
+    )
+
+
+def _df_measured(
+    response: Response, X: FloatArray, strata: Strata, hidden: npt.NDArray[np.bool_]
+) -> int:
+    """Return the degrees of freedom that measured runs alone leave to the scatter of runs.
+
+    Raises
+    ------
+    FitError
+        More than one grouping is random, or the measured runs cannot judge both scatters.
+    """
+    names = [name for name, _ in strata.random]
+    if len(names) > 1:
+        raise FitError.of(
+            "censored-in-several-groupings",
+            f"{response.words}: values beyond a limit cannot be fitted where runs share a "
+            f"{listed(names)}, each scattering at random, and no number is made up for them.",
+            "Leave this response out, or measure these runs again with a finer method.",
+            key=response.name,
+        )
+    name, groups = strata.random[0]
+    measured, seen = X[~hidden], groups[~hidden]
+    if not all(can_be_judged(measured, [(name, seen)])):
+        raise FitError.of(
+            "too-few-measured",
+            f"{response.words}: the measured runs alone are too few to judge "
+            f"the scatter from one {name} to the next, or of runs inside one.",
+            "Fit a model with fewer terms, or measure with a finer method.",
+            key=response.name,
+        )
+    return len(measured) - int(np.linalg.matrix_rank(np.hstack([measured, indicator(seen)])))
+
+
+def _too_few_measured(response: Response) -> DoeError:
+    return FitError.of(
+        "too-few-measured",
+        f"{response.words}: the measured values alone do not fix the terms of the model.",
+        "Fit a model with fewer terms, or measure with a finer method.",
+        key=response.name,
     )
 
 

@@ -116,8 +116,8 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
         yield Notice(
             "censored-values",
             f"{runs_named(hidden)} {'has' if len(hidden) == 1 else 'have'} a value known only to "
-            "lie beyond a limit, and counted as that by maximum likelihood; lack of fit and "
-            "predicted R² are not worked out.",
+            "lie beyond a limit, and counted as that by maximum likelihood; only measured runs "
+            "give degrees of freedom, and lack of fit and predicted R² are not worked out.",
         )
     n, p, df = len(fit.runs_used), len(fit.model), fit.df_residual
     if fit.ss_residual <= EXACT * fit.ss_total:

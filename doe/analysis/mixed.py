@@ -26,7 +26,15 @@ import numpy.typing as npt
 
 from doe.factors import FloatArray
 
-__all__ = ["ContrastTest", "MixedFit", "can_be_judged", "fit_mixed", "indicator"]
+__all__ = [
+    "ContrastTest",
+    "Grouping",
+    "MixedFit",
+    "can_be_judged",
+    "fit_mixed",
+    "indicator",
+    "mixed_at_variances",
+]
 
 Method = Literal["REML", "ML"]
 Grouping = tuple[str, npt.ArrayLike]
@@ -233,6 +241,15 @@ def likelihood_criterion(
         return float(len(y) * (1 + np.log(2 * np.pi * (residuals @ residuals) / len(y))))
 
     return of_strata if indicators else of_runs
+
+
+def mixed_at_variances(
+    X: FloatArray, y: FloatArray, groupings: Sequence[Grouping], variances: FloatArray
+) -> MixedFit:
+    """Return the fit with all variances given, its residual likelihood not worked out (NaN)."""
+    indicators = [indicator(groups) for _, groups in groupings]
+    names = (*(name for name, _ in groupings), "run")
+    return _assembled(X, y, indicators, variances, names, np.nan, "REML")
 
 
 @dataclass(frozen=True, slots=True, eq=False)

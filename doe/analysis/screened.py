@@ -29,7 +29,7 @@ from doe.analysis.screening_effects import (
     screen,
 )
 from doe.analysis.transformation import NONE, Transformation
-from doe.analysis.wording import capital, counted, either, listed
+from doe.analysis.wording import capital, counted, either, listed, runs_named
 from doe.errors import FitError, Notice
 from doe.factors import FactorSpace
 from doe.responses import Response
@@ -62,6 +62,9 @@ class ScreeningVerdict:
         and both where the runs allow neither.
     refit
         The model of the two steps fitted at the achieved settings; None where it cannot be.
+    left_out_error
+        Root mean square error of runs predicted by both steps and the model of a fit without
+        them; None where some run cannot be spared.
     repeats
         The scatter of repeats, where it judges the effects in place of Lenth's margins.
     matter
@@ -82,6 +85,7 @@ class ScreeningVerdict:
     sentences: tuple[str, ...]
     scale: Transformation
     notices: tuple[Notice, ...] = ()
+    left_out_error: float | None = None
 
     def clear(self, effect: Effect) -> bool | None:
         """Return whether an effect is more than chance explains; None where none can say."""
@@ -438,7 +442,25 @@ def _of_definitive(
         tuple(sentences),
         scale,
         _strayed(response, data),
+        _left_out_error(response, values),
     )
+
+
+def _left_out_error(response: Response, values: Observations) -> float | None:
+    """Return how far runs are missed by the two steps and a fit without them."""
+    total, n = 0.0, len(values.runs)
+    for out in range(n):
+        rest = values.only([i for i in range(n) if i != out])
+        try:
+            model = definitive_two_step(response, rest).model
+        except FitError:
+            return None
+        X = model.matrix(rest.coded())
+        if np.linalg.matrix_rank(X) < X.shape[1]:
+            return None
+        b = np.linalg.lstsq(X, rest.values, rcond=None)[0]
+        total += float((values.values[out] - model.matrix(values.coded()[[out]])[0] @ b) ** 2)
+    return float(np.sqrt(total / n))
 
 
 def _finding_of_steps(response: Response, found: TwoStep, kept: Sequence[str], judged: bool) -> str:
@@ -462,13 +484,22 @@ def _finding_of_steps(response: Response, found: TwoStep, kept: Sequence[str], j
 
 
 def _step_sentences(found: TwoStep, unit: str) -> list[str]:
+    spared = []
+    if found.alone:
+        one = len(found.alone) == 1
+        spared = [
+            f"{runs_named(found.alone)} {'has' if one else 'have'} no measured mirrored run, and "
+            f"{'is' if one else 'are'} used by neither step; the fitted models use "
+            f"{'it' if one else 'them'}."
+        ]
     if found.error_sd is None:
-        return [f"{found.why}"]
+        return [f"{found.why}", *spared]
     sd = f"{found.error_sd:.3g} {unit}".rstrip()
     told = [
+        *spared,
         "First step: the difference of mirrored runs holds main effects alone, clear of every bend "
         f"and interaction; they are judged by a scatter of {sd}, from "
-        f"{counted(found.df_error, 'degree')} of freedom, at 5 % each."
+        f"{counted(found.df_error, 'degree')} of freedom, at 5 % each.",
     ]
     if any(one.kept for one in found.main):
         chosen = _plain(listed(found.second_order)) or "nothing"
@@ -481,7 +512,8 @@ def _step_sentences(found: TwoStep, unit: str) -> list[str]:
         )
     told.append(
         "The terms were chosen by the same runs that estimate them, so the intervals of their "
-        "model are too short: take it as what to look at next, not as the last word."
+        "model are too short: take it as what to look at next, not as the last word. It stands "
+        "among the models compared, and is recommended where the runs speak for it."
     )
     return told
 

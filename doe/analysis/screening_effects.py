@@ -16,14 +16,15 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from doe.analysis.mixed import can_be_judged, fit_mixed
 from doe.analysis.observations import Observations
 from doe.analysis.strata import hard_factors, whole_plots
-from doe.errors import FitError, Notice
+from doe.analysis.wording import counted, listed, runs_named
+from doe.errors import DoeError, FitError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term
@@ -187,7 +188,8 @@ def screen(response: Response, observations: Observations) -> Screening:
             "not-balanced",
             f"{response.words}: the measured corner runs are not balanced, so no effect is a plain "
             "difference of means.",
-            "Run the missing corners, or fit a model.",
+            "The fitted model judges the factors here, by its terms and their p; run the missing "
+            "corners for plain effects.",
             key=response.name,
         )
     strata, notices = _strata(part, columns)
@@ -404,7 +406,8 @@ class TwoStep:
     """The two-step analysis of a definitive screening design.
 
     `model` holds the main effects kept and the second-order terms chosen among them; fit it with
-    `fit_response` for estimates at achieved settings. `error_sd` is that of the first step.
+    `fit_response` for estimates at achieved settings. `error_sd` is that of the first step, and
+    `alone` are the runs that neither step could use, their mirrored run being lost.
     """
 
     main: tuple[StepOne, ...]
@@ -413,6 +416,7 @@ class TwoStep:
     second_order: tuple[str, ...]
     model: Model
     why: str
+    alone: tuple[int, ...] = ()
 
 
 def definitive_two_step(response: Response, observations: Observations) -> TwoStep:
@@ -422,15 +426,16 @@ def definitive_two_step(response: Response, observations: Observations) -> TwoSt
     in half their sum all main effects. Factors beyond those studied, and repeated centres, give
     the error of the first step. The second step takes the best subset of squares and interactions
     of the factors kept, and the smallest for which the rest is no longer larger than that error.
+    A run whose mirrored run is missing holds both orders at once, and is left out of both steps:
+    the pairs that remain give the same estimates, less sure.
 
     Raises
     ------
     FitError
-        A factor is not numeric, or runs are not mirrored (one of a pair is missing), or there are
-        fewer pairs than factors.
+        A factor is not numeric, or the complete pairs cannot tell all main effects apart.
     """
     data = observations.usable()
-    pairs, centres = _pairs(response, data)
+    pairs, centres, alone = _pairs(response, data)
     coded = data.coded_as_planned()
     y, X = data.values, coded[[i for i, _ in pairs]]
     odd = np.array([(y[i] - y[j]) / 2 for i, j in pairs])
@@ -446,37 +451,60 @@ def definitive_two_step(response: Response, observations: Observations) -> TwoSt
     main = _step_one(data.space, slopes, unscaled, variance, df)
     kept = [i for i, one in enumerate(main) if one.kept]
     chosen = _step_two(coded, y, pairs, centres, kept, variance, df)
-    return _two_step(data.space, main, kept, chosen, variance, df)
+    found = _two_step(data.space, main, kept, chosen, variance, df)
+    return replace(found, alone=tuple(data.runs[i] for i in alone))
 
 
-def _pairs(response: Response, data: Observations) -> tuple[list[tuple[int, int]], list[int]]:
+def _pairs(
+    response: Response, data: Observations
+) -> tuple[list[tuple[int, int]], list[int], list[int]]:
+    """Return mirrored pairs, centre runs, and runs whose mirrored run is missing, by place."""
+    if data.space.categorical:
+        named = listed([data.space.names[i] for i in data.space.categorical])
+        raise FitError.of(
+            "not-mirrored",
+            f"{response.words}: {named} has levels and no middle, so the main effects of the "
+            "design are not clear of second order, which the two-step analysis needs.",
+            "The fitted model judges the factors here, by its terms and their p.",
+            key=response.name,
+        )
     coded = data.coded_as_planned()
     centres = [i for i, row in enumerate(coded) if np.allclose(row, 0)]
     waiting = [i for i in range(len(coded)) if i not in centres]
-    pairs = []
+    pairs: list[tuple[int, int]] = []
+    alone: list[int] = []
     while waiting:
         i = waiting.pop(0)
         mirror = next((j for j in waiting if np.allclose(coded[j], -coded[i], atol=1e-6)), None)
-        if mirror is None or data.space.categorical:
-            raise FitError.of(
-                "not-mirrored",
-                f"{response.words}: run {data.runs[i]} has no measured run with all factors "
-                "mirrored, which the two-step analysis needs.",
-                "Run it, or fit a model instead.",
-                key=response.name,
-            )
+        if mirror is None:
+            alone.append(i)
+            continue
         waiting.remove(mirror)
         pairs.append((i, mirror))
     half = coded[[i for i, _ in pairs]].reshape(len(pairs), len(data.space))
     if np.linalg.matrix_rank(half) < half.shape[1]:
-        raise FitError.of(
-            "confounded",
-            f"{response.words}: {len(pairs)} mirrored pairs cannot tell {half.shape[1]} main "
-            "effects apart.",
-            "Run the rest of the design.",
-            key=response.name,
+        raise _too_few_pairs(response, data, len(pairs), alone)
+    return pairs, centres, alone
+
+
+def _too_few_pairs(
+    response: Response, data: Observations, pairs: int, alone: Sequence[int]
+) -> DoeError:
+    k = len(data.space)
+    what = f"{counted(pairs, 'mirrored pair')} cannot tell {counted(k, 'main effect')} apart"
+    if alone:
+        runs = runs_named([data.runs[i] for i in alone], "run")
+        what = (
+            f"{runs} {'has' if len(alone) == 1 else 'have'} no measured run with all factors "
+            f"mirrored, and without {'it' if len(alone) == 1 else 'them'} {what}"
         )
-    return pairs, centres
+    return FitError.of(
+        "not-mirrored" if alone else "confounded",
+        f"{response.words}: {what}.",
+        "The fitted model judges the factors here, by its terms and their p; run what is missing "
+        "for the two steps.",
+        key=response.name,
+    )
 
 
 def _step_one(

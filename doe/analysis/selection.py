@@ -98,7 +98,7 @@ def recommend_model(
     *,
     transformation: Transformation = NONE,
     alternatives: Mapping[str, Observations] | None = None,
-    proposed: Sequence[Model] = (),
+    proposed: Sequence[tuple[Model, float | None]] = (),
     draws: int = DRAWS,
 ) -> Recommendation:
     """Return one recommended model, with the comparison behind it.
@@ -111,8 +111,8 @@ def recommend_model(
         The same runs in other factors, by name (a severity in place of temperature and time):
         compared beside the others, but never recommended, since settings are not chosen in them.
     proposed
-        Models chosen elsewhere by these runs, such as the two steps of definitive screening: no
-        error of left-out runs is given, since the choice is not repeated without them.
+        Models chosen elsewhere by these runs, such as the two steps of definitive screening, with
+        their error of left-out runs, the choice repeated without them; None where it cannot be.
 
     Raises
     ------
@@ -138,7 +138,9 @@ def recommend_model(
         model = Model(space, search.terms(choose(search.gram())), name)
         error = search.left_out_error(folds, choose)
         candidates.append(_candidate(response, model, data, transformation, error))
-    candidates += [_candidate(response, model, data, transformation, None) for model in proposed]
+    candidates += [
+        _candidate(response, model, data, transformation, error) for model, error in proposed
+    ]
     for name, other in (alternatives or {}).items():
         candidates += _alternative(response, name, other.usable(), transformation)
     best, beaten = _best([c for c in candidates if c.model.space is space])

@@ -177,12 +177,41 @@ def test_without_error_main_effects_are_all_kept_and_it_is_said():
     assert "Repeat the centre" in found.why
 
 
-def test_missing_mirror_run_is_named():
-    data = definitive(lambda x: x[:, 0])
-    values = data.values.copy()
-    values[2] = np.nan
-    with pytest.raises(FitError, match="run 9 has no measured run with all factors mirrored"):
-        definitive_two_step(Y, replace(data, values=values))
+def without(data, *lost):
+    """The data with the values of some runs, by number, missing."""
+    gone = np.isin(data.runs, lost)
+    return replace(data, values=np.where(gone, np.nan, data.values))
+
+
+def test_a_lost_run_costs_its_pair_and_no_bias():
+    """No noise, strong second order: main effects come out exactly without run 3 and its mirror."""
+
+    def truth(x):
+        return 10 + 3 * x[:, 0] - 2 * x[:, 1] + 6 * x[:, 0] * x[:, 2] - 9 * x[:, 1] ** 2
+
+    found = definitive_two_step(Y, without(definitive(truth, sd=0.0), 3))
+    assert found.alone == (9,)
+    assert [one.coefficient for one in found.main] == pytest.approx([3, -2, 0, 0], abs=1e-9)
+    assert definitive_two_step(Y, without(definitive(truth), 3, 9)).alone == ()
+    assert found.df_error == 1 + 2
+
+
+def test_with_a_lost_run_null_factors_are_kept_as_often_as_the_level_says():
+    kept = 0
+    for seed in range(400):
+        data = definitive(
+            lambda x: 3 * x[:, 0] + 4 * x[:, 0] * x[:, 2] + 5 * x[:, 1] ** 2, seed=seed
+        )
+        kept += definitive_two_step(Y, without(data, 1 + seed % 12)).main[3].kept
+    assert kept / 400 == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / 400))
+
+
+def test_a_lost_run_that_leaves_too_few_pairs_is_refused_and_named():
+    data = definitive(lambda x: x[:, 0], factors=6)
+    with pytest.raises(
+        FitError, match=r"run 9 has no measured run.*5 mirrored pairs cannot tell 6"
+    ):
+        definitive_two_step(Y, without(data, 3))
 
 
 def test_bends_are_not_judged_where_centres_stand_at_one_level():
