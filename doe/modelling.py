@@ -125,7 +125,10 @@ def observations(
     done = [row for row in rows if row.status == "done" and not prepares(row)]
     vapour = set(standing.boiled(campaign, done))
     achieved = standing.achieved_settings(rows)
-    blocks = (*_blocks_of(rows), *((("day", days_of(ledger)),) if by_day else ()))
+    blocks = (
+        *_blocks_of(rows),
+        *((("day", tuple(day or None for day in days_of(ledger))),) if by_day else ()),
+    )
     observed = {}
     for j, response in enumerate(campaign.responses):
         cells = [row.responses[j] for row in rows]
@@ -194,9 +197,18 @@ def _blocks_taken_out(blocks: Blocks) -> Iterator[Notice]:
         told = sorted({str(level) for level in levels if level is not None})
         what = (
             f"Differences between {words[name]} ({', '.join(told)}) are allowed for in the fit: "
-            "predictions are for their average."
+            f"predictions are for their average{_of_a_new_one(name, len(told))}."
         )
         yield Notice("blocks-allowed-for", what)
+
+
+def _of_a_new_one(name: str, levels: int) -> str:
+    """Return what intervals do not count where a block is fixed, its levels being few."""
+    from doe.analysis.strata import RANDOM_FROM
+
+    if levels >= RANDOM_FROM:
+        return ""
+    return f", and intervals do not count that a new {name} may lie elsewhere"
 
 
 def days_of(ledger: Ledger) -> tuple[int, ...]:

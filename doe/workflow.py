@@ -411,8 +411,8 @@ def fit(
     Parameters
     ----------
     model
-        Fit this model as asked, without falling back to a smaller one; None lets the results
-        decide how much of the model that the purpose wants they can carry.
+        Fit this model as asked, without falling back to a smaller one; None fits as much
+        of the model that the purpose wants as the runs can carry, whatever their values.
     by_day
         Take differences between days out, each day a block.
 

@@ -128,8 +128,17 @@ def test_a_shift_between_lots_is_taken_out_of_the_effects(doe: Command) -> None:
     said = [w["what"] for w in answer["warnings"] if w["code"] == "blocks-allowed-for"]
     assert said == [
         "Differences between feedstock lots (autumn, spring) are allowed for in the fit: "
-        "predictions are for their average."
+        "predictions are for their average, and intervals do not count that a new lot may lie "
+        "elsewhere."
     ]
+    page = " ".join(next(Path("reports").glob("*fit.html")).read_text(encoding="utf-8").split())
+    assert "This is for an average lot of the 2 that were run, which lie up to 5" in page
+    assert "those of the model above, which was asked for" in page
+    doe("fit", "mint")
+    page = " ".join(next(Path("reports").glob("*fit.html")).read_text(encoding="utf-8").split())
+    assert "decided that, not the values found" in page
+    assert "which was asked for" not in page
+
     doe("suggest", "mint", "--accept")
     added = [row for row in ledger() if row["stage"] == "2"]
     assert {row["lot"] for row in added} <= {"spring", "autumn"}

@@ -83,7 +83,10 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
     if len(set(data.stages)) > 1 and not unbridged:
         how = "a shift from one stage to the next is not looked for"
         if any(name == "stage" for name, _ in strata.fixed_names):
-            how = "repeated settings bridge them, and the shift between them is taken out"
+            how = (
+                "repeated settings bridge them, and the shift between them is taken out; intervals "
+                "do not count that a new stage may lie elsewhere"
+            )
         if any(name == "stage" for name, _ in strata.random):
             how = "stages are taken as random, because no repeated settings bridge them"
         yield Notice("several-stages", f"Stages {stages} are fitted together; {how}.")

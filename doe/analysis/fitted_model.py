@@ -170,6 +170,15 @@ class FittedModel:
         return np.array([estimate.coefficient for estimate in self.estimates])
 
     @property
+    def fixed_blocks(self) -> tuple[tuple[str, int, float], ...]:
+        """Name, number of levels, and distance of the two farthest apart, of each fixed block."""
+        shifts: dict[str, list[float]] = {}
+        for effect in self.block_effects:
+            shifts.setdefault(effect.block, []).append(effect.shift)
+        every = {name: [*told, -sum(told)] for name, told in shifts.items()}
+        return tuple((name, len(all_), max(all_) - min(all_)) for name, all_ in every.items())
+
+    @property
     def observed(self) -> tuple[float, float]:
         """Lowest and highest value used."""
         return float(self.values.min()), float(self.values.max())

@@ -106,6 +106,7 @@ class Analysis:
     `optimum` is the polynomials' until `doe.analysis.recommendation` puts the recommended settings
     in its place; the polynomials' is then `by_polynomials`, `evidence` a sentence on both, and
     `surrogates` by response what the recommended settings rest on.
+    `as_asked` tells that a person asked for the models; else the runs' count and places decided.
     """
 
     fits: tuple[FittedModel, ...]
@@ -116,6 +117,7 @@ class Analysis:
     by_polynomials: JointOptimum | None = None
     evidence: str = ""
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
+    as_asked: bool = False
 
 
 def analyse(
@@ -171,7 +173,7 @@ def analyse(
         )
         failed.append(Notice("limit-unknown", what))
     notices = (*failed, *_unmet(fits, optimum))
-    return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted))
+    return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted), as_asked=as_asked)
 
 
 def _optima(

@@ -25,6 +25,8 @@ from doe.analysis.screening_effects import (
     Screening,
     Stratum,
     TwoStep,
+    any_beyond_margin,
+    any_called_clear,
     definitive_two_step,
     screen,
 )
@@ -86,6 +88,12 @@ class ScreeningVerdict:
     scale: Transformation
     notices: tuple[Notice, ...] = ()
     left_out_error: float | None = None
+
+    def false_alarm(self, stratum: Stratum) -> float | None:
+        """Return the chance that some contrast of a stratum is called clear if nothing acts."""
+        if self.repeats is not None:
+            return any_called_clear(len(stratum.effects), self.repeats.df)
+        return None if stratum.lenth is None else any_beyond_margin(len(stratum.effects))
 
     def clear(self, effect: Effect) -> bool | None:
         """Return whether an effect is more than chance explains; None where none can say."""
@@ -185,6 +193,7 @@ def _of_two_level(
     else:
         sentences += [_of_stratum(s, unit, len(found.strata)) for s in found.strata]
     sentences += [_of_test(space, term, p, df) for term, (p, df) in tests.items()]
+    sentences += _false_alarms([(len(s.effects), verdict.false_alarm(s)) for s in found.strata])
     lenth = next((s for s in found.strata if s.lenth is not None), None)
     if lenth is not None:
         sentences.append(LENTH_TRUSTS if repeats is None else _repeats_decide(lenth, unit))
@@ -211,6 +220,17 @@ def _repeats_decide(stratum: Stratum, unit: str) -> str:
         f"{len(stratum.effects)} contrasts would be clear; it takes it that most of them do "
         "nothing, which with so few is bold."
     )
+
+
+def _false_alarms(strata: Sequence[tuple[int, float | None]]) -> list[str]:
+    """Return how often an experiment of so many contrasts raises a false alarm."""
+    return [
+        f"Were nothing to act, some of {count} contrasts would still lie beyond the margin of "
+        f"one effect in about {100 * share:.0f} of 100 such experiments: what stands alone and "
+        "hardly beyond it may be chance."
+        for count, share in strata
+        if share is not None
+    ]
 
 
 def _only(term: Term) -> int:
@@ -495,11 +515,14 @@ def _step_sentences(found: TwoStep, unit: str) -> list[str]:
     if found.error_sd is None:
         return [f"{found.why}", *spared]
     sd = f"{found.error_sd:.3g} {unit}".rstrip()
+    alarm = any_called_clear(len(found.main), found.df_error)
     told = [
         *spared,
         "First step: the difference of mirrored runs holds main effects alone, clear of every bend "
         f"and interaction; they are judged by a scatter of {sd}, from "
-        f"{counted(found.df_error, 'degree')} of freedom, at 5 % each.",
+        f"{counted(found.df_error, 'degree')} of freedom, at 5 % each. Were nothing to act, some "
+        f"of the {len(found.main)} would still be kept in about {100 * alarm:.0f} of 100 such "
+        "experiments.",
     ]
     if any(one.kept for one in found.main):
         chosen = _plain(listed(found.second_order)) or "nothing"

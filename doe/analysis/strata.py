@@ -19,6 +19,7 @@ import numpy.typing as npt
 
 from doe.analysis.mixed import can_be_judged, indicator
 from doe.analysis.observations import Observations
+from doe.analysis.wording import runs_named
 from doe.design.strata import linked
 from doe.errors import Notice, Problem, Where
 from doe.factors import FloatArray
@@ -91,6 +92,7 @@ class _Found:
     """What has been settled while the groupings are gone through."""
 
     X: FloatArray
+    runs: tuple[int, ...]
     random: list[tuple[str, Groups]] = field(default_factory=list)
     fixed: list[FloatArray] = field(default_factory=list)
     fixed_names: list[tuple[str, str]] = field(default_factory=list)
@@ -110,7 +112,7 @@ class _Found:
 
 def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> Strata:
     """Return how the runs hang together, seen from the model that is to be fitted."""
-    found = _Found(model.matrix(data.coded()) if X is None else X)
+    found = _Found(model.matrix(data.coded()) if X is None else X, data.runs)
     hard = hard_factors(data)
     if hard:
         found.random.append(("plot", whole_plots(data)))
@@ -155,12 +157,14 @@ def _settle(found: _Found, name: str, levels: Sequence[int | str | None], fixed:
     Z = np.zeros((len(levels), len(set(known))))
     Z[told] = indicator(_numbered(known))
     columns = Z[:, :-1] - Z[:, [-1]]
+    untold = [run for run, level in zip(found.runs, levels, strict=True) if level is None]
     with_block = np.hstack([found.columns(), columns])
     free = int(np.linalg.matrix_rank(with_block)) == with_block.shape[1] < len(groups)
     if fixed and free:
         found.fixed.append(columns)
         names = [str(level) for level in sorted(set(known), key=lambda v: (str(type(v)), v))]
         found.fixed_names.extend((name, level) for level in names[:-1])
+        found.notices += _without_level(name, untold, f"of an average {name}")
         return
     if fixed:
         found.notices.append(
@@ -171,6 +175,19 @@ def _settle(found: _Found, name: str, levels: Sequence[int | str | None], fixed:
             )
         )
     found.random.append((name, groups))
+    found.notices += _without_level(name, untold, f"of a {name} of its own")
+
+
+def _without_level(name: str, runs: Sequence[int], counts: str) -> list[Notice]:
+    """Return a notice of runs that name no level among runs that do; none where all do."""
+    if not runs:
+        return []
+    verb, counted_so = ("names", "counts") if len(runs) == 1 else ("name", "each count")
+    what = (
+        f"{runs_named(runs)} {verb} no {name}, and others do: {'it' if len(runs) == 1 else 'they'} "
+        f"{counted_so} as {counts}. If the {name} is known, write it down: the rest is then surer."
+    )
+    return [Notice(f"{name}-not-told", what)]
 
 
 def _drop_unjudged(found: _Found) -> None:
@@ -180,6 +197,7 @@ def _drop_unjudged(found: _Found) -> None:
         if judged or name == "plot":
             continue
         found.random = [one for one in found.random if one[1] is not groups]
+        found.notices = [one for one in found.notices if one.code != f"{name}-not-told"]
         found.notices.append(
             Notice(
                 f"{name}-not-judged",

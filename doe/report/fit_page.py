@@ -68,7 +68,7 @@ HARDLY = 0.9
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
 CHOSEN_WORDS = (
     "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
-    "the intervals allow for this choice, not for that of the model."
+    "the intervals allow for this choice, and take the models as given."
 )
 
 

@@ -139,6 +139,7 @@ def response_section(
     body = joined(
         prose([_fit_sentence(fit)]),
         prose([_best_sentence(fit, best, space)]) if best is not None else "",
+        prose(_new_block_sentences(fit)),
         minds(_unsaid(fit, judged, said)),
         prose([_pulled_sentence(space, best, judged), _left_out_sentence(fit)]),
         folded_evidence(f"{capital(fit.response.words)} over two factors", *surfaces),
@@ -147,7 +148,7 @@ def response_section(
         _fit_part(fit, space, key),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
-        _judged_part(fit, judged) if judged is not None else "",
+        _judged_part(fit, judged, analysis.as_asked) if judged is not None else "",
         _runs_part(fit, judged) if judged is not None else "",
     )
     return Section(key, capital(fit.response.words), body)
@@ -257,6 +258,19 @@ def _best_sentence(fit: FittedModel, best: Best, space: FactorSpace) -> str:
     )
 
 
+def _new_block_sentences(fit: FittedModel) -> list[str]:
+    """Return, for each block of few levels, what the intervals do not count of a new level."""
+    told = []
+    for name, levels, apart in fit.fixed_blocks:
+        size = with_unit(plain(apart, 2), fitted_unit(fit))
+        told.append(
+            f"This is for an average {name} of the {levels} that were run, which lie up to {size} "
+            f"apart. A new {name} may lie elsewhere: so few do not tell how far, and no interval "
+            "here counts it."
+        )
+    return told
+
+
 def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
     rows = tuple(
         (
@@ -298,7 +312,7 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
     )
 
 
-def _judged_part(fit: FittedModel, judged: Judged) -> Markup:
+def _judged_part(fit: FittedModel, judged: Judged, as_asked: bool) -> Markup:
     """Return which model the runs speak for."""
     advised = judged.recommendation
     if advised is None:
@@ -308,7 +322,7 @@ def _judged_part(fit: FittedModel, judged: Judged) -> Markup:
         f"Which model the runs speak for: {taken}",
         prose([advised.why]),
         table_html(candidates_table(advised)),
-        prose([AICC_WORDS]),
+        prose([AICC_WORDS, CHOSEN_BY_PERSON if as_asked else CHOSEN_BY_COUNT]),
         small_heading("Its terms, one by one"),
         table_html(terms_table(advised, judged.scrutiny)),
     )
@@ -328,8 +342,16 @@ AICC_WORDS = (
     "terms repeated each time. Models in severity or permittivity are compared only: settings are "
     "not chosen in them. A model whose terms the same runs chose has intervals that are too short: "
     "in simulated campaigns of 15 and 18 runs its 95 % intervals of a mean held the truth 88 and "
-    "91 times in 100. The figures on this page are therefore those of the model above, which the "
-    "results did not choose."
+    "91 times in 100."
+)
+CHOSEN_BY_COUNT = (
+    "The figures on this page are therefore those of the model above: of those that the campaign’s "
+    "purpose wants, the largest that the runs can carry. How many runs there are and where they "
+    "lie decided that, not the values found."
+)
+CHOSEN_BY_PERSON = (
+    "The figures on this page are those of the model above, which was asked for. If these results "
+    "were the reason to ask for it, its intervals are too short in the same way."
 )
 
 

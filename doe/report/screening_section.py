@@ -125,17 +125,23 @@ def _how_to_read(verdict: ScreeningVerdict, stratum: Stratum) -> str:
     start = (
         "Each dot is a contrast, sorted by size: the mean at the high level less that at the low. "
     )
+    alarm, often = verdict.false_alarm(stratum), ""
+    if alarm is not None:
+        often = (
+            f" If nothing acts, some of {len(stratum.effects)} dots lies above it in about "
+            f"{100 * alarm:.0f} of 100 experiments all the same."
+        )
     if verdict.repeats is not None:
         return (
             f"{start}One above the level line is more than the scatter of repeats makes of a "
-            "single effect (95 %). Dots that rise steeply at the right are those that act."
+            f"single effect (95 %).{often} Dots that rise steeply at the right are those that act."
         )
     if stratum.lenth is None:
         return f"{start}{stratum.why_not}"
     return (
         f"{start}If none did anything, the dots would follow the dashed line. One above the lower "
-        "level line is more than chance makes of a single effect (95 %); one above the upper, more "
-        "than it makes of the largest of them all."
+        f"level line is more than chance makes of a single effect (95 %).{often} One above the "
+        "upper is more than chance makes of the largest of them all."
     )
 
 

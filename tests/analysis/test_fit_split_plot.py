@@ -210,6 +210,28 @@ def test_many_days_are_random():
     assert dict(fit.variance_components)["run"] < 0.6
 
 
+def test_runs_that_name_no_level_are_said_to_count_as_average_or_alone():
+    """Of three lots, fixed, and of six, random; without the two runs nothing is to say."""
+    space, data = blocked([1] * 18)
+    for levels, said in ((3, "of an average lot"), (6, "of a lot of its own")):
+        lots = [f"lot {i % levels}" for i in range(18)]
+        told = replace(data, blocks=(("lot", tuple(lots)),))
+        assert "lot-not-told" not in codes(fit_response(Y, linear_model(space), told))
+        untold = replace(data, blocks=(("lot", (*lots[:4], None, None, *lots[6:])),))
+        fit = fit_response(Y, linear_model(space), untold)
+        (notice,) = [n for n in fit.notices if n.code == "lot-not-told"]
+        assert notice.what.startswith("Runs 5 and 6 name no lot, and others do")
+        assert said in notice.what
+
+
+def test_how_far_fixed_blocks_lie_apart_is_told():
+    """Three days, the shift 3 each: the first and the last are 6 apart."""
+    space, data = blocked([1] * 6 + [2] * 6 + [3] * 6)
+    ((name, levels, apart),) = fit_response(Y, linear_model(space), data).fixed_blocks
+    assert (name, levels) == ("day", 3)
+    assert apart == pytest.approx(6, abs=1)
+
+
 def test_block_that_carries_an_effect_is_not_taken_as_fixed():
     """x1 changes with the day only: four days, two of each."""
     space = coded_space(2)

@@ -143,7 +143,7 @@ def test_the_two_steps_are_recommended_where_the_runs_speak_for_them():
     data = definitive(
         lambda x: 10 + 5 * x[:, 0] - 4 * x[:, 1] + 4 * x[:, 0] * x[:, 1] - 6 * x[:, 0] ** 2,
         factors=6,
-        seed=2,
+        seed=5,
     )
     steps = screening_verdict(Y, data, DEFINITIVE, 1)
     assert set(steps.steps.second_order) == {"x1²", "x1 × x2"}

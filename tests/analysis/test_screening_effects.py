@@ -8,7 +8,14 @@ import pytest
 from published_data import Printed, Y, coded_space, columns, facts, observed
 
 from doe.analysis.fit import fit_response
-from doe.analysis.screening_effects import definitive_two_step, half_normal, lenth, screen
+from doe.analysis.screening_effects import (
+    any_beyond_margin,
+    any_called_clear,
+    definitive_two_step,
+    half_normal,
+    lenth,
+    screen,
+)
 from doe.errors import FitError
 
 
@@ -64,6 +71,32 @@ def test_none_is_judged_from_fewer_than_seven_contrasts():
     assert stratum.lenth is None
     assert "Only 3 contrasts" in stratum.why_not
     assert {e.clear for e in stratum.effects} == {None}
+
+
+@pytest.mark.parametrize("m", [7, 11, 15, 21, 31])
+def test_false_alarms_of_a_whole_experiment_against_simulation(m):
+    """Lenth's steps written anew, and his t with m/3 degrees of freedom from scipy.stats."""
+    from scipy.stats import t
+
+    draws = np.abs(np.random.default_rng(m).normal(size=(8000, m)))
+    margins = np.empty(8000)
+    for i, sizes in enumerate(draws):
+        small = sizes[sizes < 3.75 * np.median(sizes)]
+        margins[i] = t.ppf(0.975, m / 3) * 1.5 * np.median(small)
+    found = np.mean(draws.max(axis=1) > margins)
+    assert any_beyond_margin(m) == pytest.approx(found, abs=4 * np.sqrt(found * (1 - found) / 8000))
+
+
+@pytest.mark.parametrize(("tests", "df"), [(1, 3), (7, 3), (4, 4), (11, 2)])
+def test_false_alarms_of_tests_against_one_scatter_against_simulation(tests, df):
+    from scipy.stats import t
+
+    rng = np.random.default_rng(tests)
+    largest = np.abs(rng.normal(size=(100_000, tests))).max(axis=1)
+    scatter = np.sqrt(rng.chisquare(df, 100_000) / df)
+    found = np.mean(largest > t.ppf(0.975, df) * scatter)
+    assert any_called_clear(tests, df) == pytest.approx(found, abs=0.006)
+    assert tests > 1 or any_called_clear(tests, df) == pytest.approx(0.05, abs=1e-4)
 
 
 def test_half_normal_places_are_quantiles_of_the_absolute_normal():
