@@ -126,6 +126,10 @@ def test_steel_bars_by_level_against_lme4():
     fit = fit_mixed(X, table["resistance"].astype(float), [("run", table["run"])])
     assert fit.criterion == pytest.approx(reference["reml_criterion"], abs=1e-6)
     agrees(fit, reference, np.eye(12))
+    printed, errors = Printed("splitplot_steelbars"), np.sqrt(np.diag(fit.plain_covariance))
+    assert fit.criterion == printed["REML criterion"]
+    for at, name in ((0, "intercept"), (1, "heatsT370"), (3, "coatingC2"), (6, "interaction")):
+        assert errors[at] == printed[f"SE {name}"]
 
 
 def test_second_order_split_plot_against_lme4_and_pbkrtest():

@@ -81,6 +81,8 @@ def test_tyre_joint_optimum_on_the_cube_against_nist_5_5_3_2_2():
     assert optimum.predictions["y1"].mean[0] == printed["yhat1 at printed x*"]
     assert optimum.predictions["y2"].mean[0] == printed["yhat2 at printed x*"]
     assert optimum.predictions["y3"].mean[0] == printed["yhat3 at printed x*"]
+    at_printed = tyre_fits(1)[3].predict([[-0.10, 0.15, -1.0]])
+    assert at_printed.mean[0] == printed["yhat4 at printed x*"]
 
 
 def test_tyre_joint_optimum_to_the_axial_runs_against_independent_search():
