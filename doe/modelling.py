@@ -165,16 +165,27 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
     """Yield a notice for each response of which some of these runs show a limit only."""
     for j, response in enumerate(campaign.responses):
         beyond = {
-            row.run: cell.text for row in rows if isinstance(cell := row.responses[j], Censored)
+            row.run: cell.text
+            for row, cell in zip(rows, _cells(rows, j), strict=True)
+            if isinstance(cell, Censored)
         }
+        known = any(cell is not None and not isinstance(cell, Censored) for cell in _cells(rows, j))
         if beyond:
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
+            how = (
+                "It counts as such in the fitted model, by maximum likelihood, and no number is "
+                "put in its place. The averages of freer models, by which settings are "
+                "recommended, take the limit itself for the value."
+            )
             what = (
                 f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
-                f"known ({limits} {response.unit}). It counts as such, by maximum likelihood, and "
-                "no number is put in its place."
+                f"known ({limits} {response.unit}). {how if known else 'Nothing else is known.'}"
             )
             yield Notice("limits-only", what)
+
+
+def _cells(rows: Sequence[LedgerRow], j: int) -> list[float | None]:
+    return [row.responses[j] for row in rows]
 
 
 def _blocks_of(rows: Sequence[LedgerRow]) -> Blocks:

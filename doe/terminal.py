@@ -10,6 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from doe.analysis.wording import listed
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted
@@ -261,7 +262,7 @@ def _around_lines(result: FitResult) -> list[str]:
         sure = f"{100 * around.location.level:.0f} % interval"
         lines += wrapped(f"Where the best may lie, {sure} by factor: {'; '.join(fixed)}.")
     if loose:
-        lines += wrapped(f"The results hardly fix the best value of {' and '.join(loose)}.")
+        lines += wrapped(f"The results hardly fix the best value of {listed(loose)}.")
     if around.region is not None:
         from doe.report.surface_section import region_sentence
 

@@ -22,6 +22,11 @@ from doe.terms import Model, interaction_model, linear_model
 __all__ = ["about", "confounded_terms", "largest_model", "refuse", "tangled_columns"]
 
 DF_WANTED = 3
+ALL_BEYOND = Problem(
+    "all-censored",
+    "every value lies beyond a limit of measurement",
+    remedy="Measure with a finer method; nothing can be fitted to limits alone.",
+)
 
 
 def refuse(
@@ -67,7 +72,10 @@ def largest_model(
     FitError
         Not even the main effects can be fitted.
     """
-    data = observations.usable().measured()
+    usable = observations.usable()
+    data = usable.measured()
+    if usable.runs and not data.runs:
+        raise FitError(ALL_BEYOND)
     simpler = (interaction_model(space), linear_model(space))
     models = [wanted, *(m for m in simpler if set(m.terms) < set(wanted.terms))]
     separable = [m for m in models if len(data.runs) > len(m) and not confounded_terms(m, data)]
@@ -128,12 +136,7 @@ def _no_model(smallest: Model, data: Observations) -> DoeError:
 
 def _refuse_censored(response: Response, data: Observations) -> None:
     if data.runs and not data.measured().runs:
-        raise FitError.of(
-            "all-censored",
-            f"{response.words}: every value lies beyond a limit of measurement.",
-            "Measure with a finer method; nothing can be fitted to limits alone.",
-            key=response.name,
-        )
+        raise FitError(about(response, ALL_BEYOND))
 
 
 def _refuse_not_above_zero(

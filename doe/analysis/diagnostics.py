@@ -13,6 +13,7 @@ import numpy.typing as npt
 from doe.factors import FloatArray
 
 __all__ = [
+    "EXACT",
     "Influence",
     "LackOfFit",
     "confounded",

@@ -22,6 +22,8 @@ from doe.terms import Model
 __all__ = ["data_notices", "fit_notices", "strata_notices"]
 
 DF_FEW = 4
+ALONE = 0.95
+"""Leverage above which a value is hardly judged by any other."""
 OUTSIDE = 0.02
 """Coded distance beyond the range from which a run is reported: 1 % of the whole range."""
 REPEATS_APART = 0.1
@@ -45,6 +47,14 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
         yield Notice(
             "outside-region",
             f"{runs_named(outside)} ended outside the ranges of the factors; used as achieved.",
+        )
+    copied = _copied(data)
+    if copied:
+        yield Notice(
+            "repeats-alike",
+            f"Planned alike, and with the very same value: {listed(copied)}. Separate runs seldom "
+            "agree to the last digit; a result that was typed twice makes the scatter look smaller "
+            "than it is. If so, empty one of them.",
         )
     apart = _repeats_apart(data, coded)
     if apart:
@@ -100,6 +110,27 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
             )
 
 
+def _copied(data: Observations) -> list[str]:
+    """Return the runs planned alike that have the same value, where chance is no likely reason.
+
+    One such pair is, where values carry few digits; and where all repeats agree that is said
+    elsewhere.
+    """
+    groups, found, repeated = data.repeats(), [], 0
+    for group in np.unique(groups):
+        places = np.flatnonzero(groups == group)
+        repeated += len(places) - 1
+        for value in np.unique(data.values[places]):
+            same = [int(i) for i in places if data.values[i] == value]
+            measured = [i for i in same if not data.censored or data.censored[i] is None]
+            if len(measured) > 1:
+                found.append((value, [data.runs[i] for i in measured]))
+    long = [value for value, _ in found if len(f"{value:.12g}".replace(".", "").strip("-0")) > 3]
+    if sum(len(runs) - 1 for _, runs in found) == repeated or not (long or len(found) > 2):
+        return []
+    return [runs_named(runs, "run") for _, runs in found]
+
+
 def _repeats_apart(data: Observations, coded: FloatArray) -> list[int]:
     groups = data.repeats()
     apart: list[int] = []
@@ -122,7 +153,7 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
             "lie beyond a limit, and counted as that by maximum likelihood; only measured runs "
             "give degrees of freedom, and lack of fit and predicted R² are not worked out.",
         )
-    n, p, df = len(fit.runs_used), len(fit.model), fit.df_residual
+    df = fit.df_residual
     if fit.ss_residual <= EXACT * fit.ss_total:
         yield Notice(
             "exact-fit",
@@ -137,14 +168,7 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
         )
     if not hidden:
         yield from _lack_notices(fit.lack_of_fit)
-    limit = min(2 * p / n, 0.95)  # 2p/n: Hoaglin, Welsch 1978 (from memory)
-    heavy = [run for run, h in zip(fit.runs_used, fit.leverage, strict=True) if h > limit]
-    if heavy:
-        yield Notice(
-            "high-leverage",
-            f"The fit follows {runs_named(heavy, 'run')} almost alone there; repeat before "
-            "trusting.",
-        )
+    yield from _leverage_notices(fit)
     if fit.r2_predicted is not None and fit.r2_predicted < 0:
         yield Notice(
             "poor-prediction",
@@ -152,6 +176,31 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
             "better than this model.",
         )
     yield from _residual_notices(fit)
+
+
+def _leverage_notices(fit: FittedModel) -> Iterator[Notice]:
+    """Runs of more than twice the average leverage, 2p/n: Hoaglin, Welsch 1978 (from memory)."""
+    limit = 2 * len(fit.model) / len(fit.runs_used)
+    heavy = {
+        run: float(h)
+        for run, h in zip(fit.runs_used, fit.leverage, strict=True)
+        if h > min(limit, ALONE)
+    }
+    alone = [run for run, h in heavy.items() if h > ALONE]
+    if alone:
+        yield Notice(
+            "high-leverage",
+            f"The fit follows {runs_named(alone, 'run')} almost alone there; repeat before "
+            "trusting.",
+        )
+    more = [f"{run} ({h:.2f})" for run, h in heavy.items() if h <= ALONE]
+    if more:
+        yield Notice(
+            "leverage",
+            f"{'Run' if len(more) == 1 else 'Runs'} {listed(more)} "
+            f"{'pulls' if len(more) == 1 else 'pull'} at the fit more "
+            "than twice as much as the average run (leverage, of at most 1).",
+        )
 
 
 def _lack_notices(lack: LackOfFit | None) -> Iterator[Notice]:

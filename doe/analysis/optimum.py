@@ -159,7 +159,7 @@ def analyse(
         except FitError as error:
             problems += [about(response, problem) for problem in error.problems]
             unfitted.append(response)
-            why = " ".join(problem.what for problem in error.problems)
+            why = " ".join(f"{p.what.rstrip('.')}. {p.remedy}" for p in error.problems).strip()
             what = f"{response.words} is left out of the analysis. {why[0].upper()}{why[1:]}"
             failed.append(Notice("response-not-fitted", what))
     if not fits:
@@ -168,9 +168,7 @@ def analyse(
     limited = [response.words for response in unfitted if response.interval_wanted() is not None]
     if limited:
         optimum = replace(optimum, all_aims_probability=None)
-        what = (
-            f"Nothing is known of {', '.join(limited)}, so nobody can say that its limit is kept."
-        )
+        what = f"No model tells of {', '.join(limited)}, so nobody can say where its limit is kept."
         failed.append(Notice("limit-unknown", what))
     notices = (*failed, *_unmet(fits, optimum))
     return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted), as_asked=as_asked)

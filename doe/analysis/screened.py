@@ -127,7 +127,7 @@ def screening_verdict(
             return _of_definitive(response, data, values, stage, transformation)
         return _of_two_level(response, values, stage, transformation, fitted)
     except FitError as error:
-        told = tuple(f"{problem.what} {problem.remedy}".strip() for problem in error.problems)
+        told = tuple(f"{capital(p.what)} {p.remedy}".strip() for p in error.problems)
         return ScreeningVerdict(response, stage, None, None, None, None, (), told, transformation)
 
 

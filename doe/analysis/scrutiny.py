@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from doe.analysis.diagnostics import confounded
+from doe.analysis.diagnostics import EXACT, confounded
 from doe.analysis.fit import FittedModel, fit_response
 from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
@@ -131,6 +131,8 @@ def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray)
     """Return the partial test of columns (n, d) added to the model, strata allowed for."""
     if any(data.censored):
         return Drift(over, why_not="not worked out with values beyond a limit")
+    if fit.ss_residual <= EXACT * fit.ss_total:
+        return Drift(over, why_not="the model passes through every value, and leaves nothing")
     strata = strata_of(fit.model, data)
     X = np.hstack([fit.model.matrix(data.coded()), strata.fixed])
     full = np.hstack([X, columns])

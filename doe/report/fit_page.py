@@ -285,7 +285,7 @@ def _aims_sentence(analysis: Analysis, swung_chance: float | None) -> str:
         unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
         if unknown:
             named = enumerated(unknown)
-            return f"Nothing is known of {named}: no setting can be said to keep its limit."
+            return f"No model tells of {named}: no setting can be said to keep its limit."
         return "No response has a limit or a tolerance, so there is no chance of meeting one."
     if chance < 0.01:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."

@@ -301,6 +301,30 @@ def test_run_that_alone_fixes_a_coefficient_is_named_and_not_judged():
     assert "run 5" in notice.what
 
 
+def test_a_run_of_more_than_twice_the_average_leverage_is_not_said_to_stand_alone():
+    """By hand: 1/n + (x − mean)²/Σ(x − mean)² of the far run; the average is 2/10."""
+    line = coded_space(1)
+    x = np.array([-1.0, -0.9, -0.8, -0.7, -0.6, -1.0, -0.9, -0.8, -0.7, 0.3])
+    values = 3 + x + 0.1 * np.sin(np.arange(10.0))
+    away = x - x.mean()
+    leverage = 0.1 + away[9] ** 2 / (away @ away)
+    fit = fit_response(Y, linear_model(line), observed(line, x[:, None], values))
+    (notice,) = [n for n in fit.notices if n.code in ("leverage", "high-leverage")]
+    assert notice.what.startswith(f"Run 10 ({leverage:.2f}) pulls at the fit more than twice")
+
+
+def test_repeats_with_the_very_same_value_are_named():
+    """One pair of coarse values may agree by chance; a value of many digits hardly does."""
+    values = np.round(surface(CCD), 3)
+    assert "repeats-alike" not in codes(quadratic_fit(CCD, values).notices)
+    values[9] = values[8]
+    (notice,) = [n for n in quadratic_fit(CCD, values).notices if n.code == "repeats-alike"]
+    assert "runs 9 and 10" in notice.what
+    coarse = np.round(values)
+    coarse[10] += 1
+    assert "repeats-alike" not in codes(quadratic_fit(CCD, coarse).notices)
+
+
 @pytest.mark.parametrize(
     ("runs", "name"),
     [

@@ -55,6 +55,16 @@ def test_drift_along_the_run_order_is_estimated_and_named():
     assert drift.df_error == pytest.approx(22 - 7)
 
 
+def test_drift_is_not_judged_where_the_model_leaves_only_rounding():
+    x, z = CCD.T
+    data = observed(SQUARE, CCD, 10 + 2 * x - z - 1.5 * x**2 - z**2)
+    found = scrutinise(fitted(data), data)
+    (drift,) = found.drift
+    assert drift.p_value is None
+    assert "passes through every value" in drift.why_not
+    assert "drift" not in {n.code for n in found.notices}
+
+
 def test_drift_test_rejects_as_often_as_its_level():
     """800 campaigns without drift."""
     p_values = []
