@@ -272,16 +272,18 @@ def _witness(found: Screening) -> Repeats | None:
 
 
 def _factors_of(clear: Sequence[Effect]) -> set[int]:
-    """Return the factors of clear main effects, and those of interactions with one of them.
+    """Return the factors of clear main effects, and those of pairs with one of them.
 
-    An interaction alone names its factors where it lies beyond what the largest of all contrasts
-    reaches by chance; one that cannot be told from another names none.
+    A pair without such a factor, and three or more that act together, name their factors only
+    beyond what the largest of all contrasts reaches by chance: there are many of them, and they
+    seldom act. One that cannot be told from another names none.
     """
     main = {_only(e.term) for e in clear if e.term.order == 1}
     acting = set(main)
     for effect in clear:
         own = {i for i, power in enumerate(effect.term.powers) if power}
-        if (own & main or effect.surely) and not effect.aliases:
+        likely = effect.term.order == 2 and own & main
+        if (likely or effect.surely) and not effect.aliases:
             acting |= own
     return acting
 

@@ -107,18 +107,28 @@ def stratum_picture(verdict: ScreeningVerdict, stratum: Stratum, key: str) -> Pi
 
 def _finding(verdict: ScreeningVerdict, stratum: Stratum) -> str:
     where = {"between plots": "Between plots", "both": "Between and within plots"}
-    clear = [_words(e.label) for e in stratum.effects if verdict.clear(e)]
+    beyond = [e for e in stratum.effects if verdict.clear(e)]
+    sure = [e for e in beyond if verdict.repeats is not None or e.surely]
     count = len(stratum.effects)
     start = where.get(stratum.name, "Between runs")
     if verdict.clear(stratum.effects[0]) is None:
         return f"{start}, {_words(stratum.effects[0].label)} is the largest of {count} unjudged"
-    if not clear:
+    if not beyond:
         return f"{start}, none of {count} contrasts lies beyond chance"
-    named, more = clear[:NAMED_IN_TITLE], len(clear) - NAMED_IN_TITLE
-    told = [*named, f"{more} more"] if more > 0 else named
+    likely = len(beyond) - len(sure)
+    if not sure:
+        return f"{start}, {_named(beyond)} likely beyond chance, out of {count} contrasts"
+    tail = f"; {likely} more likely so" if likely else ""
+    return f"{start}, {_named(sure)} beyond chance, out of {count} contrasts{tail}"
+
+
+def _named(effects: Sequence[Effect]) -> str:
+    """Return effects by name, the largest first, with the verb."""
+    told = [_words(e.label) for e in effects[:NAMED_IN_TITLE]]
+    more = len(effects) - NAMED_IN_TITLE
+    told += [f"{more} more"] if more > 0 else []
     listed = " and ".join(filter(None, (", ".join(told[:-1]), told[-1])))
-    verb = "lies" if len(clear) == 1 else "lie"
-    return f"{start}, {listed} {verb} beyond chance, out of {count} contrasts"
+    return f"{listed} {'lies' if len(effects) == 1 else 'lie'}"
 
 
 def _how_to_read(verdict: ScreeningVerdict, stratum: Stratum) -> str:
@@ -128,7 +138,7 @@ def _how_to_read(verdict: ScreeningVerdict, stratum: Stratum) -> str:
     alarm, often = verdict.false_alarm(stratum), ""
     if alarm is not None:
         often = (
-            f" If nothing acts, some of {len(stratum.effects)} dots lies above it in about "
+            f" If nothing acts, some dot of {len(stratum.effects)} lies above it in about "
             f"{100 * alarm:.0f} of 100 experiments all the same."
         )
     if verdict.repeats is not None:

@@ -49,6 +49,21 @@ def test_sonoluminescence_conclusions_of_nist_5_6_2():
     assert "X1 × X3 from" in told
 
 
+def test_four_factors_that_likely_act_together_are_not_said_to_matter():
+    """A 2^4 whose scatter is known by hand: all contrasts 1 but A, 20, and ABCD, 5. The margin of
+    one is 2.57 × 1.5, that of the largest 5.22 × 1.5 (multipliers of the reference for 15)."""
+    corners = np.array(list(itertools.product((-1.0, 1.0), repeat=4)))
+    sizes = {(0,): 20.0, (0, 1, 2, 3): 5.0}
+    words = [w for size in (1, 2, 3, 4) for w in itertools.combinations(range(4), size)]
+    y = sum(sizes.get(w, 1.0) / 2 * corners[:, list(w)].prod(axis=1) for w in words)
+    data = observed(coded_space(4, names=list("ABCD")), corners, y)
+    found = screening_verdict(Y, data, "factorial", 1)
+    (stratum,) = found.effects.strata
+    assert [e.label for e in stratum.effects if e.clear] == ["A", "A × B × C × D"]
+    assert [e.label for e in stratum.effects if e.surely] == ["A"]
+    assert found.matter == ("A",)
+
+
 def test_few_contrasts_are_judged_by_the_fitted_model():
     points = np.vstack([SQUARE, SQUARE])
     values = 3 * points[:, 0] + np.random.default_rng(1).normal(0, 0.2, 8)
