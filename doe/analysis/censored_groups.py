@@ -35,9 +35,13 @@ MODE_STEPS, REACH_STEPS = 60, 7
 CLIMB_STEPS, DESCENT_STEPS = 50, 30
 CLIMBED = 1e-6
 """Gain in log likelihood of a step of Newton's after which the next gains some 1e-13."""
+RISEN = 1e-9
+"""Share of the log likelihood below which what a step gains is the quadrature's error."""
+SETTLED = 1e-3
+"""Last step of Newton's by log σ and log(1 + ratio); the next would be some 1e-6."""
 FIRST_RATIOS = (0.1, 0.5, 2.0, 10.0, 100.0)
 """Variance ratios τ²/σ² from which the search starts, besides zero."""
-LARGEST = float(np.log1p(1e6))
+LARGEST = float(np.log1p(1e4))
 LOG_SIGMA = (-8.0, 3.0)  # in units of the scatter that takes all runs as alone
 NONE_BELOW = 1e-5
 """A ratio this small that gains no likelihood is zero."""
@@ -103,6 +107,9 @@ def fit_censored_groups(
     best = _Search(likelihood, plain.coefficients / scale).best()
     sigma, tau = _scatter(best.at)
     information = likelihood.at(best.beta, sigma, tau).information
+    unbounded = best.at[0] <= LOG_SIGMA[0] or (len(best.at) > 1 and best.at[1] >= LARGEST)
+    if unbounded or np.linalg.eigvalsh(information)[0] <= 0:
+        raise ValueError("the likelihood has no maximum within sensible scatters")
     covariance = np.linalg.inv(information) + best.added_covariance()
     seen = sum(side is None for side in sides)
     return CensoredGroupsFit(
@@ -330,8 +337,9 @@ class _Search:
             while there.value < here.value - 1e-10 * (1 + abs(here.value)):
                 step = step / 2
                 there = self.likelihood.at(beta + step, sigma, tau)
+            risen = there.value - here.value
             beta, here = beta + step, there
-            if gain < CLIMBED:
+            if gain < CLIMBED or risen < RISEN * (1 + abs(here.value)):
                 break
         self.beta = beta
         return beta, -2 * here.value
@@ -362,7 +370,7 @@ class _Search:
                     break
                 step = step / 2
             here = self._local(tried)
-            if np.abs(step).max() < 1e-5:
+            if np.abs(step).max() < SETTLED:
                 break
         return here
 

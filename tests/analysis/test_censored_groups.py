@@ -212,6 +212,16 @@ def test_two_random_groupings_and_too_few_measured_plots_are_refused_in_words():
         fit_response(Y, linear_model(SPACE), replace(data, censored=hidden))
 
 
+def test_values_that_do_not_fix_the_scatter_are_refused():
+    """Measured values without any scatter inside plots: the likelihood grows without end."""
+    plots = np.repeat(np.arange(6), 3)
+    X = np.column_stack([np.ones(18), np.where(plots % 2, 1.0, -1.0)])
+    y = np.repeat([1.0, 2.0, 3.1, 1.4, 2.2, 0.3], 3)
+    sides = tuple("below" if i % 6 == 1 else None for i in range(18))
+    with pytest.raises(ValueError, match="no maximum"):
+        fit_censored_groups(X, y, sides, plots)
+
+
 def test_tests_and_intervals_in_plots_hold_their_level():
     """60 null campaigns of nine plots of four, a quarter of the values below detection."""
     rng, space = np.random.default_rng(12), coded_space(2)
