@@ -54,6 +54,8 @@ TOGETHER_MOST = 5
 STEPS = 81
 OVER = 20.0
 """Heights of a plot up to which a curve is drawn on, to be cut off at its edge."""
+HARDLY = 0.1
+"""Share by which a time differs over the temperatures of all runs below which it hardly does."""
 SAID_FIRST = 4
 TESTS_FIRST = 2
 WORDS = {
@@ -558,6 +560,8 @@ def _pace_picture(key: str, pace: Pace, fit: PaceFit) -> Picture:
     name = pace.curves[0].timed.of
     E = fit.activation_kJ_mol
     moves = "falls" if E.low > 0 else "rises" if E.high < 0 else "does not surely change"
+    if abs(last / first - 1) < HARDLY:
+        moves = "hardly changes"
     return Picture(
         key,
         f"Time to 90 % of the {name} {moves} with temperature: {plain(first, 2)} min at "
