@@ -181,7 +181,7 @@ def test_wide_tables_scroll_within_their_box_and_keep_their_first_column(
             box.scrollLeft = 10000;
             const cell = box.querySelector("tbody td, tbody th"), at = box.getBoundingClientRect();
             return [at.right <= document.documentElement.clientWidth, box.scrollLeft,
-                cell.getBoundingClientRect().left - at.left, cell.classList.contains("figure")];
+                cell.getBoundingClientRect().left - at.left, cell.matches(".figure, .figures *")];
         })"""
     )
     assert all(inside for inside, *_ in found)
