@@ -321,8 +321,9 @@ def _doubts(
         notices.append(
             Notice(
                 "terms-uncertain",
-                "In simulated repeats of the campaign these terms were often not chosen: "
-                f"{', '.join(weak)}. Intervals take the terms as known, so they are too short.",
+                "In simulated repeats of the campaign these terms of the recommended model were "
+                f"often not chosen: {', '.join(weak)}. Intervals of that model would take them "
+                "as known, and be too short.",
             )
         )
     if left_out:
