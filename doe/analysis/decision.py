@@ -18,6 +18,7 @@ from statistics import NormalDist
 import numpy as np
 
 from doe.analysis.observations import Observations
+from doe.analysis.strata import shifts_of
 from doe.analysis.surrogate import Surrogate, surrogate
 from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
@@ -184,15 +185,18 @@ def surrogate_of(
     days: Sequence[object] | None,
     generator: np.random.Generator,
 ) -> Surrogate:
-    """Return the surrogate of a response; runs of a day, or else of a stage, shift together."""
+    """Return the surrogate of a response.
+
+    Runs of a day (or else of a stage), of a whole plot, and of a block or lot shift together.
+    """
     reasons = data.reasons()
     keep = [i for i, reason in enumerate(reasons) if reason is None]
-    groups = data.stages if days is None else days
+    usable = data.usable()
     return surrogate(
         data.space,
-        np.asarray(data.achieved)[keep],
-        np.asarray(data.values)[keep],
-        [groups[i] for i in keep],
+        np.asarray(usable.achieved),
+        np.asarray(usable.values),
+        shifts_of(usable, None if days is None else [days[i] for i in keep]),
         generator,
         scatter=response.scatter,
         scatter_relative=response.scatter_relative,

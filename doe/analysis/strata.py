@@ -25,7 +25,7 @@ from doe.errors import Notice, Problem, Where
 from doe.factors import FloatArray
 from doe.terms import Model
 
-__all__ = ["Strata", "hard_factors", "strata_of", "whole_plots"]
+__all__ = ["Shift", "Strata", "hard_factors", "shifts_of", "strata_of", "whole_plots"]
 
 RANDOM_FROM = 5
 """Levels from which a block is random: common practice."""
@@ -68,6 +68,23 @@ class Strata:
         return self.random[0][1] if self.random and self.random[0][0] == "plot" else None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Shift:
+    """Runs that something shifts together, by a scatter that is to be estimated.
+
+    Attributes
+    ----------
+    columns
+        (n, l) a column for each level.
+    anew
+        Whether a further run meets a new level (days, plots); else the levels are these few, and
+        what is said is said of their average.
+    """
+
+    columns: FloatArray
+    anew: bool
+
+
 def whole_plots(data: Observations) -> Groups:
     """Return the whole plot of each run (n,), plots of all stages counted through."""
     return _numbered(list(zip(data.stages, data.plots, strict=True)))
@@ -87,6 +104,38 @@ def hard_factors(data: Observations) -> tuple[int, ...]:
     return tuple(int(i) for i in np.flatnonzero(constant & (np.ptp(planned, axis=0) > 0)))
 
 
+def shifts_of(data: Observations, days: Sequence[object] | None) -> tuple[Shift, ...]:
+    """Return what shifts runs together: days (or else stages), whole plots, then each block.
+
+    Of groupings that split the runs alike the first stands for all. A block of fewer than five
+    levels has columns that sum to zero over them, as in `strata_of`; a run without a level counts
+    as of their average.
+    """
+    groups = _numbered([str(day) for day in (data.stages if days is None else days)])
+    found, known = [Shift(indicator(groups), True)], [groups]
+
+    def add(levels: Sequence[object], anew: bool) -> None:
+        told = np.array([level is not None for level in levels])
+        alone = (("without", i) for i in itertools.count())
+        numbers = _numbered([next(alone) if level is None else level for level in levels])
+        if any(_split_alike(numbers, other) for other in known):
+            return
+        known.append(numbers)
+        columns = indicator(numbers) * told[:, None]
+        columns = columns[:, columns.any(axis=0)]
+        if not anew:
+            columns[told] -= 1 / columns.shape[1]
+        found.append(Shift(columns, anew))
+
+    if hard_factors(data):
+        add(whole_plots(data).tolist(), True)
+    for _, levels in data.blocks:
+        count = len(set(levels) - {None})
+        if count > 1:
+            add(levels, count >= RANDOM_FROM)
+    return tuple(found)
+
+
 @dataclass(slots=True)
 class _Found:
     """What has been settled while the groupings are gone through."""
@@ -103,11 +152,7 @@ class _Found:
 
     def same_as(self, groups: Groups) -> str | None:
         """Return the name of a random grouping that splits the runs in the same way."""
-        pairs = (
-            (name, len(set(zip(groups, known, strict=True))), known.max() + 1)
-            for name, known in self.random
-        )
-        return next((n for n, both, size in pairs if both == size == groups.max() + 1), None)
+        return next((name for name, known in self.random if _split_alike(groups, known)), None)
 
 
 def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> Strata:
@@ -229,6 +274,12 @@ def _problem(found: _Found, df_runs: int, hard: Sequence[str]) -> Problem | None
             "Run more runs a plot, or fit a model with fewer terms.",
         )
     return None
+
+
+def _split_alike(some: Groups, others: Groups) -> bool:
+    """Whether two groupings (n,) split the runs in the same way, whatever the numbers."""
+    both = len(set(zip(some.tolist(), others.tolist(), strict=True)))
+    return bool(both == some.max() + 1 == others.max() + 1)
 
 
 def _bridged(data: Observations) -> bool:

@@ -8,7 +8,7 @@ Beyond some hundred runs, near ones are gathered and count as their average, wit
 is left of it: 500 runs would take hours, and tell hardly more of a smooth surface.
 
 Shapes: n runs, b places that runs are gathered at (n where few), m settings, k factors, d columns
-of features, s sets of length scales, e draws.
+of features, s sets of length scales, e draws, g groupings of runs, l levels of one.
 
 References
 ----------
@@ -25,9 +25,12 @@ import numpy as np
 import numpy.typing as npt
 
 from doe.analysis.fit import Prediction
+from doe.analysis.strata import Shift
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
 __all__ = ["Recipe", "Surrogate", "surrogate"]
+
+Places = npt.NDArray[np.intp]
 
 SETS_DRAWN = 600
 SETS_KEPT = 40
@@ -35,6 +38,8 @@ ROUNDS = 3
 WAVES, WAVES_ALONE = 128, 24
 """Random waves of which a drawn path is made: of all factors together, and of each alone."""
 JITTER = 1e-8
+CORNER = 1e13
+"""Above n / JITTER, which values of mean square 1 over covariances of runs cannot reach."""
 LENGTH = (np.log(2.0), 0.8)
 """Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
 ALONE = (np.log(0.6), 1.0)
@@ -43,7 +48,9 @@ SLOPE = (np.log(0.3), 0.9)
 CURVE = (np.log(0.12), 1.0)
 NOISE = (np.log(0.2), 1.2)
 GROUP = (np.log(0.1), 1.3)
-"""Priors of standard deviations, in standard deviations of the values (our choice)."""
+FIXED = (np.log(0.5), 1.0)
+"""Priors of standard deviations, in standard deviations of the values (our choice); the last is
+wide, since few levels tell little of how much they differ."""
 RUNS_ALONE, PLACES = 100, 60
 """Runs up to which each stands alone; places that more are gathered at."""
 KNOWN_NOISE = 0.35
@@ -59,9 +66,11 @@ class Recipe:
     centre, size
         Modelled values are centre + size × standardised ones.
     sets, weights
-        (s, k + 6) logarithms, in the order of the prior, and (s,) what each set weighs.
-    features, group, z
-        Of the runs: (n, d) columns, (n,) numbers of groups, (n,) standardised values.
+        (s, k + g + 5) logarithms, in the order of the prior, and (s,) what each set weighs.
+    features, z
+        Of the runs: (n, d) columns, (n,) standardised values.
+    shifts
+        What shifts runs together, g of them.
     jitter
         Variance that each run has beside its scatter.
     """
@@ -73,8 +82,8 @@ class Recipe:
     sets: FloatArray
     weights: FloatArray
     features: FloatArray
-    group: npt.NDArray[np.intp]
     z: FloatArray
+    shifts: tuple[Shift, ...]
     jitter: float = JITTER
 
 
@@ -87,7 +96,7 @@ class Surrogate:
     logarithmic
         Whether logarithms are modelled; means and standard deviations then are of logarithms.
     run_sd
-        Scatter of one new run in a new group, of modelled values.
+        Scatter of one new run in new groups, of modelled values.
     log_evidence
         Logarithm of the chance of the runs' values, averaged over the prior.
     """
@@ -115,8 +124,8 @@ class Surrogate:
             self._sets,
             self._weights,
             self._runs.features,
-            self._runs.group,
             self._runs.z,
+            self._runs.shifts,
         )
 
     def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -135,7 +144,7 @@ class Surrogate:
         return self._centre + self._size * first, self._size * sd
 
     def predict(self, settings: FloatArray, level: float = 0.95) -> Prediction:
-        """Return means with intervals of the surface and of one run in a new group, at (m, k).
+        """Return means with intervals of the surface and of one run in new groups, at (m, k).
 
         Of modelled logarithms `mean` is the median.
         """
@@ -148,7 +157,7 @@ class Surrogate:
     def interval_of_mean(
         self, settings: FloatArray, runs: int, level: float = 0.95
     ) -> tuple[float, float]:
-        """Return the interval of the mean of n runs of one new group at settings (k,).
+        """Return the interval of the mean of n runs that share new groups, at settings (k,).
 
         Runs of one day share what the day does to them, so only their own scatter is divided
         by n. Of modelled logarithms the mean is that of logarithms.
@@ -175,10 +184,25 @@ class Surrogate:
 
     @property
     def groups_differ(self) -> float:
-        """Chance that groups differ by more than runs of one group scatter; 0 with one group."""
-        if not self._runs.group.any():
+        """Chance that days (or stages) differ by more than runs of one scatter; 0 with one."""
+        if self.groups_seen < 2:
             return 0.0
-        return float(self._weights @ (self._sets[:, -2] > self._sets[:, -1]))
+        return float(self._weights @ (self._own.shifts(self._sets)[:, 0] > self._sets[:, -1]))
+
+    @property
+    def groups_seen(self) -> int:
+        """Number of days (or stages) among the runs."""
+        return len(self._runs.shifts[0].columns.T)
+
+    @property
+    def group_sd(self) -> float:
+        """How much one day (or stage) shifts its runs, of modelled values; with one a guess."""
+        first = self._own.shifts(self._sets)[:, 0]
+        return self._size * float(np.sqrt(self._weights @ np.exp(2 * first)))
+
+    @property
+    def _own(self) -> _Own:
+        return _Own(self._sets, self._factor_of)
 
     def _in_unit(self, mean: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
         back = self.back(mean)
@@ -188,9 +212,9 @@ class Surrogate:
         return np.exp(mean + self.run_sd**2 / 2) if self.logarithmic else None
 
     def _scatter(self, runs: int) -> FloatArray:
-        """Return by set the variance (s,) of the mean of n runs of one new group, standardised."""
-        shared, own = np.exp(2 * self._sets[:, -2:]).T
-        return np.asarray(shared + own / runs)
+        """Return by set the variance (s,) of the mean of n runs of new groups, standardised."""
+        own = np.exp(2 * self._sets[:, -1])
+        return np.asarray(_shared(self._own, self._sets, self._shifts) + own / runs)
 
     def _interval(
         self, settings: FloatArray, level: float, extra: FloatArray
@@ -213,7 +237,7 @@ class Surrogate:
     def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return means and variances (s, m) of the surface under each set, standardised."""
         at = _features(self.space, settings)
-        own = _Own(self._sets, self._factor_of)
+        own = self._own
         means, variances = np.empty((2, len(self._weights), len(at)))
         for i in range(len(self._weights)):
             cross = own.kernel(i, at, self._runs.features)
@@ -228,12 +252,12 @@ class Surrogate:
         runs = self._runs
         both = np.vstack([at, runs.features])
         which = np.sort(generator.choice(len(self._weights), count, p=self._weights))
-        own = _Own(self._sets, self._factor_of)
+        own = self._own
         found = np.empty((count, len(at)))
         for i in np.unique(which):
             rows = np.flatnonzero(which == i)
             prior = own.prior_paths(int(i), both, len(rows), generator)
-            scatter = own.scatter(int(i), runs.group, len(rows), generator)
+            scatter = own.scatter(int(i), runs.shifts, len(rows), generator)
             update = (runs.z - prior[:, len(at) :] - runs.gathered(scatter)) @ self._inverse[i]
             found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), runs.features, at)
         return self.back(self._centre + self._size * found)
@@ -266,7 +290,7 @@ def surrogate(
     space: FactorSpace,
     settings: FloatArray,
     values: FloatArray,
-    groups: Sequence[object],
+    shifts: Sequence[Shift],
     generator: np.random.Generator,
     *,
     scatter: float | None = None,
@@ -279,8 +303,8 @@ def surrogate(
     ----------
     settings, values
         Of the runs, (n, k) in real units and (n,).
-    groups
-        What runs share that may shift them together (a day, a stage), one label a run.
+    shifts
+        What runs share that may shift them together: first days or stages, then whatever else.
     scatter, scatter_relative
         Standard deviation of repeated runs as the person states it, in the unit or as a share.
     logarithmic
@@ -295,7 +319,7 @@ def surrogate(
         z = np.log(values) if scale else values
         known = _known_scatter(values, scatter, scatter_relative, scale)
         own = np.random.default_rng(seeds[int(scale)])
-        fit = _fitted(space, settings, z, groups, own, known, scale)
+        fit = _fitted(space, settings, z, tuple(shifts), own, known, scale)
         shift = -float(np.log(values).sum()) if scale else 0.0
         found.append((fit.log_evidence + shift, fit))
     return max(found, key=lambda pair: pair[0])[1]
@@ -316,7 +340,7 @@ def _fitted(
     space: FactorSpace,
     settings: FloatArray,
     values: FloatArray,
-    groups: Sequence[object],
+    shifts: tuple[Shift, ...],
     generator: np.random.Generator,
     scatter: float | None,
     logarithmic: bool,
@@ -324,16 +348,15 @@ def _fitted(
     centre, size = float(values.mean()), float(values.std(ddof=1)) or 1.0
     z = (values - centre) / size
     features, factor_of = _features(space, settings), _factor_of(space)
-    group = np.unique([str(g) for g in groups], return_inverse=True)[1].ravel()
-    mean, sd = _prior(space, scatter, size)
-    runs = _Runs.of(features, z, group)
+    mean, sd = _prior(space, shifts, scatter, size)
+    runs = _Runs.of(features, z, shifts)
     sets, weights, evidence = _weighed(runs, factor_of, mean, sd, generator)
-    keep = np.argsort(-weights)[:SETS_KEPT]
-    sets, weights = sets[keep], weights[keep] / weights[keep].sum()
+    keep, weights = _kept(weights, generator)
+    sets = sets[keep]
     own = _Own(sets, factor_of)
     K = np.stack([own.of_runs(i, runs) for i in range(len(sets))])
     inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
-    run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + np.exp(2 * sets[:, -2]))))
+    run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + _shared(own, sets, shifts))))
     return Surrogate(
         space,
         logarithmic,
@@ -350,14 +373,22 @@ def _fitted(
     )
 
 
-def _prior(space: FactorSpace, scatter: float | None, size: float) -> tuple[FloatArray, FloatArray]:
+def _shared(own: _Own, sets: FloatArray, shifts: Sequence[Shift]) -> FloatArray:
+    """Return by set the variance (s,) that new groups add to a new run, standardised."""
+    return np.asarray(np.exp(2 * own.shifts(sets)) @ [float(shift.anew) for shift in shifts])
+
+
+def _prior(
+    space: FactorSpace, shifts: Sequence[Shift], scatter: float | None, size: float
+) -> tuple[FloatArray, FloatArray]:
     """Return mean and spread of the prior of the logarithms that make up a set.
 
     In order: a length scale a factor, bends of single factors, bends of all together, slope,
-    curvature, scatter of groups, scatter of runs.
+    curvature, scatter of each grouping, scatter of runs.
     """
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
-    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, GROUP, noise]
+    groups = [GROUP if shift.anew else FIXED for shift in shifts]
+    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, *groups, noise]
     mean, sd = np.array(rows).T
     return mean, sd
 
@@ -371,48 +402,74 @@ def _weighed(
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return sets of length scales with their weights, and the logarithm of the evidence.
 
-    Importance sampling, the proposal moved to where the weight lies after each round and kept
-    wider than it; the last round counts.
+    Importance sampling from the prior, then from where the weight lies; all draws count, each
+    weighed against the mixture of what it may have come from, of which the prior is a part: so no
+    draw that the proposals happened to pass by weighs as much as all others (adaptive multiple
+    importance sampling: Cornuet et al. 2012, Scand. J. Stat. 39:798–812, from memory).
     """
     at, root = mean, np.diag(sd)
-    for turn in range(ROUNDS):
-        normal = generator.standard_normal((SETS_DRAWN, len(mean)))
-        sets = at + normal @ root.T
-        chance = _log_chances(runs, factor_of, sets)
-        log_prior = -0.5 * (((sets - mean) / sd) ** 2).sum(axis=1) - np.log(sd).sum()
-        proposed = -0.5 * (normal**2).sum(axis=1) - np.log(np.abs(np.diag(root))).sum()
-        log_weight = chance + log_prior - proposed
-        top = float(log_weight.max())
-        weights = np.exp(log_weight - top)
-        evidence = top + float(np.log(weights.mean()))
+    sets, chance = np.empty((0, len(mean))), np.empty(0)
+    proposals: list[tuple[FloatArray, FloatArray]] = []
+    for _ in range(ROUNDS):
+        proposals.append((at, root))
+        drawn = at + generator.standard_normal((SETS_DRAWN, len(mean))) @ root.T
+        sets = np.vstack([sets, drawn])
+        chance = np.append(chance, _log_chances(runs, factor_of, drawn))
+        densities = np.array([_log_normal(sets, *proposal) for proposal in proposals])
+        top = densities.max(axis=0)
+        mixed = top + np.log(np.exp(densities - top).mean(axis=0))
+        log_weight = chance + _log_normal(sets, mean, np.diag(sd)) - mixed
+        highest = float(log_weight.max())
+        weights = np.exp(log_weight - highest)
+        evidence = highest + float(np.log(weights.mean()))
         weights /= weights.sum()
-        if turn < ROUNDS - 1:
-            softened = np.sqrt(weights) / np.sqrt(weights).sum()
-            at = softened @ sets
-            off = sets - at
-            spread = (softened[:, None] * off).T @ off + 0.02 * np.diag(sd**2)
-            root = np.linalg.cholesky(spread)
+        softened = np.sqrt(weights) / np.sqrt(weights).sum()
+        at = softened @ sets
+        off = sets - at
+        spread = (softened[:, None] * off).T @ off + 0.02 * np.diag(sd**2)
+        root = np.linalg.cholesky(spread)
     return sets, weights, evidence
+
+
+def _log_normal(at: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArray:
+    """Return the logarithm (s,) of a normal density less its constant; `root` is triangular."""
+    white = np.linalg.solve(root, (at - mean).T)
+    return np.asarray(-0.5 * (white**2).sum(axis=0) - np.log(np.diag(root)).sum())
+
+
+def _kept(weights: FloatArray, generator: np.random.Generator) -> tuple[Places, FloatArray]:
+    """Return the places of a few sets that stand for all, and their weights.
+
+    Drawn in even steps through the weights, so that what is improbable alone and probable together
+    is not cut off; a set drawn twice weighs double.
+    """
+    steps = (np.arange(SETS_KEPT) + generator.uniform()) / SETS_KEPT
+    drawn = np.searchsorted(np.cumsum(weights), steps).clip(max=len(weights) - 1)
+    places, counts = np.unique(drawn, return_counts=True)
+    return places, counts / SETS_KEPT
 
 
 def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray) -> FloatArray:
     """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30).
 
-    What runs gathered at a place scatter about their average counts beside it.
+    The values stand below the covariances as one row more: its Cholesky factor is what solving for
+    them would give. The corner, never used, is only to be large. What runs gathered at a place
+    scatter about their average counts beside it.
     """
     own, z, n = _Own(sets, factor_of), runs.z, len(runs.z)
     at_once = max(1, 4_000_000 // n**2)
     found = []
     for first in range(0, len(sets), at_once):
         K = own.of_runs_many(slice(first, first + at_once), runs)
-        root = np.linalg.cholesky(K)
-        white = np.linalg.solve(root, np.broadcast_to(z[:, None], (len(K), n, 1)))[:, :, 0]
-        halves = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+        both = np.full((len(K), n + 1, n + 1), CORNER)
+        both[:, :n, :n], both[:, n, :n], both[:, :n, n] = K, z, z
+        root = np.linalg.cholesky(both)
+        halves = np.log(np.diagonal(root, axis1=1, axis2=2)[:, :n]).sum(axis=1)
+        white = root[:, n, :n]
         found.append(-0.5 * (white**2).sum(axis=1) - halves - 0.5 * n * np.log(2 * np.pi))
     together = np.concatenate(found)
     if runs.df_within:
-        shared, noise = np.exp(2 * sets[:, -2:]).T
-        within = noise + shared * runs.strangers
+        within = np.exp(2 * sets[:, -1]) + np.exp(2 * own.shifts(sets)) @ runs.strangers
         together -= 0.5 * (runs.df_within * np.log(2 * np.pi * within) + runs.ss_within / within)
     return together
 
@@ -425,39 +482,40 @@ class _Runs:
     ----------
     features, z
         Averages at each place, (b, d) and (b,).
-    each, place, group
-        Value of each run (n,), the place that it is gathered at, and its group.
+    each, place
+        Value of each run (n,), and the place that it is gathered at.
+    shifts
+        What runs share that may shift them together, g of them.
     share
         What each run counts in the average of a place (b, n).
-    same, alone
-        What the scatter of groups, and of runs, leaves of the covariance of averages: (b, b), (b,).
+    alike, alone
+        What the scatter of each grouping, and of runs, leaves of the covariance of averages:
+        (g, b, b), (b,).
     df_within, ss_within, strangers
         Scatter of runs about the averages, as if independent: what the surface does between runs of
-        a place counts in it, so that intervals get wider, not narrower. Share of the pairs at a
-        place that are of different groups.
+        a place counts in it, so that intervals get wider, not narrower. What of the scatter of each
+        grouping is between the runs of a place (g,).
     """
 
     features: FloatArray
     z: FloatArray
     each: FloatArray
     place: npt.NDArray[np.intp]
-    group: npt.NDArray[np.intp]
+    shifts: tuple[Shift, ...]
     share: FloatArray
-    same: FloatArray
+    alike: FloatArray
     alone: FloatArray
     df_within: int
     ss_within: float
-    strangers: float
+    strangers: FloatArray
 
     @classmethod
-    def of(cls, features: FloatArray, z: FloatArray, group: npt.NDArray[np.intp]) -> _Runs:
+    def of(cls, features: FloatArray, z: FloatArray, shifts: tuple[Shift, ...]) -> _Runs:
         n = len(z)
         place = np.arange(n) if n <= RUNS_ALONE else _near_ones(features, PLACES)
         members = (place == np.arange(place.max() + 1)[:, None]).astype(np.float64)
         share = members / members.sum(axis=1, keepdims=True)
-        alike = (group[:, None] == group[None, :]).astype(np.float64)
-        at_place = (members.T @ members).astype(np.bool_) & ~np.eye(n, dtype=np.bool_)
-        strangers = float(1 - alike[at_place].mean()) if at_place.any() else 0.0
+        alike = np.stack([shift.columns @ shift.columns.T for shift in shifts])
         means = features if n <= RUNS_ALONE else share @ features
         averages = z if n <= RUNS_ALONE else share @ z
         return cls(
@@ -465,18 +523,29 @@ class _Runs:
             averages,
             z,
             place,
-            group,
+            shifts,
             share,
             share @ alike @ share.T,
             1 / members.sum(axis=1),
             n - len(share),
             float(((z - averages[place]) ** 2).sum()),
-            strangers,
+            _strangers(alike, members),
         )
 
     def gathered(self, values: FloatArray) -> FloatArray:
         """Return values (e, n) of the runs as averages (e, b) of the places."""
         return values @ self.share.T
+
+
+def _strangers(alike: FloatArray, members: FloatArray) -> FloatArray:
+    """Return half the mean square (g,) by which unit shifts part two runs of a place."""
+    n = members.shape[1]
+    pairs = (members.T @ members).astype(np.bool_) & ~np.eye(n, dtype=np.bool_)
+    if not pairs.any():
+        return np.zeros(len(alike))
+    own = np.diagonal(alike, axis1=1, axis2=2)
+    apart = (own[:, :, None] + own[:, None, :]) / 2 - alike
+    return np.asarray(apart[:, pairs].mean(axis=1))
 
 
 def _near_ones(features: FloatArray, most: int) -> npt.NDArray[np.intp]:
@@ -513,9 +582,13 @@ class _Own:
     LEVEL = 1.0
 
     def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float]:
-        one = self.sets[i]
-        own, bend, slope, curve = (float(part) for part in np.exp(2 * one[-6:-2]))
-        return np.exp(one[:-6][self.factor_of]), own, bend, slope, curve
+        one, k = self.sets[i], self._count
+        own, bend, slope, curve = (float(part) for part in np.exp(2 * one[k : k + 4]))
+        return np.exp(one[self.factor_of]), own, bend, slope, curve
+
+    def shifts(self, sets: FloatArray) -> FloatArray:
+        """Return the logarithms (s, g) of how much each grouping scatters."""
+        return sets[:, self._count + 4 : -1]
 
     def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
         lengths, own, bend, slope, curve = self._parts(i)
@@ -546,19 +619,22 @@ class _Own:
         return np.asarray(self.of_runs_many(slice(i, i + 1), runs)[0])
 
     def of_runs_many(self, which: slice, runs: _Runs) -> FloatArray:
-        sets, features, n = self.sets[which], runs.features, len(runs.features)
+        """Return the covariances (s, b, b) of the runs, or of their averages at places."""
+        sets, features, n, k = self.sets[which], runs.features, len(runs.features), self._count
         squares = (features[:, None, :] - features[None, :, :]) ** 2
-        own, bend, slope, curve, shared, noise = np.exp(2 * sets[:, -6:]).T[:, :, None, None]
+        own, bend, slope, curve = np.exp(2 * sets[:, k : k + 4]).T[:, :, None, None]
+        noise = np.exp(2 * sets[:, -1])[:, None, None]
         alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
         for i, columns in enumerate(self._columns()):
             apart = squares[:, :, columns].sum(axis=2)
-            alike = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
-            alone += alike
-            near *= alike
+            one = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
+            alone += one
+            near *= one
         straight = features @ features.T
         K = self.LEVEL + slope * straight + curve * straight**2
-        K = K + own / self._count * alone + bend * near
-        return np.asarray(K + shared * runs.same + (noise * runs.alone + JITTER) * np.eye(n))
+        K = K + own / k * alone + bend * near
+        shared = np.tensordot(np.exp(2 * self.shifts(sets)), runs.alike, axes=1)
+        return np.asarray(K + shared + (noise * runs.alone + JITTER) * np.eye(n))
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
@@ -583,13 +659,16 @@ class _Own:
         return np.asarray(total)
 
     def scatter(
-        self, i: int, group: npt.NDArray[np.intp], count: int, generator: np.random.Generator
+        self, i: int, shifts: Sequence[Shift], count: int, generator: np.random.Generator
     ) -> FloatArray:
-        """Return drawn scatter (count, n) of the runs: what their group shares, and their own."""
-        shared, noise = np.exp(self.sets[i, -2:])
-        of_group = generator.standard_normal((count, int(group.max(initial=0)) + 1))
-        of_run = generator.standard_normal((count, len(group)))
-        return np.asarray(shared * of_group[:, group] + noise * of_run)
+        """Return drawn scatter (count, n) of the runs: what their groups share, and their own."""
+        total = np.exp(self.sets[i, -1]) * generator.standard_normal(
+            (count, len(shifts[0].columns))
+        )
+        for sd, shift in zip(np.exp(self.shifts(self.sets[[i]])[0]), shifts, strict=True):
+            of_level = generator.standard_normal((count, shift.columns.shape[1]))
+            total += sd * of_level @ shift.columns.T
+        return np.asarray(total)
 
 
 def _features(space: FactorSpace, settings: FloatArray) -> FloatArray:

@@ -208,7 +208,9 @@ def _surrogate(own: Surrogate) -> Json:
         "size": recipe.size,
         "runSd": recipe.run_sd,
         "jitter": recipe.jitter,
-        "group": recipe.group.tolist(),
+        "shifts": [
+            {"columns": _packed(shift.columns), "anew": shift.anew} for shift in recipe.shifts
+        ],
         **{
             name: _packed(values)
             for name, values in (

@@ -11,7 +11,9 @@ from scipy.stats import norm
 
 from doe.analysis.decision import decide
 from doe.analysis.gain import lookahead
+from doe.analysis.mixed import indicator
 from doe.analysis.observations import Observations
+from doe.analysis.strata import Shift
 from doe.analysis.surrogate import surrogate
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
@@ -19,6 +21,11 @@ from doe.responses import Response
 SPACE = FactorSpace(
     (NumericFactor("temperature", "°C", 100, 200, 1), NumericFactor("time", "min", 10, 50, 1))
 )
+
+
+def alone(runs):
+    """Every run a day of its own."""
+    return [Shift(indicator(range(runs)), True)]
 
 
 def surface(settings):
@@ -36,7 +43,7 @@ def made():
 
 @pytest.fixture(scope="module")
 def fit(made):
-    return surrogate(SPACE, *made, range(14), np.random.default_rng(1), logarithmic=False)
+    return surrogate(SPACE, *made, alone(14), np.random.default_rng(1), logarithmic=False)
 
 
 def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
@@ -77,7 +84,7 @@ def test_over_many_campaigns_it_explains_unseen_values_and_is_not_too_sure():
         settings = SPACE.decode(generator.uniform(-1, 1, (14, 2)))
         values = surface(settings) + generator.normal(0, 0.8, 14)
         fit = surrogate(
-            SPACE, settings, values, range(14), np.random.default_rng(1), logarithmic=False
+            SPACE, settings, values, alone(14), np.random.default_rng(1), logarithmic=False
         )
         at = SPACE.decode(generator.uniform(-1, 1, (200, 2)))
         mean, sd = fit.mean_sd(at)
@@ -100,7 +107,7 @@ def test_values_that_span_decades_are_modelled_by_their_logarithms():
     generator = np.random.default_rng(8)
     settings = SPACE.decode(generator.uniform(-1, 1, (16, 2)))
     values = np.exp(3 * SPACE.code(settings)[:, 0] + generator.normal(0, 0.05, 16))
-    fit = surrogate(SPACE, settings, values, range(16), np.random.default_rng(1))
+    fit = surrogate(SPACE, settings, values, alone(16), np.random.default_rng(1))
     assert fit.logarithmic
     assert fit.chance_between(np.array([[100.0, 30.0]]), -np.inf, 0.2)[0] > 0.9
 
@@ -110,7 +117,7 @@ def test_levels_of_a_categorical_factor_are_told_apart():
     generator = np.random.default_rng(9)
     settings = np.column_stack([SPACE.decode(generator.uniform(-1, 1, (15, 2))), np.arange(15) % 3])
     values = np.array([10.0, 20.0, 12.0])[np.arange(15) % 3] + generator.normal(0, 0.3, 15)
-    fit = surrogate(space, settings, values, range(15), np.random.default_rng(1))
+    fit = surrogate(space, settings, values, alone(15), np.random.default_rng(1))
     mean, _ = fit.mean_sd(np.array([[150.0, 30.0, level] for level in (0, 1, 2)]))
     assert fit.back(mean) == pytest.approx([10, 20, 12], abs=1.0)
 

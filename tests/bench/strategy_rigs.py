@@ -56,6 +56,11 @@ class Rig:
     def feasible(self) -> Feasible:
         raise NotImplementedError
 
+    @property
+    def held(self) -> bool:
+        """Whether a factor is held in whole plots, a day long."""
+        return any(factor.change == "hard" for factor in self.space)
+
     def truth(self, settings: FloatArray) -> Mapping[str, FloatArray]:
         """Return the true value (m,) of each response."""
         raise NotImplementedError
@@ -202,7 +207,7 @@ class FormulaRig(Rig):
         return self.factors.decode(coded), found
 
 
-def _temperature(low: float, high: float, step: float = 5.0) -> NumericFactor:
+def temperature(low: float, high: float, step: float = 5.0) -> NumericFactor:
     return NumericFactor("temperature", "°C", low, high, step)
 
 
@@ -277,7 +282,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.04,
         0.02,
-        factors=FactorSpace((_temperature(120, 220), TIME)),
+        factors=FactorSpace((temperature(120, 220), TIME)),
         formula=_in_series,
     ),
     FormulaRig(
@@ -285,7 +290,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.04,
         0.02,
-        factors=FactorSpace((_temperature(120, 200), TIME, FLOW)),
+        factors=FactorSpace((temperature(120, 200), TIME, FLOW)),
         formula=_cliff,
     ),
     FormulaRig(
@@ -293,7 +298,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.06,
         0.02,
-        factors=FactorSpace((_temperature(120, 200, 10), TIME, ACID, FLOW)),
+        factors=FactorSpace((temperature(120, 200, 10), TIME, ACID, FLOW)),
         formula=_two_of_four,
     ),
     FormulaRig(
@@ -301,7 +306,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.04,
         0.02,
-        factors=FactorSpace((_temperature(120, 200, 10), TIME, ACID, FLOW)),
+        factors=FactorSpace((temperature(120, 200, 10), TIME, ACID, FLOW)),
         formula=_tilted,
     ),
     FormulaRig(
@@ -309,7 +314,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.05,
         0.02,
-        factors=FactorSpace((_temperature(120, 200, 10), TIME, FLOW, ACID, ETHANOL)),
+        factors=FactorSpace((temperature(120, 200, 10), TIME, FLOW, ACID, ETHANOL)),
         formula=_five,
         allowed=_five_allowed,
     ),
@@ -318,7 +323,7 @@ FORMULA_RIGS = (
         (TARGET,),
         0.05,
         0.02,
-        factors=FactorSpace((_temperature(120, 200), TIME, GRIND)),
+        factors=FactorSpace((temperature(120, 200), TIME, GRIND)),
         formula=_ground,
     ),
     FormulaRig(
@@ -326,7 +331,7 @@ FORMULA_RIGS = (
         (TARGET, PURE),
         0.05,
         0.02,
-        factors=FactorSpace((_temperature(120, 200), TIME, ACID, FLOW)),
+        factors=FactorSpace((temperature(120, 200), TIME, ACID, FLOW)),
         formula=_purity,
     ),
     FormulaRig(
@@ -334,7 +339,7 @@ FORMULA_RIGS = (
         (SCALED, SPARING),
         0.05,
         0.02,
-        factors=FactorSpace((_temperature(120, 200), TIME, ACID, FLOW)),
+        factors=FactorSpace((temperature(120, 200), TIME, ACID, FLOW)),
         formula=_purity,
     ),
 )

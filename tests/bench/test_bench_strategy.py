@@ -18,11 +18,13 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pytest
+from held_out_rigs import RIGS as HELD_OUT
 from strategy_rigs import RIGS, Rig
 
 from doe.analysis.fit import Observations
 from doe.analysis.optimum import Analysis, analyse
 from doe.design.choose import Purpose, choose_design
+from doe.design.split_plot import WholePlots
 from doe.errors import FitError
 from doe.factors import FloatArray, NumericFactor
 from doe.suggest import suggest
@@ -51,6 +53,7 @@ class Lab:
     lost: set[int] = field(default_factory=set)
 
     def run(self, settings: FloatArray) -> None:
+        """Play runs on days of their own; a factor that is held is set once a day."""
         first = max(self.days, default=0) + 1
         days = first + np.arange(len(settings)) // A_DAY
         reached, measured = self.rig.measured(settings, days, self.generator)
@@ -60,8 +63,16 @@ class Lab:
             self.reached.append(reached[i])
             self.values.append({name: float(v[i]) for name, v in measured.items()})
             self.stages.append(stage)
-            self.plots.append(i + 1)
+            self.plots.append(int(days[i]) if self.rig.held else i + 1)
             self.days.append(int(days[i]))
+
+    def in_random_order(self, settings: FloatArray) -> FloatArray:
+        """Return planned settings in random order; whole plots stay together."""
+        if not self.rig.held:
+            return self.generator.permutation(settings)
+        plots = settings.reshape(-1, A_DAY, settings.shape[1])
+        shuffled = [self.generator.permutation(plot) for plot in self.generator.permutation(plots)]
+        return np.vstack(shuffled)
 
     def observations(self) -> dict[str, Observations]:
         n = len(self.planned)
@@ -106,6 +117,10 @@ def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
 
     Where the runs are too few for a full quadratic model, a screening design.
     """
+    if rig.held:
+        plots = WholePlots.of((runs or BUDGET - BATCH) // A_DAY, A_DAY)
+        design = choose_design(rig.space, rig.feasible, "surface", None, seed, plots=plots)
+        return design.settings[np.argsort(design.plots, kind="stable")]
     if not runs:
         needed = choose_design(rig.space, rig.feasible, "surface", None, seed)
         if len(needed) <= BUDGET:
@@ -121,7 +136,7 @@ Player = Callable[[Lab, int], dict[str, FloatArray]]
 
 def this_tool(lab: Lab, seed: int) -> dict[str, FloatArray]:
     rig = lab.rig
-    lab.run(lab.generator.permutation(planned_design(rig, FIRST, seed)))
+    lab.run(lab.in_random_order(planned_design(rig, FIRST, seed)))
     lab.lost.add(int(lab.generator.integers(len(lab.planned))))
     told = {}
     while True:
@@ -136,6 +151,9 @@ def this_tool(lab: Lab, seed: int) -> dict[str, FloatArray]:
             days=lab.days,
         )
         settings = np.array([run.settings for run in found.runs])
+        if rig.held:
+            order = np.argsort([run.plot or 0 for run in found.runs], kind="stable")
+            settings = settings[order]
         assert rig.feasible(settings).all()
         assert found.recommended is not None
         told[f"{done} runs"] = found.recommended.settings
@@ -181,7 +199,7 @@ def space_filling(lab: Lab, seed: int) -> dict[str, FloatArray]:
 
 
 def one_design(lab: Lab, seed: int) -> dict[str, FloatArray]:
-    lab.run(lab.generator.permutation(planned_design(lab.rig, BUDGET, seed)))
+    lab.run(lab.in_random_order(planned_design(lab.rig, BUDGET, seed)))
     lab.lost.add(int(lab.generator.integers(len(lab.planned))))
     try:
         return {f"{BUDGET} runs": lab.analysis().optimum.settings}
@@ -209,7 +227,7 @@ def line(name: str, runs: str, shares: FloatArray) -> str:
     )
 
 
-@pytest.mark.parametrize("rig", RIGS, ids=lambda rig: rig.name)
+@pytest.mark.parametrize("rig", RIGS + HELD_OUT, ids=lambda rig: rig.name)
 def test_campaigns(rig: Rig) -> None:
     print(f"\n{rig.name}: noise {100 * rig.noise:g} %, days {100 * rig.day:g} %")
     for name, player in (

@@ -143,8 +143,15 @@
     const columns = [];
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
     const hyper = [...weights].map((_, i) => {
-      const one = sets.subarray(i * width, (i + 1) * width), [own, bend, slope, curve, shared, noise] = one.subarray(k).map((v) => Math.exp(2 * v));
-      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, shared, noise};
+      const one = sets.subarray(i * width, (i + 1) * width), [own, bend, slope, curve, ...scatters] = one.subarray(k).map((v) => Math.exp(2 * v));
+      const noise = scatters.pop();
+      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, scatters, noise, anew: scatters.reduce((sum, v, g) => sum + (s.shifts[g].anew ? v : 0), noise)};
+    });
+    // by grouping: what two runs share of its scatter
+    const alike = s.shifts.map((shift) => {
+      const levels = doubles(shift.columns), l = levels.length / n, same = new Float64Array(n * n);
+      for (let r = 0; r < n; r++) for (let j = 0; j < n; j++) for (let m = 0; m < l; m++) same[r * n + j] += levels[r * l + m] * levels[j * l + m];
+      return same;
     });
     // what one factor alone brings to the covariance between a setting and every run
     const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
@@ -181,7 +188,7 @@
       for (let r = 0; r < n; r++) {
         cross(i, ofRuns[r], line);
         for (let j = 0; j <= r; j++) {
-          let sum = line[j] + (s.group[r] === s.group[j] ? h.shared : 0) + (r === j ? h.noise + s.jitter : 0);
+          let sum = line[j] + h.scatters.reduce((total, v, g) => total + v * alike[g][r * n + j], r === j ? h.noise + s.jitter : 0);
           for (let m = 0; m < j; m++) sum -= L[r * n + m] * L[j * n + m];
           L[r * n + j] = r === j ? Math.sqrt(sum) : sum / L[j * n + j];
         }
@@ -218,7 +225,7 @@
     };
     const back = (v) => (s.logarithmic ? Math.exp(Math.min(v, 700)) : v);
     const ends = (sides, run) => [0.025, 0.975].map((share) => {
-      const spread = sides.map(({variance}, i) => Math.sqrt(variance + run * (hyper[i].shared + hyper[i].noise) + 1e-12));
+      const spread = sides.map(({variance}, i) => Math.sqrt(variance + run * hyper[i].anew + 1e-12));
       let low = Math.min(...sides.map(({mean}, i) => mean - 9 * spread[i])), high = Math.max(...sides.map(({mean}, i) => mean + 9 * spread[i]));
       for (let turn = 0; turn < 45; turn++) {
         const middle = (low + high) / 2;
