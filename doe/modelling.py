@@ -604,7 +604,8 @@ def _verdict(
         None if days is None else [days[i] for i in usable],
         np.random.default_rng([campaign.seed, len(usable)]),
     )
-    return confirmation(response, own, np.array(settings), values)
+    group = "stage" if days is None else "day"
+    return confirmation(response, own, np.array(settings), values, group)
 
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:

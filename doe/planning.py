@@ -152,12 +152,34 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
         return _with_changes_told(campaign, choose(wish.runs, None))
     needed = _with_changes_told(campaign, choose(None, None))
     if len(needed) > affordable.runs:
-        return _with_changes_told(campaign, choose(affordable.runs, None))
+        first = _leaving_room(campaign, affordable.runs, len(needed), seed, wish)
+        return _with_changes_told(campaign, first or choose(affordable.runs, None))
     left = affordable.runs - len(needed)
     if not left:
         return needed
     spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
     return replace(needed, reason=needed.reason + spare)
+
+
+def _leaving_room(
+    campaign: Campaign, budget: int, needed: int, seed: int, wish: PlanWish
+) -> Design | None:
+    """Return a first plan that leaves part of the budget, where the person lets the tool choose."""
+    from doe.design.choose import choose_within
+
+    named = any((wish.family, wish.model, wish.also, wish.fit_in))
+    if campaign.purpose != "surface" or named:
+        return None
+    return choose_within(
+        campaign.space,
+        campaign.feasible,
+        budget,
+        needed,
+        seed,
+        wish.centres,
+        criterion=wish.criterion,
+        blocks=wish.blocks,
+    )
 
 
 def _with_changes_told(campaign: Campaign, design: Design) -> Design:

@@ -16,6 +16,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.confirmation import days_unknown
 from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
@@ -160,6 +161,7 @@ def suggest(
     data = observed[responses[0].name]
     decision = decision_of(analysis, observed, feasible, days, seed)
     analysis = recommended(analysis, decision)
+    group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
     offered = set(KINDS) if only_confirm else set(kinds)
     batch = _Batch.of(analysis, decision, data, offered, count, seed)
@@ -167,12 +169,11 @@ def suggest(
     told = _advised(analysis, decision, batch, feasible, waiting, count)
     tied: tuple[Notice, ...] = ()
     if only_confirm:
-        runs = _with_confirmation(analysis, decision, runs, count, count, bool(batch.hard))
+        runs = _with_confirmation(analysis, decision, batch, runs, count, group)
     elif told[0] == "Confirm now." and "confirm" in kinds:
-        many = min(CONFIRMING, count)
-        runs = _with_confirmation(analysis, decision, runs, count, many, bool(batch.hard))
+        runs = _with_confirmation(analysis, decision, batch, runs, min(CONFIRMING, count), group)
     else:
-        runs, tied = batch.tied(runs, "repeat" in kinds, "days" if days else "stages")
+        runs, tied = batch.tied(runs, "repeat" in kinds, f"{group}s")
     chosen = SuggestedRun(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
@@ -214,6 +215,7 @@ class _Batch:
     hard: tuple[int, ...]
     plot_size: int
     gains: list[float]
+    plots: list[int]
 
     @classmethod
     def of(
@@ -242,15 +244,16 @@ class _Batch:
         size = 1
         if hard:
             size = int(np.ceil(np.median(np.bincount(whole_plots(data)))))
-        return cls(analysis, decision, ahead, list(kept.values()), done, hard, size, [])
+        return cls(analysis, decision, ahead, list(kept.values()), done, hard, size, [], [])
 
     def filled(self, count: int) -> list[SuggestedRun]:
         coded = self.decision.coded[self.ahead.pool]
         free = np.ones(len(coded), dtype=np.bool_)
         taken: list[int] = []
         for turn in range(count):
-            may = free & self._of_plot(coded, taken, turn)
-            if not may.any():
+            may = free & self._of_plot(coded, taken)
+            began = not taken or not may.any() or self.plots.count(self.plots[-1]) == self.plot_size
+            if began:
                 may = free
             if not may.any():
                 raise DesignError.of(
@@ -266,15 +269,16 @@ class _Batch:
             most = self.decision.open_gain
             self.gains.append(min(self.ahead.gain, most) - min(before, most))
             taken.append(place)
+            self.plots.append((self.plots[-1] if self.plots else 0) + int(began))
             apart = np.abs(coded - coded[place]).max(axis=1)
             free &= apart > APART if (apart[free] > APART).any() else apart > SAME_SETTING
         return [self._run(place, turn) for turn, place in enumerate(taken)]
 
-    def _of_plot(self, coded: FloatArray, taken: list[int], turn: int) -> npt.NDArray[np.bool_]:
-        """Tell which settings share the hard factors with the plot that is being filled (p,)."""
-        if not self.hard or turn % self.plot_size == 0:
+    def _of_plot(self, coded: FloatArray, taken: list[int]) -> npt.NDArray[np.bool_]:
+        """Tell which settings share the hard factors with the run taken last (p,)."""
+        if not self.hard or not taken:
             return np.ones(len(coded), dtype=np.bool_)
-        first = coded[taken[turn - turn % self.plot_size], list(self.hard)]
+        first = coded[taken[-1], list(self.hard)]
         return np.asarray(np.abs(coded[:, list(self.hard)] - first).max(axis=1) < SAME_SETTING)
 
     def _run(self, place: int, turn: int) -> SuggestedRun:
@@ -286,7 +290,7 @@ class _Batch:
             _reason(proposal, self.decision, at, self.gains[turn]),
             settings,
             _predictions(self.decision, settings),
-            1 + turn // self.plot_size if self.hard else None,
+            self.plots[turn] if self.hard else None,
         )
 
     def tied(
@@ -507,29 +511,32 @@ def _share(decision: Decision, gain: float) -> str:
 def _with_confirmation(
     analysis: Analysis,
     decision: Decision,
+    batch: _Batch,
     runs: list[SuggestedRun],
-    count: int,
     many: int,
-    plots: bool,
+    group: str,
 ) -> list[SuggestedRun]:
     """Return runs of which `many` are at the recommended settings, to be judged together."""
-    settings = decision.settings
-    parts = []
+    settings, plots = decision.settings, bool(batch.hard)
+    parts, guesses = [], []
     for fit in analysis.fits:
         low, high = decision.surrogates[fit.response.name].interval_of_mean(settings, many)
         unit = f" {fit.response.unit}" if fit.response.unit else ""
         parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
+        guess = days_unknown(fit.response, decision.surrogates[fit.response.name], group)
+        guesses += [] if guess is None else [guess]
     runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
     reason = (
         f"{runs_said} at the recommended settings, on a new day, judged by "
         f"{'its value' if many == 1 else 'their mean'}: at 95 % it falls within "
         f"{'; '.join(parts)}."
     )
+    reason = " ".join([reason, *guesses])
     fresh = SuggestedRun(
         "confirm", reason, settings, analysis.optimum.predictions, 1 if plots else None
     )
-    others = [run for run in runs if (run.settings != settings).any()][: count - many]
-    later = [replace(run, plot=2 if plots else None) for run in others]
+    others = [run for run in runs if (run.settings != settings).any()][: len(runs) - many]
+    later = [replace(run, plot=None if run.plot is None else run.plot + 1) for run in others]
     return [fresh] * many + later
 
 

@@ -13,7 +13,7 @@ from doe.analysis.surrogate import Surrogate
 from doe.factors import FloatArray
 from doe.responses import Response
 
-__all__ = ["Confirmation", "confirmation"]
+__all__ = ["Confirmation", "confirmation", "days_unknown"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,12 +30,37 @@ class Confirmation:
     words: str
 
 
+def days_unknown(response: Response, own: Surrogate, group: str) -> str | None:
+    """Return what to mind of an interval for a new day where all runs known are of one day.
+
+    Parameters
+    ----------
+    group
+        What the surrogate counts as shifting runs together: "day" or "stage".
+    """
+    if own.groups_seen > 1:
+        return None
+    if own.logarithmic:
+        size = f"{100 * np.expm1(own.group_sd):.2g} %"
+    else:
+        size = f"{own.group_sd:.2g} {response.unit}".rstrip()
+    return (
+        f"All runs that {response.words} is predicted from are of one {group}, so how much "
+        f"{group}s differ is not known: that they do by about {size} (standard deviation) is a "
+        "guess that the interval rests on."
+    )
+
+
 def confirmation(
-    response: Response, own: Surrogate, settings: FloatArray, values: FloatArray
+    response: Response,
+    own: Surrogate,
+    settings: FloatArray,
+    values: FloatArray,
+    group: str = "day",
 ) -> Confirmation:
     """Return the verdict on values (n,) of one day at settings (k,), by a surrogate without them.
 
-    The limit is judged by the mean.
+    The limit is judged by the mean. `group` as in `days_unknown`.
     """
     n = len(values)
     low, high = own.interval_of_mean(settings, n)
@@ -51,4 +76,6 @@ def confirmation(
     )
     if kept is not None:
         words += f", and {'keeps' if kept else 'misses'} its limit"
-    return Confirmation(response.name, n, mean, low, high, held, kept, f"{words}.")
+    guessed = days_unknown(response, own, group)
+    words = f"{words}." if guessed is None else f"{words}. {guessed}"
+    return Confirmation(response.name, n, mean, low, high, held, kept, words)

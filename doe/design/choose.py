@@ -52,7 +52,15 @@ from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
-__all__ = ["CENTRES", "FAMILIES", "FitIn", "Purpose", "choose_design", "criterion_for"]
+__all__ = [
+    "CENTRES",
+    "FAMILIES",
+    "FitIn",
+    "Purpose",
+    "choose_design",
+    "choose_within",
+    "criterion_for",
+]
 
 Purpose = Literal["screening", "surface"]
 FitIn = Literal["shrink", "move"]
@@ -75,6 +83,10 @@ OPTIMAL_RUNS = 24  # without a budget, interactions are aimed at within this man
 UNMOVED = 1e-9
 RUNNER_UP_STARTS = 30
 DEFINITIVE_SPARE = 2  # unused columns: four runs more to judge the scatter by
+FIRST_SHARE = 0.7
+"""Of a budget that does not carry a whole plan for second order, what a first plan takes; chosen on
+simulated rigs (`tests/bench/test_bench_strategy.py`) among 0.6, 0.7, 0.75 and all of it."""
+LEFT_OVER = 3  # runs of such a plan beyond the terms that it must show
 AIMS: dict[Criterion, str] = {
     "D": "the sharpest estimates of its terms (D-optimal)",
     "A": "the lowest average variance of its estimates (A-optimal)",
@@ -182,6 +194,60 @@ def choose_design(
     if family is not None:
         raise _family_not_possible(request, family, reasons)
     return _optimal(request, _sentence(reasons))
+
+
+def choose_within(
+    space: FactorSpace,
+    feasible: Feasible,
+    budget: int,
+    needed: int,
+    seed: int = 0,
+    centres: int | None = None,
+    *,
+    criterion: Criterion | None = None,
+    blocks: int | None = None,
+) -> Design | None:
+    """Return a first plan for a surface within a budget that does not carry the runs it needs.
+
+    Part of the budget is left: runs placed after a look at the first results are worth more than
+    the last terms of a model. Second order is required where the share carries it, else wanted.
+    None where the share does not even carry the main effects.
+
+    Parameters
+    ----------
+    budget, needed
+        Runs that may be spent, and runs of the plan that would show all of second order.
+
+    Raises
+    ------
+    InfeasibleError, DesignError
+        As `choose_design`.
+    """
+    runs = int(FIRST_SHARE * budget + 1e-9)
+    linear, quadratic = linear_model(space), quadratic_model(space)
+    whole = runs >= len(quadratic) + LEFT_OVER
+    if not whole and runs < len(linear) + LEFT_OVER:
+        return None
+    _check_levels(space)
+    _check_squares(space)
+    model, also = (quadratic, None) if whole else (linear, quadratic)
+    why = (
+        f"The budget of {budget} runs does not carry the {needed} that all of second order needs: "
+        f"{runs} are planned, and {budget - runs} left for what their results ask."
+    )
+    request = _Request(
+        space,
+        feasible,
+        "surface",
+        runs,
+        seed,
+        centres,
+        criterion=criterion,
+        model=model,
+        blocks=blocks,
+        also=also,
+    )
+    return _optimal(request, why)
 
 
 def _check_named(request: _Request, family: str | None) -> None:

@@ -12,10 +12,10 @@ from doe.analysis.confirmation import confirmation
 from doe.analysis.decision import surrogate_of
 from doe.analysis.optimum import analyse
 from doe.errors import DesignError
-from doe.factors import FactorSpace, NumericFactor, whole_box
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
 from doe.suggest import KINDS, kinds_asked, suggest
-from doe.terms import interaction_model, quadratic_model
+from doe.terms import interaction_model, linear_model, quadratic_model
 
 SPACE = FactorSpace(
     (
@@ -221,6 +221,53 @@ def test_a_confirmation_is_judged_by_interval_and_limit():
     assert "outside" in bad.words
 
 
+def a_campaign_of_one_day(seed, day_sd, run_sd=0.4, days=1, logarithmic=False):
+    """Runs of a made-up surface on one day (or several), and its surrogate."""
+    generator = np.random.default_rng([seed, 91])
+    settings = SPACE.settable(SPACE.decode(generator.uniform(-1, 1, (15, 3))))
+    day = np.arange(15) % days
+    values = rising(SPACE.code(settings)) + day_sd * generator.standard_normal(days)[day]
+    values += run_sd * generator.standard_normal(15)
+    response = Response(
+        "y", "mg/g", "maximise", scatter=run_sd, scale="log" if logarithmic else None
+    )
+    data = observed(SPACE, settings, values)
+    return response, surrogate_of(response, data, list(day), np.random.default_rng(seed)), generator
+
+
+def test_a_confirmation_on_a_new_day_after_a_single_day_says_that_days_are_a_guess():
+    at = np.array([120.0, 40.0, 40.0])
+    response, own, _ = a_campaign_of_one_day(1, 0.0)
+    words = confirmation(response, own, at, np.array([10.0, 10.2])).words
+    assert "are of one day" in words
+    assert "mg/g (standard deviation) is a guess" in words
+    response, several, _ = a_campaign_of_one_day(1, 0.0, days=5)
+    assert "guess" not in confirmation(response, several, at, np.array([10.0, 10.2])).words
+    widths = [np.ptp(each.interval_of_mean(at, 3)) for each in (own, several)]
+    assert widths[0] > 1.5 * widths[1]
+
+
+def test_the_guess_about_days_holds_where_they_differ_as_much_as_runs_scatter():
+    """95 % are promised, 60 made-up campaigns of one day; the confirming runs are of another."""
+    held = 0
+    for seed in range(60):
+        _, own, generator = a_campaign_of_one_day(seed, 0.4)
+        at = SPACE.settable(SPACE.decode(generator.uniform(-1, 1, (1, 3))))[0]
+        fresh = float(rising(SPACE.code(at[None]))[0]) + 0.4 * generator.standard_normal()
+        fresh += 0.4 * float(generator.standard_normal(3).mean())
+        low, high = own.interval_of_mean(at, 3)
+        held += low <= fresh <= high
+    assert held >= 0.9 * 60
+
+
+def test_confirming_runs_after_a_single_day_are_suggested_with_that_guess():
+    response = Response("coumarin", "%", "below", limit=12.0)
+    found = analysis_of(response, column="coumarin_pct_as_printed")
+    run = suggest(found, whole_box, 3, days=[1] * 15).runs[0]
+    assert run.kind == "confirm"
+    assert "are of one day" in run.reason
+
+
 def test_no_runs_asked_is_refused(most):
     with pytest.raises(DesignError, match="Ask for 1"):
         suggest(most, whole_box, 0)
@@ -400,3 +447,85 @@ def test_limits_that_contradict_are_both_missed_by_little(seed):
     )
     at = SPACE.code(suggest(analysis, whole_box, 2).recommended.settings)[0]
     assert abs(5 + 2 * at[0] - 0.5 * at[1] - 5.1) < 0.6
+
+
+# ------------------------------------------------------------------------------ at any seed
+
+GRIND = CategoricalFactor("grind", ("coarse", "fine", "powder"))
+HELD = NumericFactor("temperature", "°C", 120, 200, 10, change="hard")
+SPACES = {
+    "categorical": FactorSpace(
+        (
+            NumericFactor("temperature", "°C", 120, 200, 5),
+            NumericFactor("time", "min", 10, 60, 5),
+            GRIND,
+        )
+    ),
+    "held": FactorSpace(
+        (HELD, NumericFactor("time", "min", 10, 60, 5), NumericFactor("flow", "mL/min", 2, 8, 1))
+    ),
+    "held, categorical": FactorSpace((HELD, NumericFactor("time", "min", 10, 60, 5), GRIND)),
+}
+
+
+def nothing_hot_and_long_and_no_cool_powder(space):
+    """A slanted limit, and combinations that nobody is to run."""
+
+    def allowed(settings):
+        coded = space.code(settings)
+        fine = coded[:, 0] + coded[:, 1] <= 1.0
+        if "grind" in space.names:
+            fine &= ~((settings[:, space.index("grind")] == 2) & (settings[:, 0] < 150))
+        return fine
+
+    return allowed
+
+
+def recorded_runs(space, feasible, generator, plot_size):
+    """Feasible runs of a made-up surface, a run lost; held factors once a plot."""
+    everything = space.settable(space.decode(generator.uniform(-1, 1, (4000, len(space)))))
+    if "grind" in space.names:
+        everything[:, space.index("grind")] = generator.integers(0, 3, len(everything))
+    everything = everything[feasible(everything)]
+    if plot_size == 1:
+        settings, plots = everything[:16], None
+    else:
+        at = generator.choice(np.unique(everything[:, 0])[:-1], 5, replace=False)
+        settings = np.vstack([everything[everything[:, 0] == t][:plot_size] for t in at])
+        plots = tuple(np.repeat(np.arange(1, 6), plot_size).tolist())
+    coded = space.code(settings)
+    slope, bend = generator.normal(0, 2, len(space)), generator.uniform(0, 3, len(space))
+    values = 20 + coded @ slope - (coded**2) @ bend + generator.normal(0, 0.5, len(settings))
+    lost = tuple("tube blocked" if i == 2 else None for i in range(len(settings)))
+    return observed(space, settings, values, plots=plots, left_out=lost)
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("name", SPACES)
+def test_runs_can_be_made_at_any_seed_are_apart_and_keep_to_their_plots(name, seed):
+    space, plot_size = SPACES[name], 3 if "held" in name else 1
+    feasible = nothing_hot_and_long_and_no_cool_powder(space)
+    data = recorded_runs(space, feasible, np.random.default_rng([seed, 5]), plot_size)
+    response = Response("y", "mg/g", "maximise")
+    analysis = analyse([response], linear_model(space), {"y": data}, feasible)
+    for count, kind in ((6, None), (5, "repeat"), (4, "sharpen"), (3, "confirm")):
+        kinds = kinds_asked(kind)
+        found = suggest(analysis, feasible, count, observations={"y": data}, seed=seed, kinds=kinds)
+        runs = found.runs
+        settings = np.array([run.settings for run in runs])
+        assert len(runs) == count
+        assert feasible(settings).all()
+        assert (space.settable(settings) == settings).all()
+        assert {run.kind for run in runs} <= ({kind} if kind else set(KINDS))
+        new = [run for run in runs if run.kind not in ("repeat", "confirm")]
+        done = data.coded_as_planned()[[i for i in range(len(data.runs)) if i != 2]]
+        coded = np.array([space.code(run.settings)[0] for run in new]).reshape(-1, len(space))
+        for i, row in enumerate(coded):
+            others = np.vstack([done, np.delete(coded, i, axis=0)])
+            assert np.abs(others - row).max(axis=1).min() > 0.1
+        by_plot = {}
+        for run in runs:
+            by_plot.setdefault(run.plot, set()).add(float(run.settings[0]))
+        if plot_size > 1:
+            assert None not in by_plot
+            assert all(len(temperatures) == 1 for temperatures in by_plot.values())

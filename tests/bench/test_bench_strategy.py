@@ -23,7 +23,7 @@ from strategy_rigs import RIGS, Rig
 
 from doe.analysis.fit import Observations
 from doe.analysis.optimum import Analysis, analyse
-from doe.design.choose import Purpose, choose_design
+from doe.design.choose import Purpose, choose_design, choose_within
 from doe.design.split_plot import WholePlots
 from doe.errors import FitError
 from doe.factors import FloatArray, NumericFactor
@@ -113,9 +113,9 @@ class Lab:
 
 @functools.cache
 def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
-    """Return a first plan: as many runs, or (0) what the design needs within the budget.
+    """Return a first plan: as many runs, or (0) what `doe plan` takes of the budget.
 
-    Where the runs are too few for a full quadratic model, a screening design.
+    Where as many runs are too few for a full quadratic model, a screening design.
     """
     if rig.held:
         plots = WholePlots.of((runs or BUDGET - BATCH) // A_DAY, A_DAY)
@@ -125,9 +125,12 @@ def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
         needed = choose_design(rig.space, rig.feasible, "surface", None, seed)
         if len(needed) <= BUDGET:
             return needed.settings
+        first = choose_within(rig.space, rig.feasible, BUDGET, len(needed), seed)
+        assert first is not None
+        return first.settings
     terms = len(quadratic_model(rig.space))
-    purpose: Purpose = "surface" if (runs or BUDGET) >= terms else "screening"
-    return choose_design(rig.space, rig.feasible, purpose, runs or BUDGET, seed).settings
+    purpose: Purpose = "surface" if runs >= terms else "screening"
+    return choose_design(rig.space, rig.feasible, purpose, runs, seed).settings
 
 
 Player = Callable[[Lab, int], dict[str, FloatArray]]
