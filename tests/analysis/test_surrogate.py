@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from doe.analysis.decision import decide
+from doe.analysis.decision import decide, surrogate_of
 from doe.analysis.gain import lookahead
 from doe.analysis.mixed import indicator
 from doe.analysis.observations import Observations
-from doe.analysis.strata import Shift
+from doe.analysis.strata import Shift, shifts_of
 from doe.analysis.surrogate import surrogate
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
@@ -74,6 +74,100 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
         size = values.std(ddof=1)
         assert own_mean == pytest.approx(values.mean() + size * mean, rel=1e-6)
         assert own_sd == pytest.approx(size * sd, rel=1e-3)
+
+
+def in_lots(lots, shift=20.0, runs=16):
+    """Runs of two lots; the hotter a run, the likelier it is of the one that gives more."""
+    generator = np.random.default_rng(4)
+    coded = generator.uniform(-1, 1, (runs, 2))
+    coded[:, 0] = np.sort(coded[:, 0])
+    settings = SPACE.decode(coded)
+    lot = np.where(generator.uniform(size=runs) < 0.2 + 0.6 * (np.arange(runs) > runs / 2), 1, 0)
+    values = surface(settings) + shift * (lot - 0.5) + generator.normal(0, 0.8, runs)
+    names = tuple("ab"[i] for i in lot)
+    return Observations(
+        SPACE,
+        settings,
+        settings,
+        values,
+        tuple(range(1, runs + 1)),
+        (1,) * runs,
+        tuple(range(1, runs + 1)),
+        (None,) * runs,
+        (("lot", names),) if lots else (),
+    )
+
+
+def test_what_lots_add_is_taken_out_and_the_surface_is_that_of_their_average():
+    """Ours: at most twice the error of the same runs of one lot; not told of lots, far more."""
+
+    def off(data):
+        at = data.planned
+        response = Response("y", "mg/g", "maximise")
+        own = surrogate_of(response, data, None, np.random.default_rng(1))
+        return float(np.sqrt(((own.back(own.mean_sd(at)[0]) - surface(at)) ** 2).mean()))
+
+    of_one = off(in_lots(False, shift=0.0))
+    assert off(in_lots(True)) < 2 * of_one
+    assert off(in_lots(True, shift=0.0)) < 2 * of_one
+    assert off(in_lots(False)) > 3 * of_one
+
+
+def test_a_surface_beside_shifts_is_the_conditional_mean_of_the_joint_normal():
+    """Rasmussen, Williams, eq. 2.25; covariances of the surface from scikit-learn's kernels."""
+    from sklearn.gaussian_process import kernels
+
+    data = in_lots(True)
+    days = np.repeat(np.arange(4), 4)
+    shifts = shifts_of(data, days.tolist())
+    assert [shift.columns.shape[1] for shift in shifts] == [4, 2]
+    assert [shift.anew for shift in shifts] == [True, False]
+    own = surrogate(
+        SPACE, data.planned, data.values, shifts, np.random.default_rng(1), logarithmic=False
+    )
+    *lengths, alone, bend, slope, curve, day, lot, noise = np.exp(own._sets[0])
+    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+    kernel = (
+        kernels.ConstantKernel(1.0)
+        + slope**2 * line
+        + curve**2 * line * line
+        + alone**2 / 2 * kernels.RBF([lengths[0], 1e9])
+        + alone**2 / 2 * kernels.RBF([1e9, lengths[1]])
+        + bend**2 * kernels.RBF(lengths)
+    )
+    X, at = SPACE.code(data.planned), SPACE.code(SPACE.grid(4))
+    same_day = days[:, None] == days[None, :]
+    same_lot = np.array([[a == b for b in data.blocks[0][1]] for a in data.blocks[0][1]])
+    covariance = kernel(X) + day**2 * same_day + lot**2 * (same_lot - 0.5)
+    covariance += (noise**2 + 1e-8) * np.eye(len(X))
+    z = (data.values - data.values.mean()) / data.values.std(ddof=1)
+    mean = kernel(at, X) @ np.linalg.solve(covariance, z)
+    only = replace(own, _weights=np.eye(len(own._weights))[0])
+    told = only.mean_sd(SPACE.decode(at))[0]
+    assert told == pytest.approx(data.values.mean() + data.values.std(ddof=1) * mean, rel=1e-6)
+
+
+def test_groupings_that_split_the_runs_alike_count_once_and_runs_of_no_level_as_their_average():
+    data = in_lots(True)
+    lot = data.blocks[0][1]
+    blocks = (("lot", lot), ("drum", tuple({"a": 1, "b": 2}[name] for name in lot)))
+    assert len(shifts_of(replace(data, blocks=blocks), None)) == 2
+    assert len(shifts_of(replace(data, blocks=blocks), lot)) == 1
+    partly = (None, *lot[1:])
+    columns = shifts_of(replace(data, blocks=(("lot", partly),)), None)[1].columns
+    assert not columns[0].any()
+    assert columns.sum(axis=1) == pytest.approx(0)
+    many = tuple(f"lot {i % 5}" for i in range(16))
+    assert [s.anew for s in shifts_of(replace(data, blocks=(("lot", many),)), None)] == [True, True]
+
+
+def test_whole_plots_shift_their_runs_too():
+    data = in_lots(False)
+    held = np.column_stack([np.repeat([110.0, 130.0, 150.0, 170.0], 4), data.planned[:, 1]])
+    plots = tuple(np.repeat(np.arange(1, 5), 4).tolist())
+    whole = replace(data, planned=held, achieved=held, plots=plots)
+    assert [s.columns.shape[1] for s in shifts_of(whole, None)] == [1, 4]
+    assert len(shifts_of(whole, list(plots))) == 1
 
 
 def test_over_many_campaigns_it_explains_unseen_values_and_is_not_too_sure():

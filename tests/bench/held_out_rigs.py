@@ -49,6 +49,12 @@ def _by_solvent(x: FloatArray) -> Mapping[str, FloatArray]:
     return {"target": height * np.exp(-0.5 * off / width**2)}
 
 
+def _by_solvent_and_flow(x: FloatArray) -> Mapping[str, FloatArray]:
+    """The same, less sharp, with a flow that is best in the middle of its upper half."""
+    found = _by_solvent(np.column_stack([0.8 * x[:, 0], 0.8 * x[:, 1], x[:, 3]]))["target"]
+    return {"target": found * (1 - 0.15 * (x[:, 2] - 0.4) ** 2)}
+
+
 def _held_hot(x: FloatArray) -> Mapping[str, FloatArray]:
     """Hot and quick or cool and slow; too hot loses."""
     gained = 1 / (1 + np.exp(-(0.5 + 1.5 * x[:, 0] + 0.8 * x[:, 1] - 0.3 * x[:, 2])))
@@ -120,6 +126,14 @@ RIGS = (
         0.02,
         factors=_space(HOT, TIME, SOLVENT),
         formula=_by_solvent,
+    ),
+    FormulaRig(
+        "by modifier, 4",
+        (TARGET,),
+        0.04,
+        0.02,
+        factors=_space(HOT, TIME, FLOW, SOLVENT),
+        formula=_by_solvent_and_flow,
     ),
     FormulaRig(
         "held temperature",

@@ -1,0 +1,106 @@
+"""Whether runs that polynomials ask for should be forced where their evidence calls for them.
+
+Prints figures; run with ``pytest -n 0 -m bench -s tests/bench/test_bench_kinds.py``.
+DOE_BENCH_SEEDS says how many seeds (8). Every material is invented.
+
+After a half fraction of a two-level design with three centre runs (11 runs in four factors), whose
+interactions are aliased and whose bends are one sum, the first batch of 4 is either what `suggest`
+chooses of all kinds by expected gain, or of one kind alone (`untangle`, `bend`, `move`) wherever
+the polynomials call for that kind; then two batches chosen freely. Steepest ascent is played on a
+surface that rises past the middle on all sides too.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pytest
+from strategy_rigs import ACID, FLOW, TARGET, TIME, FormulaRig, temperature
+from test_bench_strategy import BATCH, Lab
+
+from doe.design.choose import choose_design
+from doe.errors import DesignError
+from doe.factors import FactorSpace, FloatArray
+from doe.suggest import KINDS, Kind, Suggestion, suggest
+
+pytestmark = pytest.mark.bench
+
+SEEDS = int(os.environ.get("DOE_BENCH_SEEDS", "8"))
+BATCHES = 3
+
+
+def _crossed(x: FloatArray) -> Mapping[str, FloatArray]:
+    """Two pairs act together, each the alias of the other in the half fraction (AB = CD)."""
+    pairs = 0.35 * x[:, 0] * x[:, 1] + 0.2 * x[:, 2] * x[:, 3]
+    return {"target": 10 * np.exp(0.15 * x[:, 0] + pairs - 0.1 * (x**2).sum(axis=1))}
+
+
+def _bent(x: FloatArray) -> Mapping[str, FloatArray]:
+    """A top inside in two factors, a bowl in the third: the bends cancel at the centre."""
+    off = 0.5 * (x[:, 0] - 0.4) ** 2 + 0.4 * (x[:, 1] + 0.3) ** 2 - 0.6 * x[:, 2] ** 2
+    return {"target": 10 * np.exp(-off + 0.1 * x[:, 2] + 0.05 * x[:, 3])}
+
+
+def _climbing(x: FloatArray) -> Mapping[str, FloatArray]:
+    """Rises over the whole range along a slant, to a top near one corner."""
+    off = x - np.array([0.8, 0.7, -0.6, 0.5])
+    return {"target": 16 * np.exp(-0.12 * (off**2).sum(axis=1))}
+
+
+SPACE = FactorSpace((temperature(120, 200), TIME, ACID, FLOW))
+RIGS = tuple(
+    FormulaRig(name, (TARGET,), 0.05, 0.02, factors=SPACE, formula=formula)
+    for name, formula in (("crossed", _crossed), ("bent", _bent), ("climbing", _climbing))
+)
+
+
+def _played(rig: FormulaRig, seed: int, first: Kind | None) -> tuple[list[float], int]:
+    """Return the share of the true best after each batch, and runs of the first kind asked for."""
+    lab = Lab(rig, np.random.default_rng([seed, 9]))
+    start = choose_design(rig.space, rig.feasible, "screening", 11, seed, "factorial")
+    lab.run(lab.generator.permutation(start.settings))
+    shares, forced = [], 0
+    for turn in range(BATCHES + 1):
+        found = None
+        if turn == 0 and first is not None:
+            found = _suggested(lab, rig, seed, (first,))
+            forced = 0 if found is None else BATCH
+        found = found or _suggested(lab, rig, seed, KINDS)
+        assert found is not None
+        best = found.recommended.settings[None]
+        shares.append(float(rig.true_worth(best)[0] / rig.best_worth))
+        lab.run(np.array([run.settings for run in found.runs]))
+    return shares[1:], forced
+
+
+def _suggested(lab: Lab, rig: FormulaRig, seed: int, kinds: Sequence[Kind]) -> Suggestion | None:
+    try:
+        return suggest(
+            lab.analysis(),
+            rig.feasible,
+            BATCH,
+            observations=lab.observations(),
+            seed=seed,
+            days=lab.days,
+            kinds=kinds,
+        )
+    except DesignError:
+        return None
+
+
+@pytest.mark.parametrize("rig", RIGS, ids=lambda rig: rig.name)
+def test_kinds_forced_against_kinds_chosen(rig: FormulaRig) -> None:
+    print(f"\n{rig.name}")
+    for first in (None, "untangle", "bend", "move"):
+        played = [_played(rig, seed, first) for seed in range(SEEDS)]
+        shares = 100 * np.array([share for share, _ in played])
+        called = sum(forced > 0 for _, forced in played)
+        words = "chosen by gain" if first is None else f"{first} first ({called} of {SEEDS})"
+        told = ", ".join(
+            f"{11 + BATCH * (i + 1)} runs {np.median(shares[:, i]):5.1f} / "
+            f"{np.quantile(shares[:, i], 0.1):5.1f}"
+            for i in range(BATCHES)
+        )
+        print(f"  {words:26s} median / worst tenth: {told}")
