@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from doe.design.choose import FAMILIES, choose_design
+from doe.design.choose import FAMILIES, choose_design, choose_within
 from doe.design.evaluation import degrees_of_freedom
 from doe.design.matrix import randomised
 from doe.design.split_plot import WholePlots, hard_changes
@@ -48,6 +48,27 @@ def test_surface_in_two_factors_is_central_composite():
     design = choose_design(FactorSpace((TEMPERATURE, TIME)), whole_box, "surface")
     assert (design.family, len(design)) == ("central-composite", 11)
     assert design.kinds == ("corner",) * 4 + ("axial",) * 4 + ("centre",) * 3
+
+
+def test_a_budget_that_carries_no_whole_plan_for_second_order_is_not_all_spent_at_once():
+    five = FactorSpace((*FOUR, NumericFactor("acid", "%", 0, 2, 0.25)))
+    for space, needed in ((FOUR, 27), (five, 29)):
+        design = choose_within(space, whole_box, 20, needed, seed=1)
+        assert len(design) == 14
+        assert f"The budget of 20 runs does not carry the {needed}" in design.reason
+        assert "14 are planned, and 6 left for what their results ask" in design.reason
+        assert "for main effects" in design.reason
+        coded = space.code(design.settings)
+        linear = linear_model(space)
+        assert np.linalg.matrix_rank(linear.matrix(coded)) == len(linear)
+        # a bend can be seen in every factor: the middle is run beside corners, not alone
+        for i in range(len(space)):
+            others = np.abs(np.delete(coded, i, axis=1)).max(axis=1) > 0
+            assert ((np.abs(coded[:, i]) < 0.5) & others).any()
+    larger = choose_within(FOUR, whole_box, 26, 27, seed=1)
+    assert (len(larger), larger.model) == (18, "full quadratic")
+    assert np.linalg.matrix_rank(quadratic_model(FOUR).matrix(FOUR.code(larger.settings))) == 15
+    assert choose_within(FOUR, whole_box, 9, 27) is None
 
 
 def test_screening_on_the_whole_box_is_factorial_with_centre_runs():
