@@ -305,24 +305,6 @@ def test_all_that_is_wrong_in_a_file_comes_at_once_with_line_and_key(
     assert not (tmp_path / "reports" / "mint-check.html").exists()
 
 
-def test_a_plan_leaves_runs_of_a_budget_that_is_too_small_for_all_of_second_order(
-    doe: Command, tmp_path: Path
-) -> None:
-    doe("new", "mint")
-    path = tmp_path / "designs" / "mint" / "campaign.toml"
-    text = path.read_text(encoding="utf-8")
-    assert "days = 6" in text
-    path.write_text(text.replace("days = 6", "days = 4"), encoding="utf-8")
-    budget = doe("check", "mint", "--json")["affordable"]["runs"]
-    assert budget < 15  # what a Box-Behnken design needs in three factors
-    planned = doe("plan", "mint", "--json")
-    runs = len(planned["runs"])
-    assert runs < budget
-    assert f"{runs} are planned, and {budget - runs} left" in planned["design"]["reason"]
-    # who names the model or the number of runs gets them
-    assert len(doe("plan", "mint", "--runs", str(budget), "--json")["runs"]) == budget
-
-
 @pytest.mark.parametrize(
     ("words", "code"),
     [

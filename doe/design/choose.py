@@ -86,6 +86,8 @@ DEFINITIVE_SPARE = 2  # unused columns: four runs more to judge the scatter by
 FIRST_SHARE = 0.7
 """Of a budget that does not carry a whole plan for second order, what a first plan takes; chosen on
 simulated rigs (`tests/bench/test_bench_strategy.py`) among 0.6, 0.7, 0.75 and all of it."""
+LEAST_SHARE = 12
+"""Runs of the smallest share that paid there; of 12 runs in three factors, 8 did not."""
 LEFT_OVER = 3  # runs of such a plan beyond the terms that it must show
 AIMS: dict[Criterion, str] = {
     "D": "the sharpest estimates of its terms (D-optimal)",
@@ -211,7 +213,7 @@ def choose_within(
 
     Part of the budget is left: runs placed after a look at the first results are worth more than
     the last terms of a model. Second order is required where the share carries it, else wanted.
-    None where the share does not even carry the main effects.
+    None where the share is small or does not even carry the main effects: all is spent at once.
 
     Parameters
     ----------
@@ -226,7 +228,7 @@ def choose_within(
     runs = int(FIRST_SHARE * budget + 1e-9)
     linear, quadratic = linear_model(space), quadratic_model(space)
     whole = runs >= len(quadratic) + LEFT_OVER
-    if not whole and runs < len(linear) + LEFT_OVER:
+    if runs < max(LEAST_SHARE, len(linear) + LEFT_OVER):
         return None
     _check_levels(space)
     _check_squares(space)

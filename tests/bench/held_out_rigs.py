@@ -142,6 +142,7 @@ RIGS = (
         0.02,
         factors=_space(HELD, TIME, FLOW),
         formula=_held_hot,
+        held=True,
     ),
     FormulaRig(
         "five, curved",

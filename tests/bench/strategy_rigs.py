@@ -12,7 +12,7 @@ import functools
 import itertools
 import tempfile
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.resources import files
 from pathlib import Path
 
@@ -41,12 +41,14 @@ class Rig:
     """A rig with a material, what is wanted of it, and how runs scatter.
 
     `noise` and `day` are the relative standard deviations from run to run and day to day.
+    With `held` the factors that are hard to change are set once a day, in whole plots.
     """
 
     name: str
     responses: tuple[Response, ...]
     noise: float
     day: float
+    held: bool = field(default=False, kw_only=True)
 
     @property
     def space(self) -> FactorSpace:
@@ -55,11 +57,6 @@ class Rig:
     @property
     def feasible(self) -> Feasible:
         raise NotImplementedError
-
-    @property
-    def held(self) -> bool:
-        """Whether a factor is held in whole plots, a day long."""
-        return any(factor.change == "hard" for factor in self.space)
 
     def truth(self, settings: FloatArray) -> Mapping[str, FloatArray]:
         """Return the true value (m,) of each response."""
