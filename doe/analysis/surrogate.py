@@ -214,7 +214,7 @@ class Surrogate:
     def _scatter(self, runs: int) -> FloatArray:
         """Return by set the variance (s,) of the mean of n runs of new groups, standardised."""
         own = np.exp(2 * self._sets[:, -1])
-        return np.asarray(_shared(self._own, self._sets, self._shifts) + own / runs)
+        return np.asarray(_shared(self._own, self._sets, self._runs.shifts) + own / runs)
 
     def _interval(
         self, settings: FloatArray, level: float, extra: FloatArray
