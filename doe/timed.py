@@ -137,8 +137,9 @@ def _assumed(campaign: Campaign, runs: Sequence[_Run]) -> Iterator[str]:
             )
     yield (
         "Amounts are per gram of dry feed as weighed."
-        if campaign.schema.weighed
-        else "No feed is weighed in this campaign: amounts are per gram of the bed's planned mass"
+        if _derives(campaign)
+        else "Amounts are per gram of feed as weighed, or where it was not of the bed's planned "
+        "mass"
         + (", less its moisture." if campaign.feed.moisture is not None else ", taken as dry.")
     )
 
@@ -166,20 +167,26 @@ def _dry_feed_g(
     campaign: Campaign, row: LedgerRow, settings: FloatArray
 ) -> tuple[float | None, str]:
     """Return the dry feed of a run [g], or why it is not known."""
-    moisture = campaign.feed.moisture_of(row.lot)
-    if not campaign.schema.weighed:
-        mass = campaign.conditions(settings).bed_mass_g
-        if mass is None:
-            return None, "the mass of its bed is not known"
-        return float(np.atleast_1d(mass)[0]) * (1 - (moisture or 0.0)), ""
     columns = campaign.schema.weighed_columns
     weighed = dict(zip(columns, row.weighed or (None,) * len(columns), strict=True))
-    feed, own = weighed["feed_g"], weighed["feed_moisture_pct"]
+    feed, own = weighed.get("feed_g"), weighed.get("feed_moisture_pct")
+    usual = campaign.feed.moisture_of(row.lot)
+    moisture = usual if own is None else own / 100
+    if not _derives(campaign):
+        moisture = moisture or 0.0
+        planned = campaign.conditions(settings).bed_mass_g
+        if feed is None and planned is not None:
+            feed = float(np.atleast_1d(planned)[0])
     if feed is None:
         return None, "feed_g is not recorded"
-    if own is None and moisture is None:
+    if moisture is None:
         return None, "the moisture of its feed is not recorded"
-    return feed * (1 - (own / 100 if own is not None else moisture or 0.0)), ""
+    return feed * (1 - moisture), ""
+
+
+def _derives(campaign: Campaign) -> bool:
+    """Tell whether responses are derived from the feed, so that its dry mass is asked for."""
+    return any(response.source for response in campaign.responses)
 
 
 # --------------------------------------------------------------------------- what was caught when

@@ -354,6 +354,18 @@ def test_without_feed_there_is_no_curve_and_the_reason_is_said(
     assert "feed_g is not recorded" in found.notices[0].what
 
 
+def test_feed_that_was_weighed_counts_even_where_nothing_is_derived(planned: TimedLab) -> None:
+    planned.doe("record", "husks", str(planned.samples([3])))
+    (before,) = curves_now(planned.folder).curves
+    sheet = planned.folder / "feed.csv"
+    sheet.write_text("run,feed_g\n3,10\n")
+    planned.doe("record", "husks", str(sheet))
+    found = curves_now(planned.folder)
+    (after,) = found.curves
+    assert after.timed.timed.low == pytest.approx(before.timed.timed.low * BED_G / 10)
+    assert any("or where it was not of the bed's planned mass" in text for text in found.assumed)
+
+
 def test_left_out_runs_have_no_curve(planned: TimedLab) -> None:
     planned.doe("record", "husks", str(planned.samples([3, 8])))
     sheet = planned.folder / "out.csv"
