@@ -97,6 +97,23 @@ def joint(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     return fitted(tmp_path_factory.mktemp("joint"), edits, measure)
 
 
+@pytest.fixture(scope="module")
+def lots(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Runs of two lots of feedstock, which differ, with a limit."""
+
+    def measure(settings: Settings, rng: np.random.Generator, off: float) -> tuple[float, float]:
+        T, flow, time = settings
+        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + 3 * np.sign(off) + rng.normal(0, 1)
+        return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + rng.normal(0, 0.1)
+
+    edits = {
+        'pressure = "50 bar"': 'pressure = "22 bar"',
+        "[responses.extract_yield]": '[feed.lots]\nspring = { amount = "250 g" }\n'
+        'autumn = { amount = "250 g" }\n\n[responses.extract_yield]',
+    }
+    return fitted(tmp_path_factory.mktemp("lots"), edits, measure)
+
+
 def opened(browser: Any, page: Path) -> Any:
     """Return a tab on a page, its explorer ready, that notes what it asks for and complains of."""
     tab = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
@@ -154,15 +171,19 @@ def test_polynomials_predict_as_python_does(made: SimpleNamespace, browser: Any)
     tab.context.close()
 
 
-@pytest.mark.parametrize("which", ["made", "plots", "joint"])
+@pytest.mark.parametrize("which", ["made", "plots", "joint", "lots"])
 def test_what_the_settings_rest_on_predicts_as_python_does(
     which: str, request: pytest.FixtureRequest, browser: Any
 ) -> None:
-    """At the start without a choice: levels, a log scale, runs of several days, whole plots."""
+    """At the start without a choice: levels, a log scale, several days, whole plots, lots."""
     campaign = request.getfixturevalue(which)
     analysis, space = campaign.result.analysis, campaign.campaign.space
     tab = opened(browser, campaign.page)
     assert tab.locator("#explore-by").input_value() == "0"
+    shifts = analysis.surrogates[analysis.fits[0].response.name].recipe.shifts
+    assert tuple(shift.anew for shift in shifts) == (
+        (True, False) if which == "lots" else (True,)
+    ), "days stand for plots"
     rng = np.random.default_rng(4)
     apart = []
     for turn in range(6):

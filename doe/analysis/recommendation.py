@@ -27,10 +27,10 @@ __all__ = ["chance_of_all_aims", "decision_of", "recommended"]
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
 HELD = (
-    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 92 to 100 "
-    "times in 100, and 81 to 99 times where days shift by twice the scatter of runs."
+    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 95 to 100 "
+    "times in 100, and 83 to 100 times where days shift by twice the scatter of runs."
 )
-"""Flat, saturating, hill-shaped and kinetic surfaces, 120 campaigns each:
+"""Flat, saturating, hill-shaped and kinetic surfaces, 60 campaigns each:
 `tests/bench/test_bench_recommended.py` prints it."""
 
 

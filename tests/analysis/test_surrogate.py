@@ -257,10 +257,10 @@ def test_repeats_gathered_at_their_settings_tell_what_they_tell_one_by_one(monke
     space = FactorSpace(tuple(NumericFactor(f"x{i}", "", -1, 1) for i in range(2)))
     settings = rng.uniform(-1, 1, (12, 2)).repeat(3, axis=0)
     values = 50 + 5 * settings[:, 0] - 4 * settings[:, 1] ** 2 + rng.normal(0, 0.5, 36)
-    at = rng.uniform(-1, 1, (30, 2))
-    one_by_one = surrogate(space, settings, values, alone(36), np.random.default_rng(1))
+    at, one_day = rng.uniform(-1, 1, (30, 2)), [Shift(indicator([0] * 36), True)]
+    one_by_one = surrogate(space, settings, values, one_day, np.random.default_rng(1))
     monkeypatch.setattr("doe.analysis.surrogate.RUNS_ALONE", 20)
-    gathered = surrogate(space, settings, values, alone(36), np.random.default_rng(1))
+    gathered = surrogate(space, settings, values, one_day, np.random.default_rng(1))
     assert len(gathered.mean_sd(at)[0]) == 30
     for name in ("mean", "mean_low", "mean_high", "run_low", "run_high"):
         expected = getattr(one_by_one.predict(at), name)
@@ -281,8 +281,7 @@ def test_many_runs_are_foretold_about_as_well_gathered_as_alone():
         return 50 + 5 * x[:, 0] - 3 * x[:, 0] ** 2 + x[:, 1] * x[:, 2]
 
     values = truth(settings) + rng.normal(0, 1, 150)
-    days = (Shift(np.eye(5)[np.arange(150) % 5], anew=True),)
-    generator = np.random.default_rng(1)
+    days, generator = [Shift(indicator(np.arange(150) % 5), True)], np.random.default_rng(1)
     own = surrogate(space, settings, values, days, generator, logarithmic=False)
     predicted = own.predict(at)
     assert np.sqrt(np.mean((predicted.mean - truth(at)) ** 2)) < 0.5

@@ -3,11 +3,15 @@
 Prints figures; run with ``pytest -n 0 -m bench -s tests/bench/test_bench_kinds.py``.
 DOE_BENCH_SEEDS says how many seeds (8). Every material is invented.
 
-After a half fraction of a two-level design with three centre runs (11 runs in four factors), whose
-interactions are aliased and whose bends are one sum, the first batch of 4 is either what `suggest`
-chooses of all kinds by expected gain, or of one kind alone (`untangle`, `bend`, `move`) wherever
-the polynomials call for that kind; then two batches chosen freely. Steepest ascent is played on a
-surface that rises past the middle on all sides too.
+After a two-level design with three centre runs (11 runs: half a fraction in four factors, whose
+interactions are aliased in pairs, or a whole one in three, whose bends are one sum) the first batch
+of 4 is either what `suggest` chooses of all kinds by expected gain, or of one kind alone wherever
+the polynomials call for that kind; then two batches chosen freely.
+
+Median and worst tenth of 8 campaigns, true worth as a share of the best, after 15, 19 and 23 runs:
+
+    crossed    by gain   100.0 / 99.7   100.0 /  97.9   100.0 / 99.2
+               untangle  100.0 / 100.0  100.0 / 100.0   100.0 / 100.0
 """
 
 from __future__ import annotations
@@ -37,22 +41,34 @@ def _crossed(x: FloatArray) -> Mapping[str, FloatArray]:
     return {"target": 10 * np.exp(0.15 * x[:, 0] + pairs - 0.1 * (x**2).sum(axis=1))}
 
 
-def _bent(x: FloatArray) -> Mapping[str, FloatArray]:
-    """A top inside in two factors, a bowl in the third: the bends cancel at the centre."""
-    off = 0.5 * (x[:, 0] - 0.4) ** 2 + 0.4 * (x[:, 1] + 0.3) ** 2 - 0.6 * x[:, 2] ** 2
-    return {"target": 10 * np.exp(-off + 0.1 * x[:, 2] + 0.05 * x[:, 3])}
-
-
-def _climbing(x: FloatArray) -> Mapping[str, FloatArray]:
+def _aliased(x: FloatArray) -> Mapping[str, FloatArray]:
     """Rises over the whole range along a slant, to a top near one corner."""
     off = x - np.array([0.8, 0.7, -0.6, 0.5])
     return {"target": 16 * np.exp(-0.12 * (off**2).sum(axis=1))}
 
 
-SPACE = FactorSpace((temperature(120, 200), TIME, ACID, FLOW))
+def _bent(x: FloatArray) -> Mapping[str, FloatArray]:
+    """A top inside in two factors, a bowl in the third: the bends cancel at the centre."""
+    off = 0.5 * (x[:, 0] - 0.4) ** 2 + 0.4 * (x[:, 1] + 0.3) ** 2 - 0.6 * x[:, 2] ** 2
+    return {"target": 10 * np.exp(-off + 0.1 * x[:, 2])}
+
+
+def _climbing(x: FloatArray) -> Mapping[str, FloatArray]:
+    """Rises over the whole range along a slant, to a top near one corner."""
+    off = x - np.array([0.8, 0.6, -0.6])
+    return {"target": 16 * np.exp(-0.25 * (off**2).sum(axis=1))}
+
+
+FOUR = FactorSpace((temperature(120, 200), TIME, ACID, FLOW))
+THREE = FactorSpace((temperature(120, 200), TIME, ACID))
 RIGS = tuple(
-    FormulaRig(name, (TARGET,), 0.05, 0.02, factors=SPACE, formula=formula)
-    for name, formula in (("crossed", _crossed), ("bent", _bent), ("climbing", _climbing))
+    FormulaRig(name, (TARGET,), 0.05, 0.02, factors=space, formula=formula)
+    for name, space, formula in (
+        ("crossed", FOUR, _crossed),
+        ("aliased slope", FOUR, _aliased),
+        ("bent", THREE, _bent),
+        ("climbing", THREE, _climbing),
+    )
 )
 
 

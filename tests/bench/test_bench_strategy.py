@@ -7,6 +7,40 @@ invented.
 
 The score is the true worth of the recommended settings as a share of the best true worth among
 all settable settings that the rig can run; a limit that is truly broken makes it 0.
+
+Median and worst tenth of 12 campaigns [%] after 20 runs; this tool broke no limit in any:
+
+    rig                     this tool      best of the others
+    interior                96.3 /  95.2  one factor at a time  99.2 /  96.4
+    interior, noisy         95.5 /  92.3  one design            95.4 /  89.5
+    boundary of heater      98.0 /  96.7  space filling         99.8 /  94.6
+    plateau                 99.3 /  98.1  one factor at a time  99.9 /  99.6
+    ridge                   98.7 /  94.2  one factor at a time  96.8 /  96.0
+    conflict, limit         97.3 /  92.7  one design            90.9 /  47.7
+    conflict, both          99.7 /  98.8  one design            97.9 /  90.7
+    in series, 2            99.3 /  93.9  one design            97.3 /  95.8
+    cliff, 3               100.0 /  98.1  one factor at a time  97.2 /  87.2
+    two of four matter      98.3 /  94.7  one factor at a time  94.0 /  79.9
+    tilted, 4               99.0 /  90.4  one factor at a time  89.7 /  86.5
+    five, limited           99.0 /  97.4  space filling         95.0 /  82.7
+    grind                   99.8 /  97.1  one design            98.0 /  97.7
+    purity limit, 4         98.4 /  97.3  one factor at a time  86.8 /   0.0
+    purity traded, 4        99.8 /  99.6  one factor at a time  99.1 /  98.8
+    held back:
+    narrow peak            100.0 / 100.0  space filling         96.0 /  87.0
+    saturating, loses       97.6 /  96.3  one factor at a time  96.5 /  90.0
+    two peaks               99.9 /  98.0  one factor at a time  90.2 /  85.8
+    by modifier             99.8 /  95.0  space filling         86.9 /  66.1
+    held temperature       100.0 /  98.6  one design            98.0 /  94.8
+    five, curved            92.0 /  90.2  space filling         83.0 /  77.3
+    steep limit             98.0 /  98.0  space filling         95.5 /  91.6
+    cornered                99.1 /  99.1  one design           100.0 /  99.1
+    days as large           99.7 /  97.2  one factor at a time  96.0 /  88.8
+    sloped, 4               99.4 /  95.6  space filling         97.5 /  93.8
+    by modifier, 4          83.2 /  77.3  one factor at a time  85.0 /  73.2
+
+Knowing where the best lies and placing 20 runs around it, the tool's models come to 96.9 to 97.8
+(median) on "interior", 95.4 to 96.8 where it is noisy, 98.3 to 99.7 on "tilted, 4".
 """
 
 from __future__ import annotations

@@ -22,6 +22,8 @@ import made_up_campaign
 import numpy as np
 import pytest
 
+from doe.analysis.mixed import indicator
+from doe.analysis.strata import Shift
 from doe.analysis.surrogate import Surrogate, surrogate
 from doe.analysis.transformation import log
 from doe.errors import Notice
@@ -358,7 +360,8 @@ def test_surrogates_of_many_runs_stay_at_home_and_the_page_says_so(
 
     def fitted(count: int) -> dict[str, Surrogate]:
         values = rows[:count, 0] / 10 + rng.normal(0, 1, count)
-        own = surrogate(made_up.space, rows[:count], values, [1] * count, rng, logarithmic=False)
+        days = [Shift(indicator([1] * count), True)]
+        own = surrogate(made_up.space, rows[:count], values, days, rng, logarithmic=False)
         return {fit.response.name: own for fit in made_up.analysis.fits}
 
     few, many = fitted(60), fitted(61)
