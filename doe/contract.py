@@ -189,6 +189,7 @@ def _log(record: LogRecord) -> Object:
         "responses_known": record.responses_known,
         "extraction": record.extraction,
         "found": dict(record.found),
+        "limits_passed": list(record.limits_passed),
     }
 
 

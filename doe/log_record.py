@@ -34,6 +34,8 @@ class LogRecord:
         Whether the ledger held responses of the run when it was decided.
     found
         Figures by name with unit.
+    limits_passed
+        Limits of the rig or of the run's sheet that the log went beyond, in words.
     """
 
     run: int
@@ -48,6 +50,7 @@ class LogRecord:
     extraction: str
     noticed: tuple[str, ...]
     found: Mapping[str, float]
+    limits_passed: tuple[str, ...] = ()
 
 
 def log_file(folder: Path, run: int) -> Path:
@@ -66,7 +69,8 @@ def read_log_record(folder: Path, run: int) -> LogRecord | None:
     path = log_file(folder, run)
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
-        return LogRecord(**(table | {"noticed": tuple(table["noticed"])}))
+        lists = {name: tuple(table.get(name, ())) for name in ("noticed", "limits_passed")}
+        return LogRecord(**(table | lists))
     except FileNotFoundError:
         return None
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError, KeyError) as error:

@@ -7,22 +7,25 @@ from __future__ import annotations
 
 import hashlib
 import math
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import cast
 
 import numpy as np
+import numpy.typing as npt
 
 from doe import rig as rig_room
 from doe.campaign import Campaign
-from doe.errors import Notice, ResultsError
+from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import NumericFactor
 from doe.ledger import Ledger, LedgerRow, Returned, ReturnedRow
 from doe.log_record import LogRecord, read_log_record, settled
 from doe.rig.boiling import boiling_known_C, boils_bara, boils_C
 from doe.run_log import Deviation, RunLog, RunSummary, classify, read_log, summarise
 from doe.run_log.headings import Channel
+from doe.standing import beyond
+from doe.stops import stop_limits
 
 __all__ = ["LogWish", "Logged", "logged", "opened"]
 
@@ -109,14 +112,19 @@ def logged(
     summary = _summary(campaign, log, wish, planned["temperature"])
     found = summary.achieved(campaign.rig.pressure_reading)
     deviation = classify(planned, found, summary, campaign.deviations.rules)
-    if deviation.kind != "keep" and not looking and not wish.by.strip():
-        raise ResultsError.of(
-            "nobody-decided",
-            f"run {row.run}, rule {deviation.rule}: {deviation.sentence}",
-            "Say who decides that by this rule: --by INITIALS. Nothing was recorded.",
-            file=path.name,
-        )
     record = _record(campaign, row, summary, deviation, path, wish)
+    record = _beside_limits(campaign, row, log, record)
+    danger = beyond(campaign, (record,))
+    if deviation.kind != "keep" and not looking and not wish.by.strip():
+        raise ResultsError(
+            Problem(
+                "nobody-decided",
+                f"run {row.run}, rule {deviation.rule}: {deviation.sentence}",
+                Where(path.name),
+                "Say who decides that by this rule: --by INITIALS. Nothing was recorded.",
+            ),
+            *(Problem(notice.code, notice.what, Where(path.name)) for notice in danger),
+        )
     record = settled(record, read_log_record(campaign.folder, row.run), overwrite)
     achieved, unknown = _achieved(campaign, found)
     because = "" if deviation.kind == "keep" else _because(record)
@@ -124,6 +132,7 @@ def logged(
         because = ""
     back = ReturnedRow(row.run, {}, achieved, {}, left_out_because=because)
     notices = (
+        *danger,
         *summary.notices,
         *_liquid(campaign, row.run, summary),
         *_decision(row, deviation),
@@ -262,6 +271,56 @@ def _record(
         noticed=tuple(notice.what for notice in summary.notices),
         found={name: _rounded(v) for name, v in figures.items() if math.isfinite(v)},
     )
+
+
+def _beside_limits(campaign: Campaign, row: LedgerRow, log: RunLog, record: LogRecord) -> LogRecord:
+    """Return the record with the limits that were passed, and how far the pressure strayed."""
+    found = dict(record.found)
+    planned = campaign.conditions([row.settings]).pressure_bara
+    within = (log.minutes >= found["start_min"]) & (log.minutes <= found["end_min"])
+    if log.pressure_bara is not None and planned is not None:
+        held = log.pressure_bara[within]
+        strayed = float(np.abs(held - planned[0]).max(initial=0.0))
+        found["pressure_strayed_bar"] = _rounded(strayed)
+    i = int(log.temperature_C.argmax())
+    peaks = {"temperature": f"{log.temperature_C[i]:.5g} °C at row {log.rows[i]}"}
+    if log.pressure_bara is not None:
+        i = int(log.pressure_bara.argmax())
+        highest = float(campaign.shown_pressure(log.pressure_bara[i]))
+        peaks["pressure"] = f"{highest:.4g} {campaign.rig.shown_unit} at row {log.rows[i]}"
+    passed = rig_room.beyond_limits(campaign.rig, log.temperature_C, log.pressure_bara)
+    limits = [
+        *((one.quantity, one.limit) for one in passed),
+        *_stops_passed(campaign, row, log, within),
+    ]
+    sentences = [
+        f"{peaks[quantity]} is beyond " + "; ".join(limit for of, limit in limits if of == quantity)
+        for quantity in dict.fromkeys(of for of, _ in limits if of in peaks)
+    ]
+    sentences += [limit for of, limit in limits if of not in peaks]
+    return replace(record, found=found, limits_passed=tuple(sentences))
+
+
+def _stops_passed(
+    campaign: Campaign, row: LedgerRow, log: RunLog, within: npt.NDArray[np.bool_]
+) -> Iterator[tuple[str, str]]:
+    """Yield quantity and words of each stop limit of the run's sheet that the log passed."""
+    stops = stop_limits(campaign, campaign.conditions([row.settings]), 0)
+    above, unit = stops.temperature_above_C, campaign.rig.shown_unit
+    if above is not None and log.temperature_C.max() > above.value:
+        yield "temperature", f"the sheet's stop limit, {above.value:g} °C ({above.because})"
+    if log.pressure_bara is None:
+        return
+    shown = campaign.shown_pressure(log.pressure_bara)
+    if (high := stops.pressure_above) is not None and shown.max() > high.value:
+        yield "pressure", f"the sheet's stop limit, {high.value:g} {unit} ({high.because})"
+    low, least = stops.pressure_below, float(shown[within].min(initial=math.inf))
+    if low is not None and least < low.value:
+        words = (
+            f"{least:.4g} {unit} during the extraction is below the sheet's stop limit, "
+            f"{low.value:g} {unit} ({low.because})"
+        )
+        yield "low pressure", words
 
 
 def _because(record: LogRecord) -> str:

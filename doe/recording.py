@@ -110,7 +110,7 @@ def _take_in_log(
         if not dry_run:
             write_log(campaign.folder, found.record)
     files = result.files if dry_run else (*result.files, log_file(campaign.folder, wish.run))
-    return replace(result, log=found, files=files, notices=(*result.notices, *found.notices))
+    return replace(result, log=found, files=files, notices=(*found.notices, *result.notices))
 
 
 def take_in(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import itertools
+import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -18,7 +19,7 @@ from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import FloatArray, NumericFactor
 from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells
-from doe.log_record import read_log_records
+from doe.log_record import LogRecord, read_log_records
 from doe.samples import drain_label_of, label_of
 from doe.stage import StageRecord, read_stage
 
@@ -32,6 +33,8 @@ __all__ = [
     "LostRun",
     "achieved_settings",
     "assumed_settings",
+    "beyond",
+    "beyond_by_logs",
     "boiled",
     "bottled_oddly",
     "counted",
@@ -64,6 +67,11 @@ WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
 FAR = 3.0
 """How many times more or less than planned a sample may be before it is asked about."""
+DECLARED_SLACK = 1e-4
+"""What figures of a record may exceed a declared value by, K or bar: they keep six digits."""
+ASK_BEFORE_HEAT = "Ask the competent person for this rig before the next hot run."
+OVERSHOT = "the temperature peaked above its set value by up to"
+STRAYED = "the pressure strayed during the extraction from its set value by up to"
 BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
 NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
 """Units, or their numerators, of amounts that cannot be below zero."""
@@ -229,6 +237,46 @@ def doubtful(campaign: Campaign) -> tuple[Notice, ...]:
         "the same without."
     )
     return (Notice("doubtful-runs", what),)
+
+
+def beyond_by_logs(campaign: Campaign) -> tuple[Notice, ...]:
+    """Return the notices of `beyond` for all logs on record."""
+    return beyond(campaign, tuple(read_log_records(campaign.folder).values()))
+
+
+def beyond(campaign: Campaign, records: Sequence[LogRecord]) -> tuple[Notice, ...]:
+    """Return loud notices where logs passed limits, or what the file declares of the controllers.
+
+    What was declared is what `campaign.toml` says now: raised to what was seen, it is covered.
+    """
+    rig = campaign.rig
+    limits = [r for r in records if r.limits_passed]
+    notices = []
+    if limits:
+        told = ". ".join(
+            f"Run {record.run} ({record.log}): {'. '.join(record.limits_passed)}"
+            for record in limits
+        )
+        what = f"DANGER, limits were passed. {told}. {ASK_BEFORE_HEAT}"
+        notices.append(Notice("log-limits-passed", what))
+    for figure, said, key, unit, words in (
+        ("overshoot_K", rig.temperature_overshoot, "temperature_overshoot", "K", OVERSHOT),
+        ("pressure_strayed_bar", rig.pressure_swing, "pressure_swing", "bar", STRAYED),
+    ):
+        seen = {r.run: r.found.get(figure, 0.0) for r in records}
+        runs = [run for run, value in seen.items() if value > said + DECLARED_SLACK]
+        if not runs:
+            continue
+        most = max(seen.values())
+        needed = math.ceil(10 * most - 1e-3) / 10
+        what = (
+            f"DANGER, {runs_in_words(runs).lower()}: by the log {words} {most:.3g} {unit}. {key} "
+            f"declares {said:g} {unit}, and every margin to boiling and every limit of the plan "
+            f'rests on it. Write at least "{needed:g} {unit}" for it in campaign.toml, run doe '
+            f"check {campaign.name}, and plan again what is no longer allowed. {ASK_BEFORE_HEAT}"
+        )
+        notices.append(Notice("log-beyond-declared", what))
+    return tuple(notices)
 
 
 def open_runs(ledger: Ledger) -> tuple[int, ...]:

@@ -47,6 +47,8 @@ __all__ = [
 ]
 
 WIDTH = 96
+DANGERS = ("log-limits-passed", "log-beyond-declared")
+"""Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 REASONS_SHOWN = 4
 UNFIXED = 0.95
@@ -162,6 +164,8 @@ def _log_lines(result: RecordResult) -> list[str]:
             f"{found.margin_row}); {found.minutes_below_margin:.3g} min inside the required one.",
             "  • ",
         )
+    if result.log.record.limits_passed:
+        lines += wrapped("LIMITS WERE PASSED: see the warning below.", "  • ")
     lines += wrapped(f"{decided.kind} (rule {decided.rule}): {decided.sentence}", "  • ")
     return [*lines, ""]
 
@@ -341,10 +345,12 @@ def status_lines(result: StatusResult) -> list[str]:
     buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
+    danger = [text for code, text in told if code in DANGERS]
     items = [wrapped(text, "! ") for text in unconfirmed]
     items += [wrapped(f"{buys}: {over}."), *map(wrapped, result.missing)]
-    items += [wrapped(text, "! ") for _, text in told if text not in unconfirmed]
-    return [*first, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]
+    items += [wrapped(text, "! ") for _, text in told if text not in (*danger, *unconfirmed)]
+    loud = [line for text in danger for line in wrapped(text, "! ")]
+    return [*first, *loud, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]
 
 
 def _stages_line(stages: Sequence[tuple[int, Sequence[LedgerRow]]]) -> list[str]:

@@ -680,7 +680,7 @@ def status(asked: str, start: Path) -> StatusResult:
     missing = standing.missing(campaign, ledger) if ledger else ()
     there = [path] if ledger else []
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
-    notices = campaign.notices()
+    notices = (*standing.beyond_by_logs(campaign), *campaign.notices())
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
     return StatusResult(

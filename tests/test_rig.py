@@ -1138,3 +1138,62 @@ def test_every_cell_has_a_sentence(T: float, P: float, q: float, t: float) -> No
             assert text.endswith(".")
             assert "nan" not in text
             assert "{" not in text
+
+
+# --- what a log showed
+
+
+@pytest.mark.parametrize(
+    ("T", "limits"),
+    [
+        (213.0, []),  # 213 + 2 + 5 = 220 °C, where the disc's certificate ends
+        (213.1, ["disc"]),
+        (218.0, ["disc"]),
+        (218.1, ["temperature_max", "disc"]),
+        (243.1, ["temperature_max", "last rated", "disc"]),  # 250.1 °C of metal
+    ],
+)
+def test_seen_temperatures_against_limits_by_hand(T: float, limits: list[str]) -> None:
+    found = rig_room.beyond_limits(rig(), np.array([20.0, T, 30.0]), None)
+    assert len(found) == len(limits)
+    assert all(word in one.limit for word, one in zip(limits, found, strict=True))
+
+
+@pytest.mark.parametrize(
+    ("T", "barg", "limits"),
+    [
+        (100.0, 63.5, []),  # with gauge error, pulsation and bed 66.5: 0.7 of 0.95 × 100 barg
+        (100.0, 63.6, ["70 %"]),
+        (100.0, 92.1, ["may open"]),  # 95.1 above 95
+        (100.0, 97.1, ["may open", "pump", "regulator"]),
+        (213.0, 93.0, ["90 % of the vessel", "may open"]),  # at 220 °C rated 106: 0.9 of it 95.4
+        (213.0, 103.1, ["the vessel's rating", "may open", "pump", "regulator"]),
+    ],
+)
+def test_seen_pressures_against_limits_by_hand(T: float, barg: float, limits: list[str]) -> None:
+    shown = np.array([10.0, barg]) + ATMOSPHERE
+    found = rig_room.beyond_limits(rig(), np.array([20.0, T]), shown)
+    assert len(found) == len(limits), found
+    assert all(word in one.limit for word, one in zip(limits, found, strict=True))
+
+
+OF_LOGS = {
+    "temperature-max",
+    "metal-temperature",
+    "vessel-pressure",
+    "vessel-share",
+    "relief-opening",
+    "disc-operating-ratio",
+    "disc-temperature",
+    "pump-pressure",
+}
+
+
+@given(st.integers(110, 245), st.integers(10, 110))
+def test_seen_as_declared_passes_a_limit_just_where_the_plan_would(T: int, barg: int) -> None:
+    """Peaks of set + overshoot and set + swing: the planned run's hottest and highest point."""
+    own = rig()
+    planned = rig_room.envelope(own, flow(T + 0.05, barg + 0.05))
+    broken = {limit.code for limit in planned.failing(0)} & OF_LOGS
+    P = np.array([barg + 0.05 + 1.5 + ATMOSPHERE])
+    assert bool(rig_room.beyond_limits(own, np.array([T + 3.05]), P)) == bool(broken)

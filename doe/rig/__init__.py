@@ -66,12 +66,14 @@ from doe.rig.description import (
 )
 from doe.rig.mistakes import problems
 from doe.rig.relief import relief_opening_bara
+from doe.rig.seen import BeyondLimit, beyond_limits
 from doe.rig.shut import ClosedIn, closed_in, headspace_pressure_bara
 from doe.rig.timeline import derived, drain_minutes, run_minutes, water_drawn_g
 from doe.rig.verdicts import Envelope, Limit
 
 __all__ = [
     "CAUTIONS",
+    "BeyondLimit",
     "ClosedIn",
     "CoSolvent",
     "Collector",
@@ -88,6 +90,7 @@ __all__ = [
     "Rig",
     "Valve",
     "Vessel",
+    "beyond_limits",
     "boiling_pressure_bara",
     "closed_in",
     "common_practice",

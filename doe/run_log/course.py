@@ -144,6 +144,7 @@ class RunSummary:
     temperature_low_C: float
     temperature_high_C: float
     overshoot_K: float
+    hottest_row: int
     minutes_off_mean: float
     severity_log10: float
     severity_error_log10: float
@@ -282,6 +283,7 @@ def summarise(
         temperature_low_C=float(within.min()),
         temperature_high_C=float(within.max()),
         overshoot_K=max(float(T.max()) - set_temperature_C, 0.0),
+        hottest_row=int(log.rows[T.argmax()]),
         minutes_off_mean=_off(log, time_mean(t, T, start, end), tolerance_K, start, end),
         severity_log10=math.log10(severity) if severity > 0 else math.nan,
         severity_error_log10=math.log10(1 + bound / severity) if severity > 0 else math.nan,
