@@ -443,7 +443,7 @@ def test_a_calm_run_by_hand() -> None:
     assert run.water_extraction_mL == pytest.approx(4 * 30.75)
     assert run.overshoot_K == 0
     assert run.pressure_swing_bar == pytest.approx(0)
-    assert run.minutes_off_mean == pytest.approx(0, abs=1e-6)
+    assert run.minutes_off_usual == pytest.approx(0, abs=1e-6)
     assert not run.boiled
     assert (run.minutes_below_margin, run.minutes_may_boil) == (0.0, 0.0)
     assert run.notices == ()
@@ -542,7 +542,7 @@ def test_overshoot_and_dip() -> None:
     T = log_of().temperature_C + 6.0 * ((MINUTES >= 41) & (MINUTES < 43))
     run = seen(log_of(temperature_C=T))
     assert run.overshoot_K == pytest.approx(6.0)
-    assert run.minutes_off_mean == pytest.approx(2.0, abs=0.2)
+    assert run.minutes_off_usual == pytest.approx(2.0, abs=0.2)
 
 
 def test_given_start_and_end() -> None:
@@ -689,6 +689,18 @@ def test_no_mean_describes_an_unsteady_run() -> None:
     T[held] += np.where(np.arange(held.sum()) // 20 % 2, 6.0, -6.0)
     found = judged(log_of(temperature_C=T))
     assert (found.kind, found.rule) == ("exclude response", "temperature-unsteady")
+
+
+def test_a_short_overshoot_is_named_and_leaves_a_steady_run_steady() -> None:
+    T = log_of().temperature_C.copy()
+    T[(MINUTES > 41) & (MINUTES < 45)] += 19.0  # 4 of 30.75 min: the mean rises by 2.5 K
+    run = seen(log_of(temperature_C=T))
+    assert run.temperature_C - 180 > 2.2
+    assert run.usual_C == pytest.approx(180)
+    assert run.minutes_off_usual == pytest.approx(4, abs=0.2)
+    found = judged(log_of(temperature_C=T))
+    assert (found.kind, found.rule) == ("keep", "temperature-off")
+    assert "overshot by 19 K" in found.sentence
 
 
 def test_a_steady_offset_is_kept_with_its_achieved_mean() -> None:

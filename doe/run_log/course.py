@@ -17,6 +17,9 @@ from doe.rig.timeline import SEVERITY_BASE_C, SEVERITY_STEP_K
 from doe.run_log.reading import Reading, RunLog
 from doe.run_log.table import some
 
+HALVINGS = 50
+"""Of the range in which a median is looked for: to the last digit that a logger writes."""
+
 
 def time_mean(minutes: FloatArray, values: FloatArray, start: float, end: float) -> float:
     """Return the mean over time between two times, values straight between rows.
@@ -29,6 +32,19 @@ def time_mean(minutes: FloatArray, values: FloatArray, start: float, end: float)
         Bounds [min], inside the times and start < end.
     """
     return _integral(minutes, values, start, end) / (end - start)
+
+
+def time_median(minutes: FloatArray, values: FloatArray, start: float, end: float) -> float:
+    """Return what values lie below for half of the time between two times; see `time_mean`."""
+    t, v = _cut(minutes, values, start, end)
+    low, high = float(v.min()), float(v.max())
+    for _ in range(HALVINGS):
+        middle = (low + high) / 2
+        if minutes_below(t, v, middle) < (end - start) / 2:
+            low = middle
+        else:
+            high = middle
+    return high
 
 
 def _cut(
@@ -129,10 +145,11 @@ class RunSummary:
     """What a log says of one run.
 
     `temperature_C`, `pressure_bara` and `flow_mL_min` are means over the extraction, weighted by
-    time. Margins are of the whole time that the water was hot enough to boil at the atmosphere's
-    pressure, ramps included: `margin_bar` above saturation, `margin_K` below boiling, both with
-    the allowances asked for, None without a pressure. `minutes_boiled` counts what lay below
-    saturation as logged, `minutes_may_boil` with allowances.
+    time; `usual_C` is the median, which a short peak leaves where it is. Margins are of the whole
+    time that the water was hot enough to boil at the atmosphere's pressure, ramps included:
+    `margin_bar` above saturation, `margin_K` below boiling, both with the allowances asked for,
+    None without a pressure. `minutes_boiled` counts what lay below saturation as logged,
+    `minutes_may_boil` with allowances.
     """
 
     file: str
@@ -145,7 +162,8 @@ class RunSummary:
     temperature_high_C: float
     overshoot_K: float
     hottest_row: int
-    minutes_off_mean: float
+    usual_C: float
+    minutes_off_usual: float
     severity_log10: float
     severity_error_log10: float
     pressure_bara: float | None
@@ -273,6 +291,7 @@ def summarise(
     _, within = _cut(t, T, start, end)
     flow = _flow(log, gap_allowed_min, start, end, notices)
     held = _held(log, start, end)
+    usual = time_median(t, T, start, end)
     return RunSummary(
         file=log.file,
         set_temperature_C=set_temperature_C,
@@ -284,7 +303,8 @@ def summarise(
         temperature_high_C=float(within.max()),
         overshoot_K=max(float(T.max()) - set_temperature_C, 0.0),
         hottest_row=int(log.rows[T.argmax()]),
-        minutes_off_mean=_off(log, time_mean(t, T, start, end), tolerance_K, start, end),
+        usual_C=usual,
+        minutes_off_usual=_off(log, usual, tolerance_K, start, end),
         severity_log10=math.log10(severity) if severity > 0 else math.nan,
         severity_error_log10=math.log10(1 + bound / severity) if severity > 0 else math.nan,
         pressure_bara=held[0],

@@ -67,7 +67,7 @@ def classify(
     rules = rules or DeviationRules()
     found = (
         *_by_log(log),
-        *_by_settings(planned, achieved, rules),
+        *_by_settings(planned, achieved, rules, log),
         *_by_course(log, rules),
         *_unrecorded(planned, achieved, log),
     )
@@ -114,7 +114,10 @@ def _by_log(log: RunSummary | None) -> Iterator[Deviation]:
 
 
 def _by_settings(
-    planned: Mapping[str, float], achieved: Mapping[str, float], rules: DeviationRules
+    planned: Mapping[str, float],
+    achieved: Mapping[str, float],
+    rules: DeviationRules,
+    log: RunSummary | None,
 ) -> Iterator[Deviation]:
     """Yield a deviation for each setting that was missed, temperature first."""
     units = {"temperature": "°C", "time": "min", "flow": "mL/min", "pressure": "bar"}
@@ -126,6 +129,11 @@ def _by_settings(
             size, minor, major = abs(off), rules.temperature_minor_K, rules.temperature_major_K
             allowed = f"{minor:g} K"
             worth = f", worth a factor {math.exp(off / SEVERITY_STEP_K):.2f} in severity"
+            if log is not None and log.overshoot_K > minor:
+                worth += (
+                    f" (it overshot by {log.overshoot_K:.3g} K at row {log.hottest_row}; its median "
+                    f"was {log.usual_C:.5g} °C)"
+                )
         else:
             size = abs(off) / abs(planned[name]) if planned[name] else math.inf * abs(off)
             minor, major = rules.share_minor, rules.share_major
@@ -158,12 +166,12 @@ def _by_settings(
 
 def _by_course(log: RunSummary | None, rules: DeviationRules) -> Iterator[Deviation]:
     """Yield a deviation where a mean does not describe the run; a steady offset has a mean."""
-    if log is not None and log.minutes_off_mean > rules.off_share_max * log.time_min:
+    if log is not None and log.minutes_off_usual > rules.off_share_max * log.time_min:
         yield Deviation(
             "exclude response",
             "temperature-unsteady",
-            f"For {log.minutes_off_mean:.3g} of {log.time_min:.3g} min it was outside the "
-            f"tolerance of its own mean, {log.temperature_C:.4g} °C ({log.temperature_low_C:.4g} "
+            f"For {log.minutes_off_usual:.3g} of {log.time_min:.3g} min it was outside the "
+            f"tolerance of its own median, {log.usual_C:.4g} °C ({log.temperature_low_C:.4g} "
             f"to {log.temperature_high_C:.4g} °C; allowed is {100 * rules.off_share_max:g} % of "
             "the time): no mean describes it. Keep the record, leave the responses out.",
         )
