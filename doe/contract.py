@@ -190,6 +190,7 @@ def _log(record: LogRecord) -> Object:
         "extraction": record.extraction,
         "found": dict(record.found),
         "limits_passed": list(record.limits_passed),
+        "besides": list(record.besides),
     }
 
 

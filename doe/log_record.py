@@ -15,6 +15,8 @@ from typing import Literal
 from doe.errors import ResultsError, StateError
 from doe.whole_file import toml_text, write_page
 
+LISTS = ("noticed", "limits_passed", "besides")
+
 __all__ = ["LogRecord", "log_file", "read_log_record", "read_log_records", "settled", "write_log"]
 
 
@@ -32,6 +34,8 @@ class LogRecord:
         Initials; blank where a run is kept and nobody signed.
     responses_known
         Whether the ledger held responses of the run when it was decided.
+    besides
+        What other rules found, which did not decide.
     found
         Figures by name with unit.
     limits_passed
@@ -51,6 +55,7 @@ class LogRecord:
     noticed: tuple[str, ...]
     found: Mapping[str, float]
     limits_passed: tuple[str, ...] = ()
+    besides: tuple[str, ...] = ()
 
 
 def log_file(folder: Path, run: int) -> Path:
@@ -69,7 +74,7 @@ def read_log_record(folder: Path, run: int) -> LogRecord | None:
     path = log_file(folder, run)
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
-        lists = {name: tuple(table.get(name, ())) for name in ("noticed", "limits_passed")}
+        lists = {name: tuple(table.get(name, ())) for name in LISTS}
         return LogRecord(**(table | lists))
     except FileNotFoundError:
         return None

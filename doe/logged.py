@@ -20,11 +20,11 @@ from doe.campaign import Campaign
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import NumericFactor
 from doe.ledger import Ledger, LedgerRow, Returned, ReturnedRow
-from doe.log_record import LogRecord, read_log_record, settled
+from doe.log_record import LogRecord, read_log_records, settled
 from doe.rig.boiling import boiling_known_C, boils_bara, boils_C
 from doe.run_log import Deviation, RunLog, RunSummary, classify, read_log, summarise
 from doe.run_log.headings import Channel
-from doe.standing import beyond
+from doe.standing import beyond, runs_in_words
 from doe.stops import stop_limits
 
 __all__ = ["LogWish", "Logged", "logged", "opened"]
@@ -108,6 +108,8 @@ def logged(
         is not to be kept and nobody who decided so.
     """
     row = _row(ledger, wish.run, path.name)
+    others = read_log_records(campaign.folder)
+    twice = _of_another_run(row.run, path, others, overwrite)
     planned = _planned(campaign, row)
     summary = _summary(campaign, log, wish, planned["temperature"])
     found = summary.achieved(campaign.rig.pressure_reading)
@@ -125,7 +127,7 @@ def logged(
             ),
             *(Problem(notice.code, notice.what, Where(path.name)) for notice in danger),
         )
-    record = settled(record, read_log_record(campaign.folder, row.run), overwrite)
+    record = settled(record, others.get(row.run), overwrite)
     achieved, unknown = _achieved(campaign, found)
     because = "" if deviation.kind == "keep" else _because(record)
     if row.left_out_because and not overwrite:
@@ -133,6 +135,7 @@ def logged(
     back = ReturnedRow(row.run, {}, achieved, {}, left_out_because=because)
     notices = (
         *danger,
+        *twice,
         *summary.notices,
         *_liquid(campaign, row.run, summary),
         *_decision(row, deviation),
@@ -249,8 +252,6 @@ def _record(
     path: Path,
     wish: LogWish,
 ) -> LogRecord:
-    with path.open("rb") as file:
-        sha256 = hashlib.file_digest(file, "sha256").hexdigest()
     figures = {
         name: getattr(summary, name)
         for name in RunSummary.__slots__
@@ -260,7 +261,7 @@ def _record(
     return LogRecord(
         run=row.run,
         log=path.name,
-        sha256=sha256,
+        sha256=_sha256(path),
         decision=deviation.kind,
         rule=deviation.rule,
         because=deviation.sentence,
@@ -269,8 +270,14 @@ def _record(
         responses_known=any(value is not None for value in row.responses),
         extraction=summary.window_rule,
         noticed=tuple(notice.what for notice in summary.notices),
+        besides=deviation.besides,
         found={name: _rounded(v) for name, v in figures.items() if math.isfinite(v)},
     )
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _beside_limits(campaign: Campaign, row: LedgerRow, log: RunLog, record: LogRecord) -> LogRecord:
@@ -321,6 +328,34 @@ def _stops_passed(
             f"{low.value:g} {unit} ({low.because})"
         )
         yield "low pressure", words
+
+
+def _of_another_run(
+    run: int, path: Path, records: Mapping[int, LogRecord], overwrite: bool
+) -> tuple[Notice, ...]:
+    """Return a notice on the same file recorded for another run; refuse it unless asked for.
+
+    Raises
+    ------
+    ResultsError
+        Another run has the very same log.
+    """
+    own = _sha256(path)
+    runs = [known.run for known in records.values() if known.run != run and known.sha256 == own]
+    if not runs:
+        return ()
+    named = runs_in_words(runs).lower()
+    what = f"the same log, byte for byte, is on record for {named}: a log is of one run."
+    if overwrite:
+        told = f"Run {run}: {what} Taken as asked; see that {named} gets its own."
+        return (Notice("log-of-another-run", told),)
+    raise ResultsError.of(
+        "log-of-another-run",
+        f"for run {run}, {what}",
+        f"Check --run and the file; cut what belongs to each run out of a log of several. If it is "
+        f"run {run}'s after all, add --replace, and record the right log for {named}.",
+        file=path.name,
+    )
 
 
 def _because(record: LogRecord) -> str:

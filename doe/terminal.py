@@ -167,6 +167,8 @@ def _log_lines(result: RecordResult) -> list[str]:
     if result.log.record.limits_passed:
         lines += wrapped("LIMITS WERE PASSED: see the warning below.", "  • ")
     lines += wrapped(f"{decided.kind} (rule {decided.rule}): {decided.sentence}", "  • ")
+    if decided.besides:
+        lines += wrapped(f"Besides: {' '.join(decided.besides)}", "  • ")
     return [*lines, ""]
 
 

@@ -231,8 +231,8 @@ def test_a_repeat_lost_again_is_asked_for_once(doe: Command) -> None:
     log = str(log_of(run, hold_bar=2.0, dip=4))
     doe("record", "mint", log, "--run", str(run), "--by", "AB")
     doe("augment", "mint", "--by", "repair", "--accept")
-    doe("record", "mint", str(log_of(16, "second.csv", hold_bar=2.0, dip=4)), "--run", "16",
-        "--by", "AB")  # fmt: skip
+    second = log_of(16, "second.csv", hold_bar=2.1, dip=4)
+    doe("record", "mint", str(second), "--run", "16", "--by", "AB")
     assert "Run 16 to be repeated (rule boiled)." in doe("status", "mint", "--json")["missing"]
     answer = doe("augment", "mint", "--by", "repair", "--accept", "--json")
     assert [(one["run"], one["kind"]) for one in answer["runs"]] == [(17, "again")]
@@ -333,3 +333,17 @@ def test_a_refused_decision_says_that_limits_were_passed(doe: Command) -> None:
     said = doe("record", "mint", str(path), "--run", str(run), status=1).said_err
     assert "--by INITIALS" in said
     assert "DANGER, limits were passed" in said
+
+
+def test_one_file_is_refused_for_a_second_run(doe: Command) -> None:
+    log = str(log_of(3))
+    doe("record", "mint", log, "--run", "3")
+    before = Path("designs/mint/runs.csv").read_bytes()
+    for more in ((), ("--dry-run",)):
+        said = doe("record", "mint", log, "--run", "4", "--by", "AB", *more, status=1).said_err
+        assert "is on record for run 3" in said
+    assert Path("designs/mint/runs.csv").read_bytes() == before
+    assert not Path("designs/mint/logs/run-4.toml").exists()
+    words = ("--run", "4", "--by", "AB", "--replace", "--start", "20", "--end", "25", "--json")
+    answer = doe("record", "mint", log, *words)
+    assert "log-of-another-run" in {warning["code"] for warning in answer["warnings"]}

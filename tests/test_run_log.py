@@ -662,6 +662,21 @@ def test_deviations_of_settings(
     assert (found.kind, found.rule, found.doubtful) == (kind, rule, doubtful)
 
 
+def test_all_that_deviated_is_listed_gravest_first() -> None:
+    found = classify(PLAN, PLAN | {"temperature": 184.0, "flow": 1.0, "pressure": 31.0})
+    assert found.rule == "flow-far-off"
+    assert [one.split(" was ")[0] for one in found.besides] == [
+        "The mean temperature",
+        "The mean pressure",
+    ]
+    assert not any("Keep" in one for one in found.besides)  # one verdict only
+
+
+def test_what_rounds_to_the_planned_value_is_no_deviation() -> None:
+    found = classify(PLAN, PLAN | {"pressure": 30.0 + 7e-15, "temperature": 180.02})
+    assert (found.rule, found.besides) == ("within-tolerance", ())
+
+
 def test_two_kelvin_are_worth_15_percent() -> None:
     """exp(2/14.75) = 1.145, as the trade has it."""
     assert "a factor 1.15 in severity" in classify(PLAN, PLAN | {"temperature": 182.0}).sentence

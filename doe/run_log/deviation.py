@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from doe.rig.timeline import SEVERITY_STEP_K
@@ -31,13 +31,20 @@ class Deviation:
 
     ``keep`` with achieved values; ``exclude response`` keeps the record but not its responses;
     ``repeat`` does that too and asks for the run again. `doubtful` asks for the analysis with and
-    without the run.
+    without the run. `besides` tells what other rules found, which did not decide.
     """
 
     kind: Literal["keep", "exclude response", "repeat"]
     rule: str
-    sentence: str
+    finding: str
+    verdict: str
     doubtful: bool = False
+    besides: tuple[str, ...] = ()
+
+    @property
+    def sentence(self) -> str:
+        """What the deciding rule found, and what follows."""
+        return f"{self.finding} {self.verdict}"
 
 
 def classify(
@@ -71,16 +78,14 @@ def classify(
         *_by_course(log, rules),
         *_unrecorded(planned, achieved, log),
     )
-    for kind, doubtful in (
-        ("repeat", False),
-        ("exclude response", False),
-        ("keep", True),
-        ("keep", False),
-    ):
-        for deviation in found:
-            if (deviation.kind, deviation.doubtful) == (kind, doubtful):
-                return deviation
-    return Deviation("keep", "within-tolerance", "Within tolerance of its settings: keep it.")
+    gravest = ("repeat", False), ("exclude response", False), ("keep", True), ("keep", False)
+    in_order = sorted(found, key=lambda one: gravest.index((one.kind, one.doubtful)))
+    if not in_order:
+        return Deviation(
+            "keep", "within-tolerance", "Within tolerance of its settings.", "Keep it."
+        )
+    first, *others = in_order
+    return replace(first, besides=tuple(one.finding for one in others))
 
 
 def _by_log(log: RunSummary | None) -> Iterator[Deviation]:
@@ -91,24 +96,24 @@ def _by_log(log: RunSummary | None) -> Iterator[Deviation]:
             "repeat",
             "boiled",
             f"The log shows {log.minutes_boiled:.2g} min below saturation (lowest margin "
-            f"{log.margin_bar:.2g} bar at row {log.margin_row}): the water boiled. Keep the "
-            "record, leave the responses out, repeat the run.",
+            f"{log.margin_bar:.2g} bar at row {log.margin_row}): the water boiled.",
+            "Keep the record, leave the responses out, repeat the run.",
         )
     elif log.minutes_may_boil:
         yield Deviation(
             "exclude response",
             "may-have-boiled",
             f"For {log.minutes_may_boil:.2g} min the water may have boiled, allowing for sensor "
-            f"errors (lowest margin {log.margin_bar:.2g} bar at row {log.margin_row}). Keep the "
-            "record, leave the responses out.",
+            f"errors (lowest margin {log.margin_bar:.2g} bar at row {log.margin_row}).",
+            "Keep the record, leave the responses out.",
         )
     elif log.minutes_below_margin:
         yield Deviation(
             "keep",
             "below-margin",
             f"It stayed liquid, but {log.minutes_below_margin:.2g} min were inside the required "
-            f"margin (lowest {log.margin_bar:.2g} bar at row {log.margin_row}). Keep it with its "
-            "achieved values, and find out why before the next run.",
+            f"margin (lowest {log.margin_bar:.2g} bar at row {log.margin_row}).",
+            "Keep it with its achieved values, and find out why before the next run.",
             doubtful=True,
         )
 
@@ -131,8 +136,8 @@ def _by_settings(
             worth = f", worth a factor {math.exp(off / SEVERITY_STEP_K):.2f} in severity"
             if log is not None and log.overshoot_K > minor:
                 worth += (
-                    f" (it overshot by {log.overshoot_K:.3g} K at row {log.hottest_row}; its median "
-                    f"was {log.usual_C:.5g} °C)"
+                    f" (it overshot by {log.overshoot_K:.3g} K at row {log.hottest_row}, its "
+                    f"median was {log.usual_C:.5g} °C)"
                 )
         else:
             size = abs(off) / abs(planned[name]) if planned[name] else math.inf * abs(off)
@@ -148,20 +153,20 @@ def _by_settings(
             yield Deviation(
                 "repeat",
                 f"{name}-far-off",
-                f"{text}: another regime. Keep the record, leave the responses out, repeat it.",
+                f"{text}: another regime.",
+                "Keep the record, leave the responses out, repeat it.",
             )
         elif size > minor * slack:
             yield Deviation(
                 "keep",
                 f"{name}-off",
-                f"{text}; {allowed} are minor. Keep it with its achieved values, and analyse with "
-                "and without it.",
+                f"{text}; {allowed} are minor.",
+                "Keep it with its achieved values, and analyse with and without it.",
                 doubtful=True,
             )
-        elif off:
-            yield Deviation(
-                "keep", f"{name}-minor", f"{text}: minor. Keep it with its achieved values."
-            )
+        elif f"{achieved[name]:.4g}" != f"{planned[name]:.4g}":
+            verdict = "Keep it with its achieved values."
+            yield Deviation("keep", f"{name}-minor", f"{text}: minor.", verdict)
 
 
 def _by_course(log: RunSummary | None, rules: DeviationRules) -> Iterator[Deviation]:
@@ -173,7 +178,8 @@ def _by_course(log: RunSummary | None, rules: DeviationRules) -> Iterator[Deviat
             f"For {log.minutes_off_usual:.3g} of {log.time_min:.3g} min it was outside the "
             f"tolerance of its own median, {log.usual_C:.4g} °C ({log.temperature_low_C:.4g} "
             f"to {log.temperature_high_C:.4g} °C; allowed is {100 * rules.off_share_max:g} % of "
-            "the time): no mean describes it. Keep the record, leave the responses out.",
+            "the time): no mean describes it.",
+            "Keep the record, leave the responses out.",
         )
 
 
@@ -186,7 +192,7 @@ def _unrecorded(
         yield Deviation(
             "keep",
             "not-recorded",
-            f"What was achieved is not recorded for {', '.join(missing)}; the set value stands "
-            "in. Analyse with and without it.",
+            f"What was achieved is not recorded for {', '.join(missing)}; the set value stands in.",
+            "Analyse with and without it.",
             doubtful=True,
         )
