@@ -23,6 +23,7 @@ from doe.ledger import (
     ReturnedRow,
     csv_text,
     number_text,
+    prepares,
 )
 from doe.quantities import unit_slug
 from doe.responses import Source
@@ -94,6 +95,8 @@ def from_masses(
     notices: list[Notice] = []
     found: dict[int, Derived] = {}
     for row in ledger.rows:
+        if prepares(row):
+            continue
         try:
             masses = _masses(campaign, row, [b for b in bottles if b.run == row.run])
             if masses is None:
@@ -141,7 +144,7 @@ def _lacking(rows: Sequence[LedgerRow], bottles: Sequence[Bottle]) -> Iterator[N
     """Yield a notice for runs with masses or bottles, but without the feed that all goes by."""
     with_bottles = {bottle.run for bottle in bottles}
     for row in rows:
-        if row.kind == "blank":
+        if prepares(row):
             continue
         if row.run in with_bottles or any(value is not None for value in row.weighed):
             what = f"Run {row.run}: nothing is derived until feed_g is recorded."

@@ -38,13 +38,15 @@ class Source:
 class Weighing:
     """Something weighed with each run.
 
-    What is `optional` has a column in the ledger only once a run has it.
+    What is `optional` has a column in the ledger only once a run has it; what is `of_feed` a blank
+    has none of.
     """
 
     name: str
     unit: str
     words: str
     optional: bool = False
+    of_feed: bool = False
 
     @property
     def column(self) -> str:
@@ -53,17 +55,17 @@ class Weighing:
 
 
 WEIGHINGS = (
-    Weighing("feed", "g", "feed loaded, as weighed"),
-    Weighing("feed_moisture", "%", "its moisture, of the wet mass"),
+    Weighing("feed", "g", "feed loaded, as weighed", of_feed=True),
+    Weighing("feed_moisture", "%", "its moisture, of the wet mass", of_feed=True),
     Weighing("extract_dry", "g", "extract, all portions, dried (if no portions are handed in)"),
-    Weighing("residue", "g", "residue, as weighed"),
-    Weighing("residue_moisture", "%", "its moisture (0 if it was dried)"),
+    Weighing("residue", "g", "residue, as weighed", of_feed=True),
+    Weighing("residue_moisture", "%", "its moisture (0 if it was dried)", of_feed=True),
 )
 """What is weighed with each run of a campaign that has derived responses."""
 USUALLY_WEIGHED = (
-    Weighing("feed", "g", "feed loaded, as weighed", optional=True),
+    Weighing("feed", "g", "feed loaded, as weighed", optional=True, of_feed=True),
     Weighing("water_pumped", "g", "water pumped, weighed", optional=True),
-    Weighing("residue_dry", "g", "residue, dried", optional=True),
+    Weighing("residue_dry", "g", "residue, dried", optional=True, of_feed=True),
 )
 """What a sheet asks to be weighed even where nothing is derived from it."""
 

@@ -389,6 +389,13 @@ def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
                 f"Run {row.run}: feed_g {feed:g} g where {planned:g} g was planned. Is it a slip?"
             )
             found.append(Notice("feed-far-off", what))
+        if feed and row.kind == "blank":
+            what = (
+                f"Run {row.run} is a blank and takes no feedstock, but feed_g is {feed:g} g. Is it "
+                "of another run? Then empty the cell in runs.csv. If feed was in, it is no blank: "
+                "say so in the notes."
+            )
+            found.append(Notice("feed-in-blank", what))
         for column, value in told.items():
             if column.endswith("moisture_pct") and 0 < value < 1:
                 what = (

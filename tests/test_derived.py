@@ -262,3 +262,40 @@ def test_portions_weighed_before_they_were_dried_are_no_second_extract(doe: Comm
     bottles = "run,bottle,kind,density_g_mL,solids_mg_mL\n3,D1,drain,1,4\n"
     refusal = doe("record", "mint", given("p.csv", bottles), status=1)
     assert "extract would count twice" in refusal.said_err
+
+
+def test_nothing_is_derived_for_what_runs_before_the_first_and_feed_in_a_blank_is_asked_about(
+    doe: Command,
+) -> None:
+    file = Path("designs/mint/campaign.toml")
+    order = '[order]\nfirst_runs = ["blank", "sacrificial"]\n\n[fixed]\n'
+    file.write_text(file.read_text().replace("[fixed]\n", order, 1))
+    doe("plan", "mint")
+    masses = "run,feed_g,feed_moisture_pct,extract_dry_g\n1,12,8,2\n2,12,8,2\n3,12,8,2\n"
+    answer = doe("record", "mint", given("m.csv", masses), "--json")
+    told = {warning["code"]: warning["what"] for warning in answer["warnings"]}
+    assert "Run 1 is a blank" in told["feed-in-blank"]
+    derived = Path("designs/mint/derived.csv").read_text().splitlines()
+    assert [line.split(",")[0] for line in derived] == ["run", "3"]
+    assert [cells(run)["extract_yield_pct"] != "" for run in (1, 2, 3)] == [False, False, True]
+
+
+def test_a_blanks_sheet_has_no_boxes_for_feed(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    order = '[order]\nfirst_runs = ["blank"]\n\n[fixed]\n'
+    file.write_text(file.read_text().replace("[fixed]\n", order, 1))
+    doe("plan", "mint")
+    page = Path("designs/mint/sheet-stage1.html").read_text()
+    blank = page[page.index('aria-label="Run 1"') : page.index('aria-label="Run 2"')]
+    loaded = page[page.index('aria-label="Run 2"') : page.index('aria-label="Run 3"')]
+    of_feed = ("feed_g", "feed_moisture_pct", "residue_g", "residue_moisture_pct")
+    assert [name in blank for name in (*of_feed, "extract_dry_g")] == [False] * 4 + [True]
+    assert all(name in loaded for name in of_feed)
+    import openpyxl
+
+    runs = openpyxl.load_workbook("designs/mint/sheet-stage1.xlsx")["runs"]
+    place = {cell.value: cell.column for row in runs.iter_rows(max_row=12) for cell in row}
+    at = next(c.row for row in runs.iter_rows() for c in row if c.value == "blank")
+    assert runs.cell(at, place["feed_g"]).protection.locked
+    assert not runs.cell(at + 1, place["feed_g"]).protection.locked
+    assert not runs.cell(at, place["water_pumped_g"]).protection.locked

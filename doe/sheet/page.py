@@ -232,6 +232,7 @@ def _run(
         if w.column in bench.expected_g
         else _number(w, cells[w.column])
         for w in schema.weighed
+        if not (w.of_feed and row.kind == "blank")
     ]
     drains = tuple(_drains(bench, schema))
     alone = [field for drain in drains for field in drain.drawn] if len(drains) == 1 else []

@@ -151,8 +151,10 @@ def _fill_runs(
             _value(cell, cells.get(column.name, ""), column)
             cell.border = edge
             cell.alignment = Alignment(wrap_text=True, vertical="top")
-            cell.protection = Protection(locked=column.locked)
-            if column.locked:
+            of = column.of
+            none_of_it = row.kind == "blank" and isinstance(of, Weighing) and of.of_feed
+            cell.protection = Protection(locked=column.locked or none_of_it)
+            if column.locked or none_of_it:
                 cell.fill = grey
         sheet.row_dimensions[number].height = 30
     for i, column in enumerate(columns):
