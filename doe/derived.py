@@ -35,7 +35,6 @@ from doe.yields import (
     Compound,
     Derived,
     Figure,
-    MassRules,
     Portion,
     PortionKind,
     RunMasses,
@@ -56,7 +55,6 @@ PORTIONS_FILE = "portions.csv"
 DERIVED_FILE = "derived.csv"
 SOLIDS = "solids"
 DRIED = "extract, dried"
-ALL_OF_IT = MassRules(expected=())
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +99,7 @@ def from_masses(
             masses = _masses(campaign, row, [b for b in bottles if b.run == row.run])
             if masses is None:
                 continue
-            whole = not masses.portions or masses.portions[0].label == DRIED
-            found[row.run] = derive_run(masses, ALL_OF_IT if whole else None)
+            found[row.run] = derive_run(masses)
         except ResultsError as error:
             if row.run in touched:
                 problems += error.problems

@@ -65,6 +65,8 @@ ALL_PCT = 105.0
 """What an assay may err above the whole before it is asked about (common practice)."""
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
+WATER_CLOSES = 0.05
+"""Share of the water that may be in no bottle and all of it still be taken as there."""
 FAR = 3.0
 """How many times more or less than planned a sample may be before it is asked about."""
 DECLARED_SLACK = 1e-4
@@ -466,7 +468,7 @@ def bottled_oddly(
             found += _odd_amounts(campaign, row, of_run)
             found += _odd_total(campaign, row, of_run)
             found += _portions_missing(campaign, row, of_run)
-    return tuple(found)
+    return (*found, *_kinds_missing(campaign, rows, own))
 
 
 def _odd_times(campaign: Campaign, row: LedgerRow, samples: Sequence[Bottle]) -> Iterator[Notice]:
@@ -540,16 +542,73 @@ def _portions_missing(
         yield Notice("portions-missing", what)
 
 
-def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:
-    """Yield a notice where much more liquid came out than water went in."""
-    out = sum(
-        b.cells.get("mass_g") or b.cells.get("volume_mL", 0.0) * b.cells.get("density_g_mL", 1.0)
+def _kinds_missing(
+    campaign: Campaign, rows: Sequence[LedgerRow], bottles: Sequence[Bottle]
+) -> Iterator[Notice]:
+    """Yield a notice on runs without a drained portion, and on those whose flush is nowhere."""
+    no_drain, no_flush = [], []
+    for row in rows:
+        own = [bottle for bottle in bottles if bottle.run == row.run]
+        dried = _weighed(campaign, row, "extract_dry_g") is not None
+        if not own or dried or prepares(row) or not campaign.schema.derives:
+            continue
+        kinds = {bottle.kind for bottle in own}
+        if "drain" not in kinds:
+            no_drain.append(row.run)
+        elif "flush" not in kinds and not _flush_is_in(campaign, row, own):
+            no_flush.append(row.run)
+    if no_drain:
+        what = (
+            f"{runs_in_words(no_drain)}: no drain is among the portions; the yield is too low by "
+            "what was drained."
+        )
+        yield Notice("portion-missing", what)
+    if no_flush:
+        what = (
+            f"{runs_in_words(no_flush)}: no flush is among the portions, nor does a drain at the "
+            "end take it in. If it was thrown away, the yield is too low by what it held."
+        )
+        yield Notice("portion-missing", what)
+
+
+def _flush_is_in(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> bool:
+    """Tell whether no flush is planned, a drain at the end takes it in, or the water is all there.
+
+    Drained at the end is the last portion that the sheet plans, or what was timed so.
+    """
+    if not campaign.rig.flush_time:
+        return True
+    drains = [bottle for bottle in bottles if bottle.kind == "drain"]
+    at = campaign.conditions(achieved_settings([row]))
+    end = float(np.broadcast_to(at.time_min, (1,))[0])
+    planned = rig_room.drain_minutes(campaign.rig, campaign.conditions([row.settings]))[0]
+    last = drain_label_of(len(planned))
+    if any(b.cells.get("time_min", end if b.label == last else -1.0) >= end for b in drains):
+        return True
+    went_in, _ = _went_in(campaign, row)
+    return bool(went_in) and _liquid_g(bottles, discarded=True) > (1 - WATER_CLOSES) * went_in
+
+
+def _liquid_g(bottles: Sequence[Bottle], discarded: bool = False) -> float:
+    """Return what bottles hold [g], 1 mL taken as 1 g where it was not weighed."""
+    return sum(
+        (b.cells.get("mass_g") or b.cells.get("volume_mL", 0.0) * b.cells.get("density_g_mL", 1.0))
+        + (b.cells.get("discard_mL", 0.0) if discarded else 0.0)
         for b in bottles
     )
+
+
+def _went_in(campaign: Campaign, row: LedgerRow) -> tuple[float, str]:
+    """Return the water that went in [g], 0 where not known, and how it is known."""
     weighed = _weighed(campaign, row, "water_pumped_g")
-    went_in = weighed or _water_expected_g(campaign, [row])[0]
+    by = "were weighed in" if weighed else "went in by flow and minutes"
+    return weighed or _water_expected_g(campaign, [row])[0] or 0.0, by
+
+
+def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:
+    """Yield a notice where much more liquid came out than water went in."""
+    out, (went_in, by) = _liquid_g(bottles), _went_in(campaign, row)
     if went_in and out > (1 + WATER_SLIP) * went_in:
-        by = "were weighed in" if weighed else "went in by flow and minutes"
         what = (
             f"Run {row.run}: its bottles hold {out:.4g} g (1 mL taken as 1 g where not weighed), "
             f"and {went_in:.4g} g of water {by}. Does a bottle stand twice, or is a unit wrong?"

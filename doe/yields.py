@@ -142,7 +142,6 @@ class MassRules:
     closure_min_pct: float = 90.0
     closure_max_pct: float = 105.0
     assay_rsd_max_pct: float = 10.0
-    expected: tuple[PortionKind, ...] = ("drain", "flush")
 
 
 # --- numbers with bounds and scatter
@@ -309,7 +308,7 @@ def derive_run(run: RunMasses, rules: MassRules | None = None) -> Derived:
     feed = Figure.of(run.feed_g, "feed", run.feed_sd_g) * _dry_share(
         "feed moisture", run.feed_moisture_pct or 0.0, run.feed_moisture_sd_pct
     )
-    extract = _extract(run, rules, notices)
+    extract = _extract(run, notices)
     residue = _residue(run, notices)
     closure = (extract + residue) / feed if extract and residue else None
     derived = Derived(
@@ -352,7 +351,7 @@ def held(portion: Portion, name: str) -> Figure | None:
     return _held(portion, assay, name, 0)
 
 
-def _extract(run: RunMasses, rules: MassRules, notices: list[Notice]) -> Figure | None:
+def _extract(run: RunMasses, notices: list[Notice]) -> Figure | None:
     """Return the dry extract of all portions [g]; None where the solids of one are not known."""
     without = [portion.label for portion in run.portions if portion.solids is None]
     if without or not run.portions:
@@ -363,13 +362,6 @@ def _extract(run: RunMasses, rules: MassRules, notices: list[Notice]) -> Figure 
         )
         notices.append(Notice("extract-not-known", what))
         return None
-    missing = [kind for kind in rules.expected if kind not in {p.kind for p in run.portions}]
-    if missing:
-        what = (
-            f"Run {run.run}: no {' and no '.join(missing)} is among the portions; the yield is too "
-            "low by what it held."
-        )
-        notices.append(Notice("portion-missing", what))
     total = _NOTHING
     for place, portion in enumerate(run.portions):
         assert portion.solids is not None

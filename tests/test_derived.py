@@ -299,3 +299,29 @@ def test_a_blanks_sheet_has_no_boxes_for_feed(doe: Command) -> None:
     assert runs.cell(at, place["feed_g"]).protection.locked
     assert not runs.cell(at + 1, place["feed_g"]).protection.locked
     assert not runs.cell(at, place["water_pumped_g"]).protection.locked
+
+
+@pytest.mark.parametrize(
+    ("bottles", "said"),
+    [
+        ("3,A1,drain,400,,4\n4,A1,drain,400,,4\n", "Runs 3, 4: no flush"),
+        ("3,A1,drain,400,,4\n3,A2,flush,100,,0.8\n", ""),
+        ("3,D1,drain,400,,4\n", ""),  # the only portion that the sheet plans: drained at the end
+        ("3,A1,drain,400,500,4\n", ""),  # timed after the end
+        ("3,A1,drain,400,5,4\n", "Run 3: no flush"),
+        ("3,A1,drain,980,5,1\n", ""),  # 1000 g of water weighed: within 5 % all there
+        ("3,A1,flush,400,,4\n", "Run 3: no drain"),
+    ],
+)
+def test_a_flush_that_may_be_missing_is_said_once_for_all_runs(
+    doe: Command, bottles: str, said: str
+) -> None:
+    file = Path("designs/mint/campaign.toml")
+    file.write_text(file.read_text().replace('fill_share = "80 %"', 'fill_share = "95 %"'))
+    masses = "run,feed_g,water_pumped_g\n3,12,1000\n4,12,1000\n"
+    doe("record", "mint", given("m.csv", masses))
+    heading = "run,bottle,kind,volume_mL,time_min,solids_mg_mL\n"
+    answer = doe("record", "mint", given("p.csv", heading + bottles), "--json")
+    told = [w["what"] for w in answer["warnings"] if w["code"] == "portion-missing"]
+    assert len(told) == bool(said)
+    assert all(one.startswith(said) for one in told)
