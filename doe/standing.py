@@ -468,6 +468,7 @@ def bottled_oddly(
             found += _odd_amounts(campaign, row, of_run)
             found += _odd_total(campaign, row, of_run)
             found += _portions_missing(campaign, row, of_run)
+            found += _not_planned(campaign, row, of_run)
     return (*found, *_kinds_missing(campaign, rows, own))
 
 
@@ -540,6 +541,30 @@ def _portions_missing(
             "the yield is too low by that."
         )
         yield Notice("portions-missing", what)
+
+
+def _not_planned(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) -> Iterator[Notice]:
+    """Yield a notice on bottles that the sheet does not plan beside those that it does.
+
+    Drains under the person's own labels throughout are none beside the planned ones.
+    """
+    drains = rig_room.drain_minutes(campaign.rig, campaign.conditions([row.settings]))[0]
+    draws = campaign.sample_minutes([row.settings])[0]
+    planned = {
+        "drain": [drain_label_of(place) for place in range(len(drains) + 1)],
+        "sample": [label_of(place) for place in range(len(draws))],
+    }
+    for kind, labels in planned.items():
+        there = [bottle.label for bottle in bottles if bottle.kind == kind]
+        others = [label for label in there if label not in labels]
+        if others and labels and (kind == "sample" or len(others) < len(there)):
+            span = labels[0] if len(labels) == 1 else f"{labels[0]} to {labels[-1]}"
+            what = (
+                f"Run {row.run}: {kind} {', '.join(others)} is not among those that the sheet "
+                f"plans, {span}. Is it one more, or one of these under another name? Then it "
+                "counts twice."
+            )
+            yield Notice("bottle-not-planned", what)
 
 
 def _kinds_missing(

@@ -15,7 +15,9 @@ Units: g, mL, mg/g, %; `_pct` is percent by mass.
 
 from __future__ import annotations
 
+import itertools
 import math
+import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -325,7 +327,7 @@ def derive_run(run: RunMasses, rules: MassRules | None = None) -> Derived:
     problems = list(_too_much(derived, run, rules))
     if problems:
         raise ResultsError(*problems)
-    notices += _closure_notices(derived, rules)
+    notices += _closure_notices(derived, run, rules)
     notices += _scatter_notices(derived, rules)
     return replace(derived, notices=tuple(notices))
 
@@ -514,7 +516,7 @@ def _duplicates(run: RunMasses) -> Iterator[AssayScatter]:
 
 def _too_much(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Problem]:
     """Yield a problem where surely more solids came out than went in."""
-    remedy = "Check moisture, volumes, solids contents and dilutions."
+    remedy = f"Check moisture, volumes, solids contents and dilutions.{_alike(run)}"
     found = (
         ("the extract's solids", derived.yield_pct, 100.0),
         ("the residue's dry solids", derived.residue_pct, 100.0),
@@ -529,13 +531,14 @@ def _too_much(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Pr
             yield Problem("solids-above-feed", what, run.where, remedy)
 
 
-def _closure_notices(derived: Derived, rules: MassRules) -> Iterator[Notice]:
+def _closure_notices(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Notice]:
     closure = derived.closure_pct
     if closure is None:
         return
     what = f"Run {derived.run}: {closure.high:.4g} % of the dry feed was found again"
     if closure.low > 100 * (1 + 1e-9):
         what += f"; up to {rules.closure_max_pct:g} % counts as error of weighing and drying."
+        what += _alike(run)
         yield Notice("closure-above-100", what)
     elif closure.high < rules.closure_min_pct:
         what += (
@@ -543,6 +546,24 @@ def _closure_notices(derived: Derived, rules: MassRules) -> Iterator[Notice]:
             "or a portion that was not counted."
         )
         yield Notice("closure-low", what)
+
+
+def _alike(run: RunMasses) -> str:
+    """Return a question that names bottles that look like the same one twice; blank if none do.
+
+    Their labels are the same but for capitals, signs and leading zeros, or kind, amount and solids.
+    """
+    pairs = [
+        f"{a.label} and {b.label}"
+        for a, b in itertools.combinations(run.portions, 2)
+        if _plain(a.label) == _plain(b.label)
+        or (a.kind, a.volume_mL, a.mass_g, a.solids) == (b.kind, b.volume_mL, b.mass_g, b.solids)
+    ]
+    return f" Bottles {', '.join(pairs)} look alike: does one stand twice?" if pairs else ""
+
+
+def _plain(label: str) -> str:
+    return re.sub("0*([0-9]+)", r"\1", re.sub(r"[\W_]", "", label.casefold()))
 
 
 def _scatter_notices(derived: Derived, rules: MassRules) -> Iterator[Notice]:

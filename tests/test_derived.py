@@ -325,3 +325,26 @@ def test_a_flush_that_may_be_missing_is_said_once_for_all_runs(
     told = [w["what"] for w in answer["warnings"] if w["code"] == "portion-missing"]
     assert len(told) == bool(said)
     assert all(one.startswith(said) for one in told)
+
+
+def test_capitals_make_no_other_bottle(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", "run,feed_g,drain_1_mL\n3,12,400\n"))
+    bottles = "run,bottle,kind,solids_mg_mL\n3,d1,drain,4\n"
+    doe("record", "mint", given("p.csv", bottles))
+    kept = Path("designs/mint/portions.csv").read_text().splitlines()
+    assert len(kept) == 2
+    assert kept[1].startswith("3,D1,drain,")
+    assert float(cells(3)["extract_yield_pct"]) == pytest.approx(100 * 1.6 / 11.04, abs=1e-3)
+    twice = "run,bottle,kind,volume_mL,solids_mg_mL\n4,x1,drain,100,4\n4,X1,drain,100,4\n"
+    said = doe("record", "mint", given("q.csv", twice), status=1).said_err
+    assert "X1 of run 4 stands in line 2 already, as x1" in said
+
+
+def test_a_label_beside_the_planned_ones_is_asked_about(doe: Command) -> None:
+    bottles = "run,bottle,kind,volume_mL,solids_mg_mL\n3,D1,drain,400,4\n3,D17,drain,100,4\n"
+    answer = doe("record", "mint", given("p.csv", bottles), "--json")
+    (said,) = (w["what"] for w in answer["warnings"] if w["code"] == "bottle-not-planned")
+    assert said.startswith("Run 3: drain D17 is not among those that the sheet plans, D1")
+    own = "run,bottle,kind,volume_mL,solids_mg_mL\n4,A1,drain,400,4\n4,A2,drain,100,4\n"
+    answer = doe("record", "mint", given("q.csv", own), "--json")
+    assert "bottle-not-planned" not in {w["code"] for w in answer["warnings"]}

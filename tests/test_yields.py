@@ -275,6 +275,19 @@ def test_closure_up_to_105_is_told_and_more_is_refused() -> None:
         derive_run(with_extract(24.0), MassRules(closure_max_pct=100.0))
 
 
+def test_more_than_all_names_bottles_that_look_alike() -> None:
+    twice = replace(DRAIN, label="D 01", volume_mL=10.0)
+    told = derive_run(replace(RUN, portions=(DRAIN, twice, FLUSH), residue_g=30.5))
+    (said,) = (n.what for n in told.notices if n.code == "closure-above-100")
+    assert "Bottles D1 and D 01 look alike" in said
+    same = replace(DRAIN, label="F7")
+    with pytest.raises(ResultsError, match="D1 and F7 look alike"):
+        derive_run(replace(RUN, portions=(DRAIN, same, FLUSH)))
+    with pytest.raises(ResultsError) as other:
+        derive_run(with_extract(28.0))
+    assert "alike" not in str(other.value)
+
+
 def test_a_gap_in_the_balance_is_told() -> None:
     low = derive_run(with_extract(10.0))  # 8 g of 9.2 g: 87 %
     assert "closure-low" in codes(low)

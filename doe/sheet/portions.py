@@ -11,8 +11,9 @@ a run hold is its extraction curve; a timed sample is no run.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from doe.errors import Notice, Problem, ResultsError, Where
@@ -45,6 +46,7 @@ __all__ = [
     "with_bottles",
 ]
 
+PLANNED_LABEL = re.compile("[sd][0-9]+", re.IGNORECASE)
 KINDS = ("drain", "sample", "flush")
 READINGS = ("", "_2", "_3")
 MEASURES = (
@@ -148,6 +150,8 @@ def _bottle(sheet: Sheet, row: Row, place: int) -> Bottle | None:
     before = len(sheet.problems)
     back = sheet.returned(row)
     label = strip(from_plain_text(row.cells[place])) if place < len(row.cells) else ""
+    if PLANNED_LABEL.fullmatch(label):
+        label = label.upper()
     kind = sheet.text(row, "kind").casefold()
     where = Where(sheet.file, row.line or row.row, f"{cell_address(place, row.row)} (bottle)")
     if not label:
@@ -167,10 +171,12 @@ def _bottle(sheet: Sheet, row: Row, place: int) -> Bottle | None:
 def _check_twice(found: Sequence[Bottle], problems: list[Problem]) -> None:
     first: dict[tuple[int, str], Bottle] = {}
     for bottle in found:
-        key = bottle.run, bottle.label
+        key = bottle.run, bottle.label.casefold()
         if key in first:
             line = first[key].where.line
             what = f"bottle {bottle.label} of run {bottle.run} stands in line {line} already."
+            if bottle.label != first[key].label:
+                what = f"{what[:-1]}, as {first[key].label}: capitals make no difference."
             problems.append(Problem("bottle-twice", what, bottle.where, "Give each its own label."))
         first.setdefault(key, bottle)
 
@@ -270,23 +276,27 @@ def with_bottles(
 ) -> tuple[tuple[Bottle, ...], tuple[Change, ...]]:
     """Return old and new bottles together, and what changed; a blank cell changes nothing.
 
+    A label is the same in capitals and small letters; it stays as it was written first.
+
     Raises
     ------
     ResultsError
         Cells that hold another value already, all of them, unless they may be overwritten.
     """
-    merged = {(bottle.run, bottle.label): bottle for bottle in old}
+    merged = {(bottle.run, bottle.label.casefold()): bottle for bottle in old}
     changes: list[Change] = []
     problems: list[Problem] = []
-    for bottle in new:
-        former = merged.get((bottle.run, bottle.label))
+    for written in new:
+        key = written.run, written.label.casefold()
+        former = merged.get(key)
+        bottle = written if former is None else replace(written, label=former.label)
         own = list(_changes(former, bottle))
         if not overwrite:
             problems += [_filled(bottle, change) for change in own if change.old]
         changes += own
         kept = {} if former is None else former.cells
         joined = Bottle(bottle.run, bottle.label, bottle.kind, {**kept, **bottle.cells})
-        merged[bottle.run, bottle.label] = joined
+        merged[key] = joined
     if problems:
         raise ResultsError(*problems)
     return tuple(sorted(merged.values(), key=lambda b: b.run)), tuple(changes)
