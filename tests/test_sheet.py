@@ -91,7 +91,7 @@ ACCEPTED: dict[str, tuple[bytes, list[tuple[object, ...]]]] = {
         [(1, 12.3, None, None, "column C: foamed")],
     ),
     "not measured": (
-        (HEAD + "1,150,-,n.d.,nd,\n2,165,,N.D.,–,-\n").encode(),
+        (HEAD + "1,150,-,n.a.,na,\n2,165,n.d.,N/A,–,-\n").encode(),
         [(1, None, None, None, ""), (2, None, None, None, "")],
     ),
     "units repeated": (
@@ -275,6 +275,10 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
     "percent where it is mg/g": ((HEAD + "1,150,,,5 %,\n").encode(), [("E2", "mg/g")]),
     "another unit": ((HEAD + "1,150,424 K,,,\n").encode(), [("C2 (achieved_temperature_C)",)]),
     "words": ((HEAD + "1,150,,lost,ca. 5,\n").encode(), [("D2", "lost"), ("E2", "ca. 5")]),
+    "not detected or not determined": (
+        (HEAD + "1,150,,n.d.,ND,\n").encode(),
+        [("D2 (yield_pct)", "not detected, or not determined", "<0.05", "empty"), ("E2",)],
+    ),
     "infinite and nan": ((HEAD + "1,150,,1e999,nan,\n").encode(), [("D2", "large"), ("E2", "nan")]),
     "letters for figures": ((HEAD + "1,150,,1O.5,1_0,\n").encode(), [("D2",), ("E2",)]),
     "Arabic-Indic figures": ((HEAD + "1,150,,١٢,,\n").encode(), [("D2",)]),
@@ -390,7 +394,7 @@ def test_a_file_that_is_not_there_is_said(tmp_path: Path) -> None:
 
 
 def test_what_was_inferred_is_noticed(tmp_path: Path) -> None:
-    text = "run,yield_pct,hmf_mg_g,vial\n1,n.d.,-,é\n2,n.d.,1.5,\n"
+    text = "run,yield_pct,hmf_mg_g,vial\n1,n.a.,-,é\n2,n.a.,1.5,\n"
     returned = read(tmp_path, text.encode("cp1252"))
     assert [(n.code, n.what) for n in returned.notices] == [
         (
@@ -398,7 +402,7 @@ def test_what_was_inferred_is_noticed(tmp_path: Path) -> None:
             "filled.csv is not UTF-8; it was read as Windows-1252. Check accents in it.",
         ),
         ("taken-as-not-measured", '1 × "-" was taken as not measured.'),
-        ("taken-as-not-measured", '2 × "n.d." was taken as not measured.'),
+        ("taken-as-not-measured", '2 × "n.a." was taken as not measured.'),
         ("kept-as-notes", "Not in the campaign, so kept with the notes: vial."),
     ]
 
@@ -431,7 +435,7 @@ def test_a_workbook_is_read_numbers_as_they_are_and_text_by_the_same_rules(tmp_p
         ("Bench sheet",),
         NAMES,
         (1, 151.25, 1.234, "0,5 mg/g", "Sand", "ok"),
-        (2.0, None, "n.d.", 12.345, None, None),
+        (2.0, None, "n.a.", 12.345, None, None),
     )
     first, second = read_sheet(path, SCHEMA).rows
     assert (first.run, first.achieved) == (1, {"temperature_C": 151.25, "packing": 0.0})

@@ -243,7 +243,13 @@ def test_a_number_in_two_readings_is_marked_and_another_plan_starts_blank(
     path.write_text(page(), encoding="utf-8")
     tab.goto(path.as_uri())
     box = tab.locator('[data-run="1"][data-column="yield_pct"]')
-    for text, wrong in (("1,234", "true"), ("12,3", "false"), ("lost", "true"), ("n.d.", "false")):
+    for text, wrong in (
+        ("1,234", "true"),
+        ("12,3", "false"),
+        ("lost", "true"),
+        ("n.d.", "true"),
+        ("-", "false"),
+    ):
         box.fill(text)
         assert box.get_attribute("aria-invalid") == wrong, text
     box.fill("7.5")

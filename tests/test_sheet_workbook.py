@@ -143,7 +143,7 @@ ENTRIES = {
     (2, "left_out_because"): "boiled",
     (3, "achieved_packing"): "'=cmd|x",
     (3, "yield_pct"): 0.1,
-    (4, "hmf_mg_g"): "n.d.",
+    (4, "hmf_mg_g"): "n.a.",
     (5, "residue_dry_g"): 8.25,
     (5, "drain_2_g"): 212.5,
 }

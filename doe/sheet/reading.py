@@ -45,6 +45,8 @@ from doe.sheet.headings import (
 __all__ = ["read_sheet", "read_sheet_text"]
 
 NOT_MEASURED = {"", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"}
+TWO_MEANINGS = {"nd", "n.d.", "n.d", "n/d", "n. d.", "nd.", "n d"}
+"""Not detected, which is a limit, or not determined: in a result it is the lab's to say which."""
 LIKENESS = 0.75
 """Above this likeness (0 to 1), an unknown heading is taken for a slip of the pen."""
 
@@ -425,6 +427,14 @@ class Sheet:
         if position in row.shares:
             return self._share(row, column, of)
         text = strip(from_plain_text(self._raw(row, column))).replace("−", "-")
+        if isinstance(of, Response) and text.casefold() in TWO_MEANINGS:
+            what = f'"{text}" may mean not detected, or not determined.'
+            remedy = (
+                "Write < and the limit, as <0.05, where it lay below detection; leave the cell "
+                "empty where it was not measured."
+            )
+            self._fault(row, column, what, remedy)
+            return None
         if text.casefold() in NOT_MEASURED:
             if text:
                 self.marks[text] += 1

@@ -217,10 +217,10 @@ def _validation(column: _Column, index: int, schema: LedgerSchema) -> DataValida
         share = f"AND({at}>=0,{at}<=100)" if of.unit == "%" else "TRUE"
         made = DataValidation(
             "custom",
-            f'IF(ISNUMBER({at}),{share},OR(LEFT({at},1)="<",LEFT({at},1)=">",{at}="n.d."))',
+            f'IF(ISNUMBER({at}),{share},OR(LEFT({at},1)="<",LEFT({at},1)=">"))',
         )
         made.errorStyle = "warning"
-        made.error = "Not a number one would expect here. Write n.d. if it was not measured."
+        made.error = "Not a number one would expect here. Leave it empty if it was not measured."
         made.prompt = (
             f"Number in {of.unit or 'units of the response'}; <0.05 below a limit; or blank."
         )

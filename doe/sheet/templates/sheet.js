@@ -9,6 +9,7 @@
   const NUMBER = /^[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?$/;
   const TWO_READINGS = /^[+-]?[1-9][0-9]{0,2}([.,])[0-9]{3}$/;
   const NOT_MEASURED = ["", "-", "–", "—", "nd", "n.d.", "n.d", "n/d", "n. d.", "na", "n.a.", "n/a"];
+  const TWO_MEANINGS = ["nd", "n.d.", "n.d", "n/d", "n. d.", "nd.", "n d"];
   const AT_RISK = /(^|[;\t\r\n])('*)(?=[ \u00a0]*[=+\-@\uff0b\uff0d\uff1d\uff20])/g;
 
   const isTick = field => field.dataset.tick !== undefined;
@@ -37,7 +38,10 @@
   };
   const wrong = field => {
     const bare = bareOf(field);
-    if (NOT_MEASURED.includes(trimmed(field.value).replaceAll("\u2212", "-").toLowerCase())) return "";
+    const written = trimmed(field.value).replaceAll("\u2212", "-").toLowerCase();
+    if (field.dataset.kind === "response" && TWO_MEANINGS.includes(written))
+      return "Not detected: write < and the limit, as <0.05. Not measured: leave it empty.";
+    if (NOT_MEASURED.includes(written)) return "";
     if (isDoubtful(bare)) return "Thousands or decimals? Write " + bare.replace(",", ".") + "0 or " + bare.replace(/[.,]/, "") + ".";
     if (!NUMBER.test(bare)) return "Write a number" + (field.dataset.kind === "response" ? ", or <0.05 below a limit." : ".");
     return Number.isFinite(Number(bare.replace(",", "."))) ? "" : "Too large. Check the exponent.";
