@@ -460,6 +460,7 @@ def bottled_oddly(
     if untimed:
         what = f"Without time_min, so on no extraction curve: {', '.join(untimed)}."
         found.append(Notice("sample-without-time", what))
+    found += _thinned_the_wrong_way(own)
     for row in rows:
         of_run = [bottle for bottle in own if bottle.run == row.run]
         if of_run:
@@ -470,6 +471,19 @@ def bottled_oddly(
             found += _portions_missing(campaign, row, of_run)
             found += _not_planned(campaign, row, of_run)
     return (*found, *_kinds_missing(campaign, rows, own))
+
+
+def _thinned_the_wrong_way(bottles: Sequence[Bottle]) -> Iterator[Notice]:
+    """Yield a notice on each dilution below 1: the share may be meant, or a concentrate."""
+    for bottle in bottles:
+        for column, value in bottle.cells.items():
+            if column.endswith("_dilution") and 0 < value < 1:
+                what = (
+                    f"Run {bottle.run}, {bottle.label}: {column} is {value:g}, and what was diluted "
+                    f"has more than 1. If 1 part in {1 / value:.4g} was meant, write "
+                    f"{1 / value:.4g}; {value:g} stands for a bottle that was concentrated."
+                )
+                yield Notice("dilution-below-1", what)
 
 
 def _odd_times(campaign: Campaign, row: LedgerRow, samples: Sequence[Bottle]) -> Iterator[Notice]:

@@ -348,3 +348,13 @@ def test_a_label_beside_the_planned_ones_is_asked_about(doe: Command) -> None:
     own = "run,bottle,kind,volume_mL,solids_mg_mL\n4,A1,drain,400,4\n4,A2,drain,100,4\n"
     answer = doe("record", "mint", given("q.csv", own), "--json")
     assert "bottle-not-planned" not in {w["code"] for w in answer["warnings"]}
+
+
+@pytest.mark.parametrize(("dilution", "asked"), [("0.1", True), ("1", False), ("10", False)])
+def test_a_dilution_below_1_is_asked_about(doe: Command, dilution: str, asked: bool) -> None:
+    heading = "run,bottle,kind,volume_mL,solids_mg_mL,rutin_mg_L,rutin_dilution\n"
+    bottles = given("p.csv", f"{heading}3,D1,drain,400,4,5,{dilution}\n")
+    told = doe("record", "mint", bottles, "--json")["warnings"]
+    said = [w["what"] for w in told if w["code"] == "dilution-below-1"]
+    assert len(said) == asked
+    assert all("If 1 part in 10 was meant, write 10" in one for one in said)
