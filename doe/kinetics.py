@@ -7,10 +7,12 @@ narrow.
 
 Every model is an end value times a share released, S(t) = S∞ R(t), R from 0 to 1 (degradation
 apart, where R falls again). At a given shape of R the best end value is a weighted projection, so
-only the shape is searched: over a grid that covers all that the portions could tell, narrowed step
-by step to where it matters, and from its best points by least squares. The same grid holds the
-profile likelihood: an interval is the range over all curves whose weighted sum of squares stays
-below RSS (1 + t²/ν) (Bates, Watts 1988, Nonlinear Regression Analysis, 6.1; from memory).
+only the shape is searched: over a grid that covers all that the portions could tell, and from its
+best points by least squares. An interval is the range over all curves whose weighted sum of squares
+stays below RSS (1 + t²/ν) (Bates, Watts 1988, Nonlinear Regression Analysis, 6.1; from memory).
+They may lie in branches apart (two sites are one where the share of either is 0), so they are
+sought along lines of pace, which portions tell most sharply, for every mix of the other parameters,
+finer wherever a branch was met.
 
 Units: min, mg/g of dry feed, 1/min. Shapes: n portions, m stretches, g shapes on a grid, s shape
 parameters.
@@ -34,7 +36,7 @@ References
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
@@ -69,10 +71,16 @@ ALIKE_AICC = 2.0
 """Difference of AICc up to which two models count as equally good (Burnham, Anderson 2002, Model
 Selection and Multimodel Inference, 2.6; from memory)."""
 CENSORED_MOST = 0.5
-ROUNDS = 8
-"""Rounds of narrowing the grid; each keeps what may lie inside the interval."""
-CELLS = {1: (241,), 2: (41, 41), 3: (21, 21, 15)}
-LAST_CELLS = {1: (801,), 2: (101, 101), 3: (31, 31, 25)}
+BOXES_MOST = 8
+"""Boxes in which curves inside an interval are sought: the whole one, then round each branch."""
+PACES = 61
+LINES: dict[int, tuple[int, ...]] = {1: (), 2: (61,), 3: (25, 21)}
+ALONG = {1: 801, 2: 41, 3: 9}
+"""Paces at which each line of pace is first tried, values of the other parameters, and curves kept
+of each stretch of a line inside the interval, by the number of shape parameters."""
+NEAR_END = 0.03
+"""Share of a parameter's range so near to an end of the search that lines miss it."""
+CELLS = {1: (801,), 2: (101, 101), 3: (31, 31, 25)}
 STARTS = {1: 1, 2: 2, 3: 3}
 """Points of the first grid from which least squares starts, by the number of shape parameters."""
 
@@ -132,18 +140,25 @@ class Timed:
 
 @dataclass(frozen=True, slots=True)
 class Parameter:
-    """A shape parameter: its range for given times, and at which end the curve gets ever slower."""
+    """A shape parameter: its range for given times, and at which end the curve gets ever slower.
+
+    `open_at` names the ends at which the search stops though the parameter could go on.
+    """
 
     name: str
     unit: str
     ends: Callable[[float, float], tuple[float, float]]
     slow: Literal["low", "high", "neither"]
     logarithmic: bool = True
+    open_at: tuple[Literal["low", "high"], ...] = ("low", "high")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class CurveModel:
-    """A model of the share released: R(t) of times (m,) or (g, m) at shapes (g, s), as (g, m)."""
+    """A model of the share released: R(t) of times (m,) or (g, m) at shapes (g, s), as (g, m).
+
+    The first parameter sets the pace.
+    """
 
     name: str
     parameters: tuple[Parameter, ...]
@@ -158,7 +173,7 @@ class CurveModel:
 
 @dataclass(frozen=True, slots=True)
 class Interval:
-    """An estimate with its 95 % interval; `high` is infinite where the portions set no bound."""
+    """An estimate with its 95 % interval; an end is infinite where the portions set no bound."""
 
     value: float
     low: float
@@ -216,14 +231,16 @@ TWO_SITE = CurveModel(
     "two-site",
     (
         Parameter("k fast", "1/min", _rate_ends, "low"),
-        Parameter("k slow / k fast", "", lambda *_: (1e-3, 1.0), "low"),
-        Parameter("fast share", "", lambda *_: (0.0, 1.0), "neither", logarithmic=False),
+        Parameter("k slow / k fast", "", lambda *_: (1e-3, 1.0), "low", open_at=("low",)),
+        Parameter(
+            "fast share", "", lambda *_: (0.0, 1.0), "neither", logarithmic=False, open_at=()
+        ),
     ),
     _two_site,
 )
 DEGRADATION = CurveModel(
     "extraction with degradation",
-    (RATE, Parameter("k loss / k", "", lambda *_: (1e-4, 1.0), "neither")),
+    (RATE, Parameter("k loss / k", "", lambda *_: (1e-4, 1.0), "neither", open_at=("low",))),
     _degradation,
     may_fall=True,
 )
@@ -332,11 +349,15 @@ class CurveFit:
         return Interval(value, min(value, float(near.min())), max(value, float(near.max())))
 
     def parameters(self) -> tuple[tuple[Parameter, Interval], ...]:
-        """Return each shape parameter with its interval, cut off where the search ended."""
-        return tuple(
-            (parameter, self.of_shape(lambda shapes, i=i: shapes[:, i]))  # type: ignore[misc]
-            for i, parameter in enumerate(self.model.parameters)
-        )
+        """Return each shape parameter with its interval, open where only the search ended it."""
+        inside = self._inside
+        found = []
+        for i, parameter in enumerate(self.model.parameters):
+            at = self.of_shape(lambda shapes, i=i: shapes[:, i])  # type: ignore[misc]
+            low = -math.inf if inside.open_low[i] else at.low
+            high = math.inf if inside.open_high[i] else at.high
+            found.append((parameter, Interval(at.value, low, high)))
+        return tuple(found)
 
     def reached(self, share: float) -> Interval:
         """Return when a share of the end value has left [min]."""
@@ -443,6 +464,24 @@ class _Grid:
         high = np.minimum(flat.max(axis=0) + 1.2 * step, self.whole[1])
         return _Grid(self.model, low, high, self.whole)
 
+    def beside(self, lines: FloatArray) -> _Grid:
+        """Return the box round lines of pace (l, s), as long as they, a cell wider beside them."""
+        narrower = self.around(lines, (PACES, *LINES[len(self.low)]))
+        for ends, whole in ((narrower.low, self.low), (narrower.high, self.high)):
+            ends[0] = whole[0]
+        return narrower
+
+    def touched(self, flat: FloatArray) -> tuple[tuple[bool, ...], tuple[bool, ...]]:
+        """Tell where points (g, s) reach the whole box's ends, low and high, that are open."""
+        margin = NEAR_END * (self.whole[1] - self.whole[0])
+        low = (flat < self.whole[0] + margin).any(axis=0)
+        high = (flat > self.whole[1] - margin).any(axis=0)
+        parameters = self.model.parameters
+        return (
+            tuple(bool(x) and "low" in p.open_at for x, p in zip(low, parameters, strict=True)),
+            tuple(bool(x) and "high" in p.open_at for x, p in zip(high, parameters, strict=True)),
+        )
+
     def slow(self, flat: FloatArray) -> npt.NDArray[np.bool_]:
         """Tell which points (g, s) lie at the slow end of the whole box (g,)."""
         found = np.zeros(len(flat), dtype=np.bool_)
@@ -462,8 +501,8 @@ def _flat(parameter: Parameter, value: float) -> float:
 
 def _starts(grid: _Grid, timed: Timed) -> FloatArray:
     """Return the best points of the whole grid that lie apart, in flat coordinates."""
-    flat = grid.points(LAST_CELLS[len(grid.low)])
-    _, rss, _ = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
+    flat = grid.points(CELLS[len(grid.low)])
+    rss = _rss_at(grid, timed, flat)
     order = np.argsort(rss, kind="stable")
     starts = [flat[order[0]]]
     apart = 0.08 * (grid.high - grid.low)
@@ -503,36 +542,133 @@ def _polished(grid: _Grid, timed: Timed, starts: FloatArray) -> FloatArray:
 class _Inside:
     """Shapes (g, s) inside the interval, the least and the largest end value of each (g,).
 
-    `slow` tells which lie where the whole box ends on the slow side (g,).
+    `slow` tells which lie where the whole box ends on the slow side (g,); `open_low` and
+    `open_high` whether any lies where the search ended though the parameter could go on (s,).
     """
 
     shapes: FloatArray
     least: FloatArray
     most: FloatArray
     slow: npt.NDArray[np.bool_]
+    open_low: tuple[bool, ...]
+    open_high: tuple[bool, ...]
 
 
 def _inside_of(grid: _Grid, timed: Timed, allowed: float) -> _Inside:
-    """Return the curves whose sum of squares keeps within `allowed`.
-
-    The box narrows round the shapes inside until these fill it; where none is inside yet, round the
-    best one.
-    """
-    cells, last = CELLS[len(grid.low)], LAST_CELLS[len(grid.low)]
-    for _ in range(ROUNDS):
-        flat = grid.points(cells)
-        _, rss, _ = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
-        inside = rss <= max(allowed, float(rss.min()))
-        narrower = grid.around(flat[inside], cells)
-        if ((narrower.high - narrower.low) > 0.7 * (grid.high - grid.low)).all():
+    """Return the curves whose sum of squares keeps within `allowed`, in all branches met."""
+    boxes, parts = [grid], []
+    for i in range(BOXES_MOST):
+        if i == len(boxes):
             break
-        grid = narrower
-    flat = grid.points(last)
+        part, lines, least = _along_lines(boxes[i], timed, allowed)
+        parts.append(part)
+        boxes += _branches(boxes[i], lines, least, allowed)
+    flat = np.concatenate(parts)
+    if not len(flat):  # a branch finer than the lines: least squares alone has met it
+        flat = _starts(grid, timed)[:1]
     ends, rss, weight = _projected(timed, timed.released(grid.model, grid.shapes(flat)))
-    inside = rss <= max(allowed, float(rss.min()))
-    room = np.sqrt(np.maximum(allowed - rss[inside], 0.0) / weight[inside])
-    least, most = np.maximum(ends[inside] - room, 0.0), ends[inside] + room
-    return _Inside(grid.shapes(flat[inside]), least, most, grid.slow(flat[inside]))
+    room = np.sqrt(np.maximum(allowed - rss, 0.0) / weight)
+    low, high = grid.touched(flat)
+    return _Inside(
+        grid.shapes(flat), np.maximum(ends - room, 0.0), ends + room, grid.slow(flat), low, high
+    )
+
+
+def _rss_at(grid: _Grid, timed: Timed, flat: FloatArray) -> FloatArray:
+    return _projected(timed, timed.released(grid.model, grid.shapes(flat)))[1]
+
+
+def _along_lines(
+    grid: _Grid, timed: Timed, allowed: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Return curves inside a box (g, s), its lines (l, s), and the least sum of squares of each.
+
+    A line runs over all paces at one mix of the other parameters (at the slowest or the least pace
+    in what is returned). Every dip along it is followed to its bottom and from there to both sides
+    until the sum of squares reaches `allowed`.
+    """
+    size = len(grid.low)
+    flat = grid.points((PACES, *LINES[size])).reshape(PACES, -1, size)
+    paces, lines = flat[:, 0, 0], flat[0]
+    table = _rss_at(grid, timed, flat.reshape(-1, size)).reshape(PACES, -1)
+    padded = np.pad(table, ((1, 1), (0, 0)), constant_values=np.inf)
+    at, of = np.nonzero((table <= padded[:-2]) & (table <= padded[2:]))
+
+    def rss(pace: FloatArray, of: FloatArray) -> FloatArray:
+        return _rss_at(grid, timed, np.column_stack([pace, lines[of][:, 1:]]))
+
+    bottom = _lowest(lambda pace, of=of: rss(pace, of), paces[np.maximum(at - 1, 0)],
+                     paces[np.minimum(at + 1, PACES - 1)])  # fmt: skip
+    depth = rss(bottom, of)
+    least = table.min(axis=0)
+    np.minimum.at(least, of, depth)
+    at, of, bottom = (x[depth <= allowed] for x in (at, of, bottom))
+    sides = []
+    for step in (-1, 1):
+        outside = _first_outside(table[:, of] > allowed, at, step)
+        edge = 0 if step < 0 else PACES - 1
+        far = paces[np.where(outside < 0, edge, outside)]
+        near = bottom.copy()
+        for _ in range(40):
+            middle = (near + far) / 2
+            good = rss(middle, of) <= allowed
+            near, far = np.where(good, middle, near), np.where(good, far, middle)
+        sides.append(np.where(outside < 0, paces[edge], near))
+    share = np.linspace(0.0, 1.0, ALONG[size])[:, None]
+    stretch = np.concatenate([sides[0] + share * (sides[1] - sides[0]), bottom[None]])
+    flat = np.column_stack([stretch.ravel(), np.tile(lines[of][:, 1:], (len(stretch), 1))])
+    return flat[_rss_at(grid, timed, flat) <= allowed * (1 + 1e-9)], lines, least
+
+
+def _lowest(
+    value: Callable[[FloatArray], FloatArray], low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Return where a function of one dip each is least, between limits (d,), by golden section."""
+    golden = (math.sqrt(5) - 1) / 2
+    for _ in range(28):
+        left, right = high - golden * (high - low), low + golden * (high - low)
+        falls = value(left) > value(right)
+        low, high = np.where(falls, left, low), np.where(falls, high, right)
+    return np.asarray((low + high) / 2)
+
+
+def _first_outside(
+    outside: npt.NDArray[np.bool_], at: npt.NDArray[np.intp], step: int
+) -> npt.NDArray[np.intp]:
+    """Return the first row outside (r, d) from row `at` (d,) on to one side; −1 where none is."""
+    rows = np.arange(len(outside))[:, None]
+    beyond = outside & ((rows - at) * step > 0)
+    first = beyond.argmax(axis=0) if step > 0 else len(outside) - 1 - beyond[::-1].argmax(axis=0)
+    return np.where(beyond.any(axis=0), first, -1)
+
+
+def _branches(grid: _Grid, lines: FloatArray, least: FloatArray, allowed: float) -> Iterator[_Grid]:
+    """Yield a smaller box round each branch of lines inside, and round dips that may hide one."""
+    from scipy.ndimage import label, minimum_filter
+
+    cells = LINES[len(grid.low)]
+    if not cells:
+        return
+    table = least.reshape(cells)
+    marks, count = label(table <= allowed, np.ones((3,) * len(cells)))
+    inside = [np.flatnonzero(marks.ravel() == i + 1) for i in range(count)]
+    dips = np.flatnonzero((table == minimum_filter(table, 3, mode="nearest")).ravel())
+    hidden = [i for i in dips if allowed < least[i] <= allowed + _drop(table, i)]
+    for members in (*inside, *([i] for i in sorted(hidden, key=lambda i: least[i]))):
+        narrower = grid.beside(lines[members])
+        if ((narrower.high - narrower.low)[1:] < 0.7 * (grid.high - grid.low)[1:]).any():
+            yield narrower
+
+
+def _drop(table: FloatArray, i: int) -> float:
+    """Return by how much a sum of squares may fall within a cell of a dip, by its neighbours."""
+    at = np.unravel_index(i, table.shape)
+    rise = 0.0
+    for axis, where in enumerate(at):
+        line = np.moveaxis(table, axis, 0)[(slice(None), *at[:axis], *at[axis + 1 :])]
+        near = line[max(where - 1, 0) : where + 2]
+        rise += float(near.max() - line[where])
+    return rise
 
 
 def _projected(timed: Timed, shares: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -113,8 +113,7 @@ class JudgedCurve:
         fit = self.models.chosen
         if fit is None or fit.model is not FIRST_ORDER:
             return None
-        u = self.timed.water_mL_g_min
-        return fit.of_shape(lambda shapes: u / shapes[:, 0])
+        return _inverse(_rate_of(fit), self.timed.water_mL_g_min)
 
     @property
     def verdict(self) -> Literal["ended early", "ran on", "well ended", "open"]:
@@ -251,7 +250,11 @@ def _common_model(curves: Sequence[JudgedCurve]) -> CurveModel:
 
 
 def _rate_of(fit: CurveFit) -> Interval:
-    """Return k, or 1/scale, with its interval [1/min]."""
-    if fit.model is FIRST_ORDER:
-        return fit.of_shape(lambda shapes: shapes[:, 0])
-    return fit.of_shape(lambda shapes: 1 / shapes[:, 0])
+    """Return k, or 1/scale, with its interval [1/min]; infinite or 0 where it has no end."""
+    _, at = fit.parameters()[0]
+    return at if fit.model is FIRST_ORDER else _inverse(at, 1.0)
+
+
+def _inverse(at: Interval, of: float) -> Interval:
+    high = of / at.low if at.low > 0 else math.inf
+    return Interval(of / at.value, of / at.high, high)

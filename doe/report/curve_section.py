@@ -276,6 +276,9 @@ def _times(at: Interval, factor: float) -> Interval:
 
 def _estimate(at: Interval) -> str:
     """Return an estimate and its interval in at most three digits; what nothing bounds, so."""
+    if math.isinf(at.low):
+        ends = "no bound" if math.isinf(at.high) else f"{plain(at.high, 2)} or less"
+        return f"{plain(at.value, 2)} ({ends})"
     if math.isinf(at.high):
         return f"{plain(at.value, 2)} ({plain(at.low, 2)} or more)"
     half = max((at.high - at.low) / 2, 10.0 ** (math.floor(math.log10(max(at.high, 1e-9))) - 1))
