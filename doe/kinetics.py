@@ -474,12 +474,16 @@ class _Grid:
     def touched(self, flat: FloatArray) -> tuple[tuple[bool, ...], tuple[bool, ...]]:
         """Tell where points (g, s) reach the whole box's ends, low and high, that are open."""
         margin = NEAR_END * (self.whole[1] - self.whole[0])
-        low = (flat < self.whole[0] + margin).any(axis=0)
-        high = (flat > self.whole[1] - margin).any(axis=0)
-        parameters = self.model.parameters
+        low, high = self.whole[0] + margin, self.whole[1] - margin
         return (
-            tuple(bool(x) and "low" in p.open_at for x, p in zip(low, parameters, strict=True)),
-            tuple(bool(x) and "high" in p.open_at for x, p in zip(high, parameters, strict=True)),
+            tuple(
+                "low" in parameter.open_at and bool((flat[:, i] < low[i]).any())
+                for i, parameter in enumerate(self.model.parameters)
+            ),
+            tuple(
+                "high" in parameter.open_at and bool((flat[:, i] > high[i]).any())
+                for i, parameter in enumerate(self.model.parameters)
+            ),
         )
 
     def slow(self, flat: FloatArray) -> npt.NDArray[np.bool_]:
@@ -583,9 +587,8 @@ def _along_lines(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return curves inside a box (g, s), its lines (l, s), and the least sum of squares of each.
 
-    A line runs over all paces at one mix of the other parameters (at the slowest or the least pace
-    in what is returned). Every dip along it is followed to its bottom and from there to both sides
-    until the sum of squares reaches `allowed`.
+    A line runs over all paces at one mix of the other parameters. Every dip along it is followed to
+    its bottom and from there to both sides until the sum of squares reaches `allowed`.
     """
     size = len(grid.low)
     flat = grid.points((PACES, *LINES[size])).reshape(PACES, -1, size)
@@ -594,30 +597,38 @@ def _along_lines(
     padded = np.pad(table, ((1, 1), (0, 0)), constant_values=np.inf)
     at, of = np.nonzero((table <= padded[:-2]) & (table <= padded[2:]))
 
-    def rss(pace: FloatArray, of: FloatArray) -> FloatArray:
-        return _rss_at(grid, timed, np.column_stack([pace, lines[of][:, 1:]]))
+    def rss(pace: FloatArray, others: FloatArray) -> FloatArray:
+        return _rss_at(grid, timed, np.column_stack([pace, others]))
 
-    bottom = _lowest(lambda pace, of=of: rss(pace, of), paces[np.maximum(at - 1, 0)],
-                     paces[np.minimum(at + 1, PACES - 1)])  # fmt: skip
-    depth = rss(bottom, of)
+    others = lines[of][:, 1:]
+    before, after = paces[np.maximum(at - 1, 0)], paces[np.minimum(at + 1, PACES - 1)]
+    bottom = _lowest(lambda pace: rss(pace, others), before, after)
+    depth = rss(bottom, others)
     least = table.min(axis=0)
     np.minimum.at(least, of, depth)
-    at, of, bottom = (x[depth <= allowed] for x in (at, of, bottom))
+    good = depth <= allowed
+    at, others, bottom, outside = at[good], others[good], bottom[good], table[:, of[good]] > allowed
     sides = []
-    for step in (-1, 1):
-        outside = _first_outside(table[:, of] > allowed, at, step)
-        edge = 0 if step < 0 else PACES - 1
-        far = paces[np.where(outside < 0, edge, outside)]
-        near = bottom.copy()
-        for _ in range(40):
-            middle = (near + far) / 2
-            good = rss(middle, of) <= allowed
-            near, far = np.where(good, middle, near), np.where(good, far, middle)
-        sides.append(np.where(outside < 0, paces[edge], near))
+    for step, edge in ((-1, 0), (1, PACES - 1)):
+        first = _first_outside(outside, at, step)
+        far = paces[np.where(first < 0, edge, first)]
+        stop = _edge(lambda pace: rss(pace, others) <= allowed, bottom, far)
+        sides.append(np.where(first < 0, paces[edge], stop))
     share = np.linspace(0.0, 1.0, ALONG[size])[:, None]
     stretch = np.concatenate([sides[0] + share * (sides[1] - sides[0]), bottom[None]])
-    flat = np.column_stack([stretch.ravel(), np.tile(lines[of][:, 1:], (len(stretch), 1))])
+    flat = np.column_stack([stretch.ravel(), np.tile(others, (len(stretch), 1))])
     return flat[_rss_at(grid, timed, flat) <= allowed * (1 + 1e-9)], lines, least
+
+
+def _edge(
+    inside: Callable[[FloatArray], npt.NDArray[np.bool_]], near: FloatArray, far: FloatArray
+) -> FloatArray:
+    """Return the last points inside on the way from `near`, inside, to `far`, outside (d,)."""
+    for _ in range(40):
+        middle = (near + far) / 2
+        good = inside(middle)
+        near, far = np.where(good, middle, near), np.where(good, far, middle)
+    return near
 
 
 def _lowest(
@@ -653,8 +664,9 @@ def _branches(grid: _Grid, lines: FloatArray, least: FloatArray, allowed: float)
     marks, count = label(table <= allowed, np.ones((3,) * len(cells)))
     inside = [np.flatnonzero(marks.ravel() == i + 1) for i in range(count)]
     dips = np.flatnonzero((table == minimum_filter(table, 3, mode="nearest")).ravel())
-    hidden = [i for i in dips if allowed < least[i] <= allowed + _drop(table, i)]
-    for members in (*inside, *([i] for i in sorted(hidden, key=lambda i: least[i]))):
+    dips = dips[np.argsort(least[dips], kind="stable")]
+    hidden = [[i] for i in dips if allowed < least[i] <= allowed + _drop(table, int(i))]
+    for members in (*inside, *hidden):
         narrower = grid.beside(lines[members])
         if ((narrower.high - narrower.low)[1:] < 0.7 * (grid.high - grid.low)[1:]).any():
             yield narrower
@@ -662,12 +674,12 @@ def _branches(grid: _Grid, lines: FloatArray, least: FloatArray, allowed: float)
 
 def _drop(table: FloatArray, i: int) -> float:
     """Return by how much a sum of squares may fall within a cell of a dip, by its neighbours."""
-    at = np.unravel_index(i, table.shape)
-    rise = 0.0
-    for axis, where in enumerate(at):
-        line = np.moveaxis(table, axis, 0)[(slice(None), *at[:axis], *at[axis + 1 :])]
-        near = line[max(where - 1, 0) : where + 2]
-        rise += float(near.max() - line[where])
+    rise, after = 0.0, table.size
+    for size in table.shape:
+        before, after = after, after // size
+        where = i % before // after
+        near = [i + step * after for step in (-1, 1) if 0 <= where + step < size]
+        rise += float(table.ravel()[near].max() - table.ravel()[i])
     return rise
 
 

@@ -206,7 +206,7 @@ RUN_OF_ONE_SITE = timed(
     np.array([62.47, 50.72, 53.33, 50.34, 31.6, 22.07, 19.26, 6.89]),
     np.array([2.0, 4.0, 7.0, 11.0, 15.0, 20.0, 30.0, 45.0]),
 )
-"""Portions of first order, 300 mg/g at 0.12/min with 3 % scatter: two sites fit in branches apart."""
+"""Portions of first order, 0.12/min with 3 % scatter: two sites fit them in branches apart."""
 
 
 def test_all_branches_of_two_sites_are_inside_their_intervals() -> None:
