@@ -11,7 +11,7 @@ import numpy as np
 
 from doe.analysis.diagnostics import confounded
 from doe.analysis.observations import Observations
-from doe.analysis.strata import strata_of
+from doe.analysis.strata import Strata, strata_of
 from doe.analysis.transformation import Transformation
 from doe.analysis.wording import counted, listed, runs_named
 from doe.errors import DoeError, FitError, Notice, Problem
@@ -104,12 +104,23 @@ def _fallback_notice(model: Model, wanted: Model, data: Observations) -> Notice:
     elif problem:
         why = problem.what
     else:
-        why = f"{n} measured runs for {len(wanted)} terms leave only {left} to judge the error by"
+        why = _too_little_left(n, wanted, strata_of(wanted, data))
     curved = any(power > 1 for term in wanted.terms for power in term.powers)
     loss = " It has no squares, so an optimum inside the region cannot show." if curved else ""
     return Notice(
         "simpler-model",
         f"Instead of the {wanted.name}, {model.name} were fitted: {why}.{loss}",
+    )
+
+
+def _too_little_left(n: int, wanted: Model, strata: Strata) -> str:
+    """Return how little the terms leave, of what differs inside plots and blocks."""
+    names = [name for name, _ in strata.random]
+    names += [name for name, _ in strata.fixed_names if name not in names]
+    unit = f" within {listed([f'{name}s' for name in dict.fromkeys(names)])}" if names else ""
+    return (
+        f"{n} measured runs for {len(wanted)} terms leave{unit} only {strata.df_runs} to judge "
+        "the scatter of runs by"
     )
 
 

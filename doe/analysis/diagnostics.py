@@ -22,6 +22,7 @@ __all__ = [
     "lack_of_fit",
     "lack_of_fit_within",
     "mixed_influence",
+    "needed_groups",
     "prediction_errors",
 ]
 
@@ -148,6 +149,7 @@ def lack_of_fit_within(
     y: FloatArray,
     groups: npt.NDArray[np.intp],
     ss_total: float,
+    meant: FloatArray | None = None,
 ) -> LackOfFit | None:
     """Return misfit against the scatter of repeats inside whole plots; None without such.
 
@@ -163,6 +165,9 @@ def lack_of_fit_within(
         Number of each run's group of repeats (n,).
     ss_total
         About the mean; a scatter that is nothing beside it is rounding.
+    meant
+        Model matrix (n, p) at settings without jitter, `X` where not given: its columns that the
+        blocks reproduce stand for nothing inside them.
 
     Notes
     -----
@@ -174,8 +179,7 @@ def lack_of_fit_within(
     """
     n = len(y)
     cells = np.eye(groups.max() + 1)[groups]
-    known = np.hstack([X, blocks])
-    around = known[:, known.any(axis=0)]
+    around = np.hstack([blocks, X[:, _beside(blocks, X if meant is None else meant)]])
     e = y - around @ np.linalg.lstsq(around, y, rcond=None)[0]
     full = np.hstack([blocks, cells])
     df, df_pure = n - _rank(around), n - _rank(full)
@@ -187,6 +191,27 @@ def lack_of_fit_within(
     variance = ss_pure / df_pure if ss_pure > EXACT * ss_total else None
     f, p_value = f_test(ss_lack, df - df_pure, variance, df_pure)
     return LackOfFit(f, df - df_pure, df_pure, p_value, ss_lack, ss_pure)
+
+
+def _beside(blocks: FloatArray, X: FloatArray) -> list[int]:
+    """Return the columns of X that neither the blocks nor the columns before them reproduce."""
+    known = np.hstack([blocks, X])
+    same = {j for j, _ in confounded(known)}
+    return [j for j in range(X.shape[1]) if j + blocks.shape[1] not in same]
+
+
+def needed_groups(X: FloatArray, groups: npt.NDArray[np.intp]) -> tuple[int, ...]:
+    """Return the groups of runs without which the columns of X (n, p) have less rank.
+
+    Those are the groups of which some contrast has leverage 1.
+    """
+    basis, sizes, _ = np.linalg.svd(X, full_matrices=False)
+    basis = basis[:, sizes > SAME * sizes.max(initial=0.0)]
+    return tuple(
+        int(group)
+        for group in np.unique(groups)
+        if np.linalg.norm(basis[groups == group], 2) ** 2 > 1 - SAME
+    )
 
 
 def _rank(A: FloatArray) -> int:

@@ -28,6 +28,7 @@ from doe.analysis.diagnostics import (
     lack_of_fit,
     lack_of_fit_within,
     mixed_influence,
+    needed_groups,
     prediction_errors,
 )
 from doe.analysis.fit_notices import data_notices, fit_notices, strata_notices
@@ -130,11 +131,11 @@ def _fitted(
     if strata.fixed.size:
         ss_model = float(effects[1:] @ np.linalg.solve(own[1:, 1:], effects[1:])) if p > 1 else 0.0
     f_model, p_model = f_test(ss_model, p - 1, testable, df)
-    r2_predicted = _r2_predicted(residuals, runs.leverage, ss_total)
-    repeats = data.repeats()
+    meant, repeats = _as_meant(model, data, strata), data.repeats()
+    needed = _needed(meant, data, np.arange(len(y)))
     lack = lack_of_fit(residuals, repeats, df, ss_total)
     if strata.fixed.size:
-        lack = lack_of_fit_within(X, strata.fixed, y, repeats, ss_total)
+        lack = lack_of_fit_within(X, strata.fixed, y, repeats, ss_total, meant)
     return FittedModel(
         response=response,
         model=model,
@@ -149,7 +150,8 @@ def _fitted(
         residual_sd=float(np.sqrt(variance)),
         r2=1 - ss_residual / ss_total,
         r2_adjusted=1 - variance / (ss_total / (len(y) - 1)),
-        r2_predicted=r2_predicted,
+        r2_predicted=None if needed else _r2_predicted(residuals, runs.leverage, ss_total),
+        needed_alone=needed,
         lack_of_fit=lack,
         ss_model=ss_model,
         ss_residual=ss_residual,
@@ -190,7 +192,9 @@ def _mixed(
     runs = mixed_influence(X, y, _covariance_of_values(fit, indicators), fit.projection)
     whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
     groups = strata.random[0][1] if strata.plots is not None else np.arange(len(y))
-    errors = prediction_errors(fit.projection, y, groups)
+    meant = _as_meant(model, data, strata)
+    needed = _needed(meant, data, groups)
+    errors = None if needed else prediction_errors(fit.projection, y, groups)
     return FittedModel(
         response=response,
         model=model,
@@ -206,7 +210,8 @@ def _mixed(
         r2=1 - ss_residual / ss_total,
         r2_adjusted=1 - ss_residual / (len(y) - X.shape[1]) / (ss_total / (len(y) - 1)),
         r2_predicted=None if errors is None else float(1 - errors @ errors / ss_total),
-        lack_of_fit=lack_of_fit_within(X, blocks, y, data.repeats(), ss_total),
+        needed_alone=needed,
+        lack_of_fit=lack_of_fit_within(X, blocks, y, data.repeats(), ss_total, meant),
         ss_model=ss_total - ss_residual,
         ss_residual=ss_residual,
         ss_total=ss_total,
@@ -223,7 +228,7 @@ def _mixed(
             (name, float(np.sqrt(v))) for name, v in zip(fit.names, fit.variances, strict=True)
         ),
         block_effects=_mixed_block_effects(strata, fit, p),
-        lack_of_fit_plots=_lack_of_plots(X, y, data, strata),
+        lack_of_fit_plots=_lack_of_plots(X, meant, y, data, strata),
         scale=scale,
         mixed=fit,
     )
@@ -314,7 +319,7 @@ def _censored_in_groups(
     coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
     X = np.hstack([model.matrix(coded), strata.fixed])
     hidden = np.array([side is not None for side in data.censored])
-    df = _df_measured(response, X, strata, hidden)
+    df = _df_measured(response, _as_meant(model, data, strata), strata, hidden)
     try:
         best = fit_censored_groups(X, y, data.censored, strata.random[0][1])
     except ValueError:
@@ -407,6 +412,21 @@ def _too_few_measured(response: Response) -> DoeError:
     )
 
 
+def _as_meant(model: Model, data: Observations, strata: Strata) -> FloatArray:
+    """Return the columns of a fit (n, p + b) by which ranks are counted, free of jitter."""
+    return np.hstack([model.matrix(data.coded_as_meant()), strata.fixed])
+
+
+def _needed(
+    meant: FloatArray, data: Observations, groups: npt.NDArray[np.intp]
+) -> tuple[tuple[int, ...], ...]:
+    """Return the runs of each group without which the others cannot tell all terms apart."""
+    return tuple(
+        tuple(data.runs[i] for i in np.flatnonzero(groups == group))
+        for group in needed_groups(meant, groups)
+    )
+
+
 def _frozen(values: FloatArray) -> FloatArray:
     values.setflags(write=False)
     return values
@@ -481,7 +501,7 @@ def _mixed_block_effects(strata: Strata, fit: MixedFit, p: int) -> tuple[BlockEf
 
 
 def _lack_of_plots(
-    X: FloatArray, y: FloatArray, data: Observations, strata: Strata
+    X: FloatArray, meant: FloatArray, y: FloatArray, data: Observations, strata: Strata
 ) -> ContrastTest | None:
     """Return the test of what distinct plot settings explain beside the model.
 
@@ -493,11 +513,12 @@ def _lack_of_plots(
     cells = indicator(np.unique(settings, axis=0, return_inverse=True)[1].ravel())
     extra = np.empty((len(y), 0))
     for column in cells.T:
-        wider = np.column_stack([X, extra, column])
+        wider = np.column_stack([meant, extra, column])
         if not any(j == wider.shape[1] - 1 for j, _ in confounded(wider)):
             extra = np.column_stack([extra, column])
     full = np.hstack([X, extra])
-    if not extra.shape[1] or not all(can_be_judged(full, strata.random)):
+    judged = can_be_judged(np.hstack([meant, extra]), strata.random)
+    if not extra.shape[1] or not all(judged):
         return None
     fit = fit_mixed(full, y, strata.random)
     return fit.test(np.eye(full.shape[1])[X.shape[1] :])

@@ -175,7 +175,28 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
             f"Predicted R² is {fit.r2_predicted:.2f}: for a new run the plain average would do "
             "better than this model.",
         )
+    if fit.needed_alone:
+        yield Notice("no-predicted-r2", f"Predicted R² is not worked out: {_needed(fit)}.")
     yield from _residual_notices(fit)
+
+
+def _needed(fit: FittedModel) -> str:
+    """Return what is lost with any one of the groups that fix a coefficient alone."""
+    if all(len(runs) == 1 for runs in fit.needed_alone):
+        alone = [runs[0] for runs in fit.needed_alone]
+        which = (
+            runs_named(alone, "run")
+            if len(alone) == 1
+            else f"any one of {runs_named(alone, 'run')}"
+        )
+    else:
+        plots = [f"({listed([str(run) for run in runs])})" for runs in fit.needed_alone]
+        which = (
+            f"the plot of runs {plots[0]}"
+            if len(plots) == 1
+            else (f"any one of the plots of runs {listed(plots)}")
+        )
+    return f"without {which} the others cannot tell all terms apart"
 
 
 def _leverage_notices(fit: FittedModel) -> Iterator[Notice]:

@@ -104,7 +104,9 @@ class FittedModel:
     covariance
         Of the coefficients (p, p).
     r2_predicted
-        1 − PRESS/total; None where some run alone fixes a coefficient.
+        1 − PRESS/total; None where some run, or plot, alone fixes a coefficient.
+    needed_alone
+        The runs of each such group: as planned, the others cannot tell all terms apart.
     coded, values, fitted, residuals
         Of the runs used, in the order of `runs_used`.
     leverage, studentised, cook
@@ -163,6 +165,7 @@ class FittedModel:
     scale: Transformation = NONE
     mixed: MixedFit | None = None
     censored: tuple[Censored | None, ...] = ()
+    needed_alone: tuple[tuple[int, ...], ...] = ()
 
     @property
     def coefficients(self) -> FloatArray:

@@ -18,6 +18,8 @@ __all__ = ["NOT_MEASURED", "NOT_RUN_YET", "Blocks", "Censored", "Observations"]
 
 NOT_MEASURED = "not measured"
 NOT_RUN_YET = "not run yet"
+STRAYED = 0.2
+"""Coded step, a tenth of a range, by which departures from the plan count where ranks do."""
 
 Censored = Literal["below", "above"]
 Blocks = tuple[tuple[str, tuple[int | str | None, ...]], ...]
@@ -114,6 +116,16 @@ class Observations:
         """Return planned settings (n, k) in coded units; achieved ones where no plan is known."""
         known = np.isfinite(self.planned).all(axis=1, keepdims=True)
         return self.space.code(np.where(known, self.planned, self.achieved))
+
+    def coded_as_meant(self) -> FloatArray:
+        """Return the settings (n, k) by which ranks are counted, in coded units.
+
+        What a plan holds constant the rig never quite does. Departures from the plan count in
+        tenths of a range, so that control's jitter tells no term apart and a real one does.
+        """
+        planned = self.coded_as_planned()
+        strayed = np.round((self.coded() - planned) / STRAYED)
+        return np.asarray(planned + STRAYED * strayed)
 
     def repeats(self) -> npt.NDArray[np.intp]:
         """Return for each run (n,) the number of its group of equally planned runs."""

@@ -136,8 +136,9 @@ def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray)
     strata = strata_of(fit.model, data)
     X = np.hstack([fit.model.matrix(data.coded()), strata.fixed])
     full = np.hstack([X, columns])
-    told = len(data.runs) > full.shape[1] and not confounded(full)
-    if not columns.shape[1] or not told or not all(can_be_judged(full, strata.random)):
+    meant = np.hstack([fit.model.matrix(data.coded_as_meant()), strata.fixed, columns])
+    told = len(data.runs) > full.shape[1] and not confounded(meant)
+    if not columns.shape[1] or not told or not all(can_be_judged(meant, strata.random)):
         return Drift(over, why_not=f"{over} cannot be told apart from the terms and blocks")
     added = fit_mixed(full, fit.scale.forward(data.values), strata.random)
     test = added.test(np.eye(full.shape[1])[X.shape[1] :])

@@ -343,12 +343,20 @@ Choice = Callable[["_Gram"], Sequence[int] | None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Gram:
-    """X'V⁻¹X, X'V⁻¹y and y'V⁻¹y of n runs: all that stepwise choice needs."""
+    """X'V⁻¹X, X'V⁻¹y and y'V⁻¹y of n runs: all that stepwise choice needs.
+
+    `meant` is X'X at settings without jitter, by which columns are called independent.
+    """
 
     matrix: FloatArray
+    meant: FloatArray
     products: FloatArray
     square: float
     n: int
+
+    def carries(self, at: Columns) -> bool:
+        """Whether the columns at some places are independent, jitter not counted."""
+        return _regular(self.meant, at) and _regular(self.matrix, at)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -403,6 +411,7 @@ class _Search:
     needed: tuple[tuple[int, ...], ...]
     always: Columns
     X: FloatArray
+    meant: FloatArray
     z: FloatArray
     V: FloatArray
     groups: Columns
@@ -434,6 +443,7 @@ class _Search:
             tuple(tuple(j for j, t in enumerate(pool) if term.contains(t)) for term in pool),
             np.arange(len(full), X.shape[1]),
             X,
+            np.hstack([full.matrix(data.coded_as_meant()), strata.fixed]),
             z,
             V,
             groups,
@@ -457,7 +467,8 @@ class _Search:
         keep = np.arange(len(self.z)) if keep is None else keep
         both = self._whitened(np.column_stack([self.X[keep], self.z[keep]]), keep)
         X, y = both[:, :-1], both[:, -1]
-        return _Gram(X.T @ X, X.T @ y, float(y @ y), len(keep))
+        meant = self.meant[keep]
+        return _Gram(X.T @ X, meant.T @ meant, X.T @ y, float(y @ y), len(keep))
 
     def _whitened(self, columns: FloatArray, keep: Columns) -> FloatArray:
         """Return L⁻¹ times columns, LL' the covariance of the runs kept."""
@@ -538,12 +549,13 @@ class _Search:
     def _step(self, gram: _Gram, chosen: tuple[int, ...]) -> _Step | None:
         """Return what can be added to some terms; None where these runs cannot carry them."""
         at, G = self._at(chosen), gram.matrix
-        if not _regular(G, at):
+        if not gram.carries(at):
             return None
         inverse = np.asarray(np.linalg.inv(G[at[:, None], at]), dtype=np.float64)
         solved = inverse @ G[at]
         rest = G - G[:, at] @ solved
-        diagonal = np.diag(G)
+        meant = gram.meant
+        apart = meant - meant[:, at] @ np.linalg.solve(meant[at[:, None], at], meant[at])
         more, own = [], []
         blocks: list[FloatArray] = []
         for addition in self._additions(chosen):
@@ -551,8 +563,10 @@ class _Search:
             if len(at) + len(columns) > gram.n - 2:
                 continue
             block = rest[columns[:, None], columns]
-            least = block[0, 0] if len(columns) == 1 else np.linalg.eigvalsh(block)[0]
-            if least <= 1e-8 * diagonal[columns].max():
+            if not all(
+                _stand_apart(left[columns[:, None], columns], all_[columns, columns])
+                for left, all_ in ((rest, G), (apart, meant))
+            ):
                 continue
             more.append(addition)
             own.append(columns)
@@ -595,7 +609,7 @@ class _Search:
             more = (*chosen, i)
             at = self._at(more)
             carried = len(at) < gram.n and self._fits_plots(more)
-            if carried and _regular(gram.matrix, at):
+            if carried and gram.carries(at):
                 chosen = more
         return self._hierarchical(chosen)
 
@@ -640,7 +654,7 @@ class _Search:
             if chosen is None:
                 return None
             at = self._at(chosen)
-            if not _regular(gram.matrix, at):
+            if not gram.carries(at):
                 return None
             b = np.linalg.solve(gram.matrix[at[:, None], at], gram.products[at])
             total += float(np.sum((self.z[out] - self.X[out[:, None], at] @ b) ** 2))
@@ -660,6 +674,12 @@ class _Search:
             for term, count in zip(self.pool, counts, strict=True)
             if term.order
         }
+
+
+def _stand_apart(left: FloatArray, squares: FloatArray) -> bool:
+    """Whether columns keep a share of their squares when others are taken out of them."""
+    least = left[0, 0] if len(left) == 1 else np.linalg.eigvalsh(left)[0]
+    return bool(least > 1e-8 * squares.max())
 
 
 def _regular(matrix: FloatArray, at: Columns) -> bool:

@@ -140,7 +140,7 @@ def shifts_of(data: Observations, days: Sequence[object] | None) -> tuple[Shift,
 class _Found:
     """What has been settled while the groupings are gone through."""
 
-    X: FloatArray
+    X: FloatArray  # at the settings as meant: jitter adds no rank
     runs: tuple[int, ...]
     random: list[tuple[str, Groups]] = field(default_factory=list)
     fixed: list[FloatArray] = field(default_factory=list)
@@ -155,9 +155,9 @@ class _Found:
         return next((name for name, known in self.random if _split_alike(groups, known)), None)
 
 
-def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> Strata:
+def strata_of(model: Model, data: Observations) -> Strata:
     """Return how the runs hang together, seen from the model that is to be fitted."""
-    found = _Found(model.matrix(data.coded()) if X is None else X, data.runs)
+    found = _Found(model.matrix(data.coded_as_meant()), data.runs)
     hard = hard_factors(data)
     if hard:
         found.random.append(("plot", whole_plots(data)))
@@ -171,7 +171,8 @@ def strata_of(model: Model, data: Observations, X: FloatArray | None = None) -> 
     _drop_unjudged(found)
     columns = found.columns()
     known = np.hstack([columns, *(indicator(groups) for _, groups in found.random)])
-    df_runs = len(known) - int(np.linalg.matrix_rank(known))
+    by_jitter = found.X.shape[1] - int(np.linalg.matrix_rank(found.X))
+    df_runs = len(known) - int(np.linalg.matrix_rank(known)) - by_jitter
     problem = _problem(found, df_runs, [model.space.names[i] for i in hard])
     return Strata(
         tuple(found.random),
@@ -203,8 +204,11 @@ def _settle(found: _Found, name: str, levels: Sequence[int | str | None], fixed:
     Z[told] = indicator(_numbered(known))
     columns = Z[:, :-1] - Z[:, [-1]]
     untold = [run for run, level in zip(found.runs, levels, strict=True) if level is None]
-    with_block = np.hstack([found.columns(), columns])
-    free = int(np.linalg.matrix_rank(with_block)) == with_block.shape[1] < len(groups)
+    without, both = (
+        int(np.linalg.matrix_rank(A))
+        for A in (found.columns(), np.hstack([found.columns(), columns]))
+    )
+    free = both == without + columns.shape[1] < len(groups)
     if fixed and free:
         found.fixed.append(columns)
         names = [str(level) for level in sorted(set(known), key=lambda v: (str(type(v)), v))]
