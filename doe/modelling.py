@@ -50,6 +50,7 @@ __all__ = [
     "scale_notices",
     "screenings",
     "swings",
+    "too_much_planned",
     "with_recommendation",
 ]
 
@@ -160,6 +161,35 @@ def observations(
         )
         notices = (*notices, Notice("boiled", what))
     return observed, notices
+
+
+def too_much_planned(
+    space: FactorSpace, rows: Sequence[LedgerRow], model: Model
+) -> tuple[Notice, ...]:
+    """Return a notice if `fit` will not carry a plan's model though every run is made.
+
+    Parameters
+    ----------
+    rows
+        Of all stages; those that prepare the rig teach a fit nothing, nor do those left out.
+    """
+    from doe.analysis import carried
+    from doe.analysis.observations import Observations
+
+    rows = [row for row in rows if not prepares(row) and row.status != "left out"]
+    settings = np.array([row.settings for row in rows])
+    planned = Observations(
+        space,
+        settings,
+        settings,
+        np.arange(len(rows), dtype=np.float64),
+        tuple(row.run for row in rows),
+        tuple(row.stage for row in rows),
+        tuple(row.plot for row in rows),
+        (None,) * len(rows),
+        blocks=_blocks_of(rows),
+    )
+    return carried.too_much_planned(planned, model)
 
 
 def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:

@@ -54,6 +54,7 @@ from doe.modelling import (
     observations,
     scale_notices,
     screenings,
+    too_much_planned,
     with_recommendation,
 )
 from doe.planning import (
@@ -804,7 +805,9 @@ def _judged_plan(
     over = standing.over_budget(campaign, (*earlier, *rows))
     of_days = (*(() if days is None else days.notices), *of_lots)
     drawing = sample_notices(campaign, rows)
-    notices = (*campaign.notices(), *conditions.notices, *design.notices, *of_days, *drawing, *over)
+    carried = too_much_planned(campaign.space, (*earlier, *rows), found.model)
+    of_plan = (*design.notices, *carried, *of_days, *drawing, *over)
+    notices = (*campaign.notices(), *conditions.notices, *of_plan)
     points = views.run_points((*earlier, *rows))
     page = plan_page(
         views.header(

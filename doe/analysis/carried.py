@@ -19,7 +19,14 @@ from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, interaction_model, linear_model
 
-__all__ = ["about", "confounded_terms", "largest_model", "refuse", "tangled_columns"]
+__all__ = [
+    "about",
+    "confounded_terms",
+    "largest_model",
+    "refuse",
+    "tangled_columns",
+    "too_much_planned",
+]
 
 DF_WANTED = 3
 ALL_BEYOND = Problem(
@@ -93,24 +100,50 @@ def confounded_terms(model: Model, data: Observations) -> tuple[str, ...]:
     return tuple(next(filter(None, (tangled_columns(X, model) for X in matrices)), []))
 
 
+def too_much_planned(planned: Observations, wanted: Model) -> tuple[Notice, ...]:
+    """Return a notice if a fit will not carry the model of a plan though every run is made.
+
+    Parameters
+    ----------
+    planned
+        The runs at their planned settings, with their plots, blocks and lots; values of any kind.
+    """
+    remedy = "Plan more runs or plots, or plan for the smaller model."
+    try:
+        model, _ = largest_model(wanted.space, planned, wanted)
+    except FitError as error:
+        what = (
+            f"Even with every run made, no model can be fitted: {error.problems[0].what} {remedy}"
+        )
+        return (Notice("model-not-carried", what),)
+    if model is wanted:
+        return ()
+    what = (
+        f"With every run made, {model.name} will be fitted instead of the {wanted.name} planned: "
+        f"{_why_simpler(wanted, planned)}. {remedy}"
+    )
+    return (Notice("model-not-carried", what),)
+
+
 def _fallback_notice(model: Model, wanted: Model, data: Observations) -> Notice:
-    n, left = len(data.runs), len(data.runs) - len(wanted)
-    tangled = tangled_columns(wanted.matrix(data.coded_as_planned()), wanted)
-    problem = strata_of(wanted, data).problem if left >= 1 and not tangled else None
-    if left < 1:
-        why = f"{counted(n, 'measured run')} cannot carry the {len(wanted)} terms"
-    elif tangled:
-        why = f"the runs cannot carry the terms: {tangled[0]}"
-    elif problem:
-        why = problem.what
-    else:
-        why = _too_little_left(n, wanted, strata_of(wanted, data))
     curved = any(power > 1 for term in wanted.terms for power in term.powers)
     loss = " It has no squares, so an optimum inside the region cannot show." if curved else ""
     return Notice(
         "simpler-model",
-        f"Instead of the {wanted.name}, {model.name} were fitted: {why}.{loss}",
+        f"Instead of the {wanted.name}, {model.name} were fitted: {_why_simpler(wanted, data)}."
+        f"{loss}",
     )
+
+
+def _why_simpler(wanted: Model, data: Observations) -> str:
+    n, left = len(data.runs), len(data.runs) - len(wanted)
+    tangled = tangled_columns(wanted.matrix(data.coded_as_planned()), wanted)
+    problem = strata_of(wanted, data).problem if left >= 1 and not tangled else None
+    if left < 1:
+        return f"{counted(n, 'measured run')} cannot carry the {len(wanted)} terms"
+    if tangled:
+        return f"the runs cannot carry the terms: {tangled[0]}"
+    return problem.what if problem else _too_little_left(n, wanted, strata_of(wanted, data))
 
 
 def _too_little_left(n: int, wanted: Model, strata: Strata) -> str:
@@ -119,7 +152,7 @@ def _too_little_left(n: int, wanted: Model, strata: Strata) -> str:
     names += [name for name, _ in strata.fixed_names if name not in names]
     unit = f" within {listed([f'{name}s' for name in dict.fromkeys(names)])}" if names else ""
     return (
-        f"{n} measured runs for {len(wanted)} terms leave{unit} only {strata.df_runs} to judge "
+        f"{n} runs for {len(wanted)} terms leave{unit} only {strata.df_runs} to judge "
         "the scatter of runs by"
     )
 

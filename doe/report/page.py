@@ -65,6 +65,7 @@ __all__ = [
 DERIVED_NONE = Table((), ())
 NOTICES_FIRST = 3
 GRAVE = (
+    "model-not-carried",
     "aims-not-met",
     "achieved-breaks-limit",
     "response-not-fitted",

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from published_data import Y, coded_space, observed
 
-from doe.analysis.carried import largest_model
+from doe.analysis.carried import largest_model, too_much_planned
 from doe.analysis.fit import fit_response
 from doe.analysis.scrutiny import scrutinise
 from doe.analysis.selection import recommend_model
@@ -141,7 +141,23 @@ def test_planned_quadratic_in_plots_and_lots_is_fitted_as_planned():
 def test_too_little_left_names_what_is_left_within_plots():
     data = replace(jittered(QUADRATIC, IN_PLOTS), blocks=(("lot", LOTS),)).only(range(1, 18))
     _, notices = largest_model(SPACE, data, quadratic_model(SPACE))
-    assert "17 measured runs for 10 terms leave within plots and lots only 2" in notices[0].what
+    assert "17 runs for 10 terms leave within plots and lots only 2" in notices[0].what
+
+
+def test_plan_is_told_beforehand_what_a_fit_of_it_will_not_carry():
+    planned = observed(SPACE, QUADRATIC, np.arange(18.0), plots=IN_PLOTS)
+    wanted = quadratic_model(SPACE)
+    assert too_much_planned(replace(planned, blocks=(("lot", LOTS),)), wanted) == ()
+    lots = tuple("aabbccddabcdabcdab")
+    three = np.hstack([wanted.matrix(QUADRATIC), indicator(IN_PLOTS), indicator(lots)])
+    left = len(QUADRATIC) - np.linalg.matrix_rank(three)
+    assert left < 3
+    (notice,) = too_much_planned(replace(planned, blocks=(("lot", lots),)), wanted)
+    assert f"only {left} to judge the scatter of runs by" in notice.what
+    # and the fit of the same runs, made with jitter, keeps to it
+    made = replace(jittered(QUADRATIC, IN_PLOTS), blocks=(("lot", lots),))
+    model, _ = largest_model(SPACE, made, wanted)
+    assert notice.what.startswith(f"With every run made, {model.name} will be fitted instead")
 
 
 def test_setting_that_really_strayed_within_a_plot_does_count():
