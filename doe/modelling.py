@@ -455,9 +455,9 @@ def _with_covariate(
 ) -> Observations | None:
     """Return the runs with some factors gone and a covariate in their place.
 
-    None where it hardly changes. Plots that the gone factors alone kept apart stay a block.
+    None where it hardly changes. Plots scatter as they did: models compare only by one error.
     """
-    from doe.analysis.strata import hard_factors, whole_plots
+    from doe.analysis.strata import hard_factors
 
     every = np.concatenate([now, then])
     if not np.isfinite(every).all() or np.ptp(every) < LEAST_SPREAD * (1 + np.abs(every).max()):
@@ -469,16 +469,13 @@ def _with_covariate(
             NumericFactor(word, "", float(every.min()), float(every.max())),
         )
     )
-    other = replace(
+    return replace(
         data,
         space=space,
         planned=np.column_stack([planned[:, kept], then]),
         achieved=np.column_stack([data.achieved[:, kept], now]),
+        in_plots=bool(hard_factors(data)),
     )
-    if hard_factors(data) and not hard_factors(other):
-        plots = tuple(int(plot) for plot in whole_plots(data))
-        other = replace(other, blocks=(("plot", plots), *other.blocks))
-    return other
 
 
 def screenings(

@@ -507,9 +507,10 @@ def _lack_of_plots(
 
     Plots planned at the same settings of the factors that are set once a plot tell their scatter.
     """
-    if strata.plots is None:
+    hard = list(hard_factors(data))
+    if not hard:
         return None
-    settings = np.round(data.coded_as_planned()[:, list(hard_factors(data))], 9)
+    settings = np.round(data.coded_as_planned()[:, hard], 9)
     cells = indicator(np.unique(settings, axis=0, return_inverse=True)[1].ravel())
     extra = np.empty((len(y), 0))
     for column in cells.T:

@@ -76,7 +76,7 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
 
 def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iterator[Notice]:
     """Notices about whole plots, stages and blocks."""
-    if strata.plots is not None:
+    if strata.plots is not None and hard_factors(data):
         hard = [data.space.names[i] for i in hard_factors(data)]
         sds = dict(fit.variance_components)
         least = min(e.df for e in fit.estimates if e.term.order) if fit.tests else np.inf

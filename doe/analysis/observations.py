@@ -46,6 +46,9 @@ class Observations:
         For each run "below" or "above" where its value is only known to lie beyond the one in
         `values` (a limit of detection or of the scale), None where it was measured. Empty: all
         were measured.
+    in_plots
+        Plots scatter though no factor stays as it is within them: other factors stand in place of
+        those that do.
     """
 
     space: FactorSpace
@@ -58,6 +61,7 @@ class Observations:
     left_out: tuple[str | None, ...]
     blocks: Blocks = ()
     censored: tuple[Censored | None, ...] = ()
+    in_plots: bool = False
 
     def __post_init__(self) -> None:
         shape = (len(self.runs), len(self.space))
@@ -106,6 +110,7 @@ class Observations:
             (None,) * len(keep),
             tuple((name, tuple(levels[i] for i in keep)) for name, levels in self.blocks),
             tuple(self.censored[i] for i in keep) if self.censored else (),
+            self.in_plots,
         )
 
     def coded(self) -> FloatArray:

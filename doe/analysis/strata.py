@@ -159,7 +159,7 @@ def strata_of(model: Model, data: Observations) -> Strata:
     """Return how the runs hang together, seen from the model that is to be fitted."""
     found = _Found(model.matrix(data.coded_as_meant()), data.runs)
     hard = hard_factors(data)
-    if hard:
+    if hard or data.in_plots:
         found.random.append(("plot", whole_plots(data)))
     for name, levels in data.blocks:
         _settle(found, name, levels, fixed=len(set(levels) - {None}) < RANDOM_FROM)
@@ -262,9 +262,12 @@ def _problem(found: _Found, df_runs: int, hard: Sequence[str]) -> Problem | None
     told = can_be_judged(found.columns(), found.random)
     if found.random[0][0] == "plot" and not told[0]:
         count = int(found.random[0][1].max()) + 1
+        what = (
+            f"{' and '.join(hard)} {'was' if len(hard) == 1 else 'were'}" if hard else "plots were"
+        )
         return Problem(
             "too-few-plots",
-            f"{' and '.join(hard)} {'was' if len(hard) == 1 else 'were'} set only {count} times "
+            f"{what} set only {count} times "
             "(one plot each), as often as the terms that change with the plots; none is left to "
             "judge the scatter between plots by",
             Where(),

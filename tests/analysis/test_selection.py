@@ -12,6 +12,7 @@ from test_fit_split_plot import SPACE, simulated
 
 from doe.analysis.fit import fit_response
 from doe.analysis.selection import aicc, power_wanted, recommend_model
+from doe.analysis.strata import strata_of
 from doe.errors import FitError
 from doe.factors import FactorSpace, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
@@ -174,6 +175,28 @@ def test_other_factors_are_compared_and_never_recommended():
     main_effects = next(c for c in found.candidates if c.name == "main effects")
     assert candidate.aicc < main_effects.aicc - 50
     assert candidate.loo_rmse < main_effects.loo_rmse / 10
+
+
+def test_other_factors_have_the_error_structure_of_the_plots():
+    """In a factor of runs and plots together: statsmodels' likelihood with random plots."""
+    import statsmodels.api as sm
+
+    data = simulated()
+    plots = np.array(data.plots)
+    total = data.achieved[:, 0] + data.achieved[:, 1]
+    space = FactorSpace((NumericFactor("total", "", -2, 2),))
+    made = observed(space, total[:, None], data.values, plots=data.plots)
+    other = replace(made, in_plots=True)
+    found = recommend_model(Y, SPACE, data, 1, alternatives={"total": other}, draws=5)
+    candidate = found.candidates[-1]
+    strata = strata_of(candidate.model, other)
+    assert strata.plots is not None
+    assert len(strata.fixed_names) == 0
+    X = candidate.model.matrix(other.coded())
+    by_library = sm.MixedLM(data.values, X, groups=plots).fit(reml=False)
+    criterion, parameters = -2 * by_library.llf, X.shape[1] + 2
+    assert candidate.aicc == pytest.approx(aicc(criterion, len(plots), parameters), abs=1e-3)
+    assert fit_response(Y, candidate.model, other).lack_of_fit_plots is None
 
 
 def test_terms_that_change_with_plots_never_use_up_all_plots():
