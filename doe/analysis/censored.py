@@ -40,6 +40,9 @@ class CensoredFit:
         −2 log likelihood.
     expected
         Values (n,) with those censored replaced by their expectation beyond the limit.
+    information
+        Share (n,) of what a measured value tells of the mean: 1 where measured, near 0 where the
+        model lies so far beyond the limit that nothing else was to be expected.
     """
 
     coefficients: FloatArray
@@ -47,6 +50,7 @@ class CensoredFit:
     sd: float
     criterion: float
     expected: FloatArray
+    information: FloatArray
 
 
 def fit_censored(X: FloatArray, y: FloatArray, sides: Sequence[Censored | None]) -> CensoredFit:
@@ -72,11 +76,18 @@ def fit_censored(X: FloatArray, y: FloatArray, sides: Sequence[Censored | None])
     value, _, curvature = _likelihood(X, z, sign, at)
     covariance = _covariance(curvature, beta, sigma)
     a = (z - X @ beta) / sigma
-    expected = X @ beta - sign * sigma * normal_tail(sign * a)[1]
+    ratio = normal_tail(sign * a)[1]
+    expected = X @ beta - sign * sigma * ratio
     expected[seen] = z[seen]
+    information = np.where(seen, 1.0, (ratio * (ratio + sign * a)).clip(0.0, 1.0))
     criterion = -2 * (value - seen.sum() * (np.log(scale) + np.log(2 * np.pi) / 2))
     return CensoredFit(
-        beta * scale, covariance * scale**2, sigma * scale, float(criterion), expected * scale
+        beta * scale,
+        covariance * scale**2,
+        sigma * scale,
+        float(criterion),
+        expected * scale,
+        information,
     )
 
 

@@ -244,8 +244,9 @@ def _censored(
 ) -> FittedModel:
     """Return the fit by maximum likelihood with values beyond a limit as such.
 
-    Variances are widened by n/(n − p), and t has the degrees of freedom of the measured values:
-    without censoring that is least squares; with it an approximation (common practice).
+    Variances are widened by n/(n − p), n counting each run by the information that it carries, and
+    t has the degrees of freedom of the measured values: without censoring that is least squares;
+    with it an approximation (ours). Leverage goes by the same information.
     """
     coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
     X = np.hstack([model.matrix(coded), strata.fixed])
@@ -255,7 +256,8 @@ def _censored(
         raise _too_few_measured(response) from None
     n, hidden = len(y), np.array([side is not None for side in data.censored])
     df = int((~hidden).sum()) - X.shape[1]
-    widened = n / (n - X.shape[1])
+    informed = float(best.information.sum())
+    widened = informed / (informed - X.shape[1])
     covariance, sd = widened * best.covariance, best.sd * float(np.sqrt(widened))
     effects, own = best.coefficients[:p], covariance[:p, :p]
     fitted = X @ best.coefficients
@@ -264,8 +266,11 @@ def _censored(
     ss_residual = float(residuals @ residuals)
     wald = float(effects[1:] @ np.linalg.solve(own[1:, 1:], effects[1:])) if p > 1 else 0.0
     f_model, p_model = f_test(wald * sd**2, p - 1, sd**2, df)
-    runs = influence(X, residuals, sd**2, n - X.shape[1])
-    studentised = np.where(hidden, np.nan, residuals / (sd * np.sqrt(1 - runs.leverage)))
+    seen = X * np.sqrt(best.information)[:, None]
+    runs = influence(seen, residuals, sd**2, df)
+    free = ~hidden & (1 - runs.leverage > SAME)
+    studentised = np.full(n, np.nan)
+    studentised[free] = residuals[free] / (sd * np.sqrt(1 - runs.leverage[free]))
     unscaled = own / sd**2
     return FittedModel(
         response=response,

@@ -16,6 +16,7 @@ from doe.analysis.fit import fit_response
 from doe.analysis.selection import power_wanted
 from doe.analysis.transformation import Transformation, box_cox, log, power
 from doe.errors import FitError
+from doe.factors import CategoricalFactor, FactorSpace
 from doe.terms import linear_model, quadratic_model
 
 SQUARE = coded_space(2)
@@ -240,3 +241,47 @@ def test_a_logarithm_of_zero_is_refused_by_run():
     model = model_of(space, "A", "B")
     with pytest.raises(FitError, match=r"run 5 is not above zero.*<0.05"):
         fit_response(Y, model, replace(data, values=values), transformation=log())
+
+
+PLANE = np.array([(a, b) for a in (-1, 0, 1) for b in (-1, 0, 1)] * 2, dtype=float)[:14]
+
+
+def plane(values, sides=()):
+    """Runs over two factors; those with a side count as beyond their value."""
+    made = observed(coded_space(2), PLANE[: len(values)], values)
+    return replace(made, censored=tuple(sides))
+
+
+def test_run_far_beyond_its_limit_changes_no_standard_error():
+    """A value that had to lie beyond its limit tells nothing: the fit is that without the run."""
+    rng = np.random.default_rng(8)
+    values = 10 + 3 * PLANE[:, 0] + 2 * PLANE[:, 1] + rng.normal(0, 0.3, 14)
+    sides = [None] * 12 + ["below", None]
+    values[12] = values.max() + 100  # "below 120" where 10 is to be expected
+    limited = fit_response(Y, linear_model(coded_space(2)), plane(values, sides))
+    others = [i for i in range(14) if i != 12]
+    without = fit_response(
+        Y, linear_model(coded_space(2)), observed(coded_space(2), PLANE[others], values[others])
+    )
+    assert limited.coefficients == pytest.approx(without.coefficients, rel=1e-6)
+    assert limited.residual_sd == pytest.approx(without.residual_sd, rel=1e-6)
+    assert [e.standard_error for e in limited.estimates] == pytest.approx(
+        [e.standard_error for e in without.estimates], rel=1e-6
+    )
+    assert limited.leverage[others] == pytest.approx(without.leverage, rel=1e-6)
+    assert limited.cook[others] == pytest.approx(without.cook, rel=1e-5)
+    assert limited.leverage[12] == pytest.approx(0, abs=1e-6)
+
+
+def test_run_left_alone_by_hidden_partners_is_fitted_without_a_warning():
+    """Warnings are errors here. Only run 5 still tells what the third level does."""
+    space = FactorSpace((CategoricalFactor("grind", ("fine", "middling", "coarse")),))
+    levels = np.array([0, 0, 0, 1, 2, 2, 1, 0, 1], dtype=float)[:, None]
+    values = np.array([5.0, 5.2, 4.9, 7.1, 2.0, 40.0, 7.3, 5.1, 6.8])
+    data = observed(space, levels, values)
+    data = replace(data, censored=(None,) * 5 + ("below",) + (None,) * 3)
+    fit = fit_response(Y, linear_model(space), data)
+    assert fit.leverage[4] == pytest.approx(1, abs=1e-6)
+    assert np.isnan(fit.studentised[4])
+    assert np.isnan(fit.cook[4])
+    assert np.isfinite(np.delete(fit.studentised, [4, 5])).all()
