@@ -100,20 +100,24 @@ def scrutinise(
     if days is not None:
         names = indicator(np.array([str(days[i]) for i in used]))
         drifts.append(_drift(fit, data, "days", names[:, :-1] - names[:, [-1]]))
-    inflation = variance_inflation(fit)
+    inflation = variance_inflation(fit, strata_of(fit.model, data).fixed)
     missing, same = _missing(observations, used), _same_settings(data)
     notices = _notices(inflation, drifts, missing, same)
     return Scrutiny(inflation, tuple(drifts), missing, same, notices)
 
 
-def variance_inflation(fit: FittedModel) -> tuple[tuple[str, float], ...]:
+def variance_inflation(
+    fit: FittedModel, fixed: FloatArray | None = None
+) -> tuple[tuple[str, float], ...]:
     """Return for each column but the intercept by how much the others widen its variance.
 
-    At achieved settings: 1/(1 − R²) of the column on all others.
+    At achieved settings: 1/(1 − R²) of the column on all others, those of fixed blocks and lots
+    (n, b) among them.
     """
     X = fit.model.matrix(fit.coded)
     spread = np.sum((X - X.mean(axis=0)) ** 2, axis=0)
-    values = np.diag(np.linalg.inv(X.T @ X)) * spread
+    beside = X if fixed is None else np.hstack([X, fixed])
+    values = np.diag(np.linalg.inv(beside.T @ beside))[: len(spread)] * spread
     return tuple(
         (e.label, float(value))
         for e, value in zip(fit.estimates, values, strict=True)

@@ -374,14 +374,22 @@ def _path_table(
                 *_cells(space, point.settings),
                 bearing(float(at.mean[0]), error),
                 between(float(at.mean_low[0]), float(at.mean_high[0]), error),
-                "" if point.inside_ranges else "outside the ranges",
+                _doubts(fit, point),
                 "" if point.feasible else "the rig refuses",
             )
         )
     settings = [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
     mean = f"{fit.response.words} {fit.response.unit}".rstrip()
-    headings = (counted, *settings, mean, "interval of the mean", "ranges", "rig")
+    headings = (counted, *settings, mean, "interval of the mean", "mind", "rig")
     return Table(headings, tuple(rows), frozenset(range(len(settings) + 3)))
+
+
+def _doubts(fit: FittedModel, point: PathPoint) -> str:
+    """Return why a prediction at a place is no more than a direction; empty where it may be one."""
+    found = [] if point.inside_ranges else ["outside the ranges"]
+    if float(point.prediction.mean[0]) < 0 <= fit.observed[0]:
+        found.append("below zero, where no value was: the model’s form fails")
+    return "; ".join(found)
 
 
 def _cells(space: FactorSpace, settings: FloatArray) -> list[str]:

@@ -46,6 +46,21 @@ def test_inflation_against_statsmodels():
     assert dict(variance_inflation(fit)) == pytest.approx(expected)
 
 
+def test_inflation_counts_lots_against_statsmodels():
+    """Lots that go with a factor leave less of it: a column of statsmodels' matrix like others."""
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+    data = campaign()
+    lots = tuple("a" if x + 0.5 * z > 0.4 else "b" for x, z in data.achieved)
+    data = replace(data, blocks=(("lot", lots),))
+    fit = fitted(data)
+    lot = np.where([one == "a" for one in lots], 1.0, -1.0)
+    X = np.column_stack([fit.model.matrix(fit.coded), lot])
+    expected = {e.label: variance_inflation_factor(X, j) for j, e in enumerate(fit.estimates) if j}
+    assert max(expected.values()) > 1.5
+    assert dict(scrutinise(fit, data).inflation) == pytest.approx(expected)
+
+
 def test_drift_along_the_run_order_is_estimated_and_named():
     data = campaign(drift=3.0)
     found = scrutinise(fitted(data), data)
