@@ -70,7 +70,8 @@ class Recipe:
     features, z
         Of the runs: (n, d) columns, (n,) standardised values.
     shifts
-        What shifts runs together, g of them.
+        What shifts runs together, g of them. Only of runs that stand alone is this all there is to
+        know: gathered ones (more than RUNS_ALONE) share more than that.
     jitter
         Variance that each run has beside its scatter.
     """
