@@ -479,8 +479,8 @@ def _thinned_the_wrong_way(bottles: Sequence[Bottle]) -> Iterator[Notice]:
         for column, value in bottle.cells.items():
             if column.endswith("_dilution") and 0 < value < 1:
                 what = (
-                    f"Run {bottle.run}, {bottle.label}: {column} is {value:g}; what was diluted has "
-                    f"more than 1. If 1 part in {1 / value:.4g} was meant, write "
+                    f"Run {bottle.run}, {bottle.label}: {column} is {value:g}; what was diluted "
+                    f"has more than 1. If 1 part in {1 / value:.4g} was meant, write "
                     f"{1 / value:.4g}; {value:g} stands for a bottle that was concentrated."
                 )
                 yield Notice("dilution-below-1", what)

@@ -344,6 +344,10 @@ def status_lines(result: StatusResult) -> list[str]:
     last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
     left = result.affordable.runs - counted(result.campaign, rows)
     over = f"{_count(-left, 'run')} over it" if left < 0 else f"{left} left to plan"
+    early = counted(result.campaign, rows) - sum(not prepares(row) for row in rows)
+    over += (
+        f"; {_count(early, 'blank or sacrificial run')} of later stages counted" if early else ""
+    )
     buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]

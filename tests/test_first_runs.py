@@ -136,3 +136,16 @@ def test_a_plan_made_before_the_key_was_written_is_said_to_be_older(command: Com
         if warning["code"] == "file-changed"
     )
     assert "in order:" in told
+
+
+def test_status_says_that_a_later_stages_first_runs_count(doe: Command) -> None:
+    doe("record", "mint", results(ledger()))
+    assert "of later stages counted" not in doe("status", "mint").said_out
+    doe("suggest", "mint", "--runs", "1", "--accept")
+    design = sum(row["kind"] not in ("blank", "sacrificial") for row in ledger())
+    status = doe("status", "mint")
+    bought = int(status.said_out.split("The budget buys ")[1].split()[0])
+    over = design + 2 - bought
+    early = "2 blank or sacrificial runs of later stages counted"
+    said = f"{over} runs over it; {early}" if over > 0 else f"{-over} left to plan; {early}"
+    assert said in status.said_out

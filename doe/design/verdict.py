@@ -321,10 +321,22 @@ def _more_clause(sight: Sight, repeating: str) -> str:
     then = next(p for p in sight.more.powers if p.term == now.term)
     if now.power > 0.99:
         return "."
-    return (
-        f"; {repeating} would take those of {now.label} from {_count(round(now.df))} to "
-        f"{_count(round(then.df))}, and its power from {_share(now.power)} to {_share(then.power)}."
-    )
+    power = f"and its power from {_share(now.power)} to {_share(then.power)}."
+    of_now, of_then = _count(round(now.df)), _count(round(then.df))
+    if round(now.df) != _counted(sight, now):
+        return (
+            f"; as plots are unlike, {now.label} is in effect judged by about {of_now}, which "
+            f"{repeating} would take to about {of_then}, {power}"
+        )
+    return f"; {repeating} would take those of {now.label} from {of_now} to {of_then}, {power}"
+
+
+def _counted(sight: Sight, power: TermPower) -> int:
+    """Return the degrees of freedom that judge a term by count, which unlike plots do not reach."""
+    found = sight.plot_degrees
+    if found is None:
+        return sight.degrees.residual
+    return found.plot_error if power.stratum == "plot" else found.run_error
 
 
 def _mixed_sentences(model: Model, coded: FloatArray) -> list[str]:

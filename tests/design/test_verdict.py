@@ -66,6 +66,30 @@ def test_verdict_in_whole_plots_against_the_noncentral_t():
     ) in sight.verdict
 
 
+def test_plots_of_unlike_size_are_not_counted_twice_in_two_ways():
+    """Satterthwaite's degrees of freedom fall below the count where plots differ in size; one
+    sentence may not call both the ones that judge temperature."""
+    sizes = (1, 1, 1, 1, 8, 12)
+    plots = [plot for plot, size in enumerate(sizes) for _ in range(size)]
+    flows = [(-1.0, 1.0, 0.5, -0.5)[i % 4] for i in range(len(plots))]
+    coded = np.array([[(-1.0) ** plot, flow] for plot, flow in zip(plots, flows, strict=True)])
+    sight = what_it_sees(
+        linear_model(factors("temperature", "flow")),
+        coded,
+        3.0,
+        1.0,
+        "%",
+        plots=plots,
+        variance_ratio=1.0,
+    )
+    judging = next(p for p in sight.powers if p.label == "temperature")
+    assert sight.plot_degrees is not None
+    assert round(judging.df) < sight.plot_degrees.plot_error == 4
+    assert "leave four degrees of freedom to judge temperature by" in sight.verdict
+    assert "in effect judged by about three" in sight.verdict
+    assert "those of temperature from" not in sight.verdict
+
+
 def test_six_plots_over_three_temperatures_say_three_degrees_of_freedom():
     runs = np.array(
         [
