@@ -37,7 +37,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
@@ -67,6 +67,14 @@ __all__ = [
 
 FloatArray = npt.NDArray[np.float64]
 LEVEL = 0.95
+NO_SUPPORT_AICC = 10.0
+"""Difference of AICc from which on a model has essentially no support (same source as below): one
+whose parameters alone cost that much more can hardly win, however well it fits."""
+LEVEL_OUT = 0.9
+"""Share of the end value that has to be out by the last portion for a curve to have levelled."""
+AS_LONG_AGAIN = 0.1
+"""Rise, over what is out, if it went on for as long again at the pace of the last portion, from
+which on a curve has not levelled."""
 ALIKE_AICC = 2.0
 """Difference of AICc up to which two models count as equally good (Burnham, Anderson 2002, Model
 Selection and Multimodel Inference, 2.6; from memory)."""
@@ -123,6 +131,13 @@ class Timed:
     @property
     def last_min(self) -> float:
         return float(self.end.max())
+
+    @property
+    def last_pace(self) -> float:
+        """What the last portion holds per minute in which it was caught [mg/(g min)]."""
+        own = self.portion == self.portion[self.end.argmax()]
+        lasted = float((self.end - self.start)[own].sum())
+        return float(self.high[self.portion[own][0]]) / lasted
 
     def released(
         self, model: CurveModel, shapes: FloatArray, pace: FloatArray | None = None
@@ -275,6 +290,8 @@ class CurveFit:
         What the best curve says each portion holds (n,) [mg/g].
     aicc
         None where there are too few portions for it.
+    among
+        The curves that count where not all within the interval do.
     """
 
     model: CurveModel
@@ -285,6 +302,7 @@ class CurveFit:
     df: int
     amounts: FloatArray
     aicc: float | None
+    among: _Inside | None = None
 
     @property
     def quantile(self) -> float:
@@ -298,8 +316,26 @@ class CurveFit:
 
     @cached_property
     def _inside(self) -> _Inside:
+        if self.among is not None:
+            return self.among
         allowed = self.rss * (1 + self.quantile**2 / self.df)
         return _inside_of(_Grid.over(self.model, self.timed), self.timed, allowed)
+
+    def levelling(self) -> CurveFit | None:
+        """Return the curves alone that have levelled by the last portion; None where none has."""
+        inside = self._inside
+        out = self.model.share(np.array([self.timed.last_min]), inside.shapes)[:, 0]
+        if not (out >= LEVEL_OUT).any():
+            return None
+        kept = inside.bounded(out >= LEVEL_OUT)
+        middle = (kept.least + kept.most) / 2
+        one = int(np.argmax(kept.most - kept.least))
+        return replace(self, among=kept, shape=kept.shapes[one], end_value=float(middle[one]))
+
+    def out_by(self, minutes: float) -> Interval:
+        """Return the share of the end value that is out by a time."""
+        at = np.array([minutes])
+        return self.of_shape(lambda shapes: self.model.share(at, shapes)[:, 0])
 
     @property
     def factor(self) -> float:
@@ -410,10 +446,13 @@ def _t_of(df: int) -> float:
 
 def _aicc(n: int, rss: float, size: int) -> float | None:
     """Return AICc of a least-squares fit with so many parameters, the scatter among them."""
-    if n <= size + 1:
-        return None
-    scatter = n * math.log(max(rss, 1e-300) / n)
-    return scatter + 2 * size + 2 * size * (size + 1) / (n - size - 1)
+    cost = _cost(n, size)
+    return n * math.log(max(rss, 1e-300) / n) + cost if math.isfinite(cost) else None
+
+
+def _cost(n: int, size: int) -> float:
+    """Return what parameters, the scatter among them, add to AICc; infinite where n is too few."""
+    return 2 * size + 2 * size * (size + 1) / (n - size - 1) if n > size + 1 else math.inf
 
 
 def _too_few(model: CurveModel, timed: Timed) -> str:
@@ -557,6 +596,16 @@ class _Inside:
     open_low: tuple[bool, ...]
     open_high: tuple[bool, ...]
 
+    def bounded(self, chosen: npt.NDArray[np.bool_]) -> _Inside:
+        """Return some of the curves, of which something else bounds the end values."""
+        return replace(
+            self,
+            shapes=self.shapes[chosen],
+            least=self.least[chosen],
+            most=self.most[chosen],
+            slow=np.zeros(int(chosen.sum()), dtype=np.bool_),
+        )
+
 
 def _inside_of(grid: _Grid, timed: Timed, allowed: float) -> _Inside:
     """Return the curves whose sum of squares keeps within `allowed`, in all branches met."""
@@ -667,7 +716,7 @@ def _branches(grid: _Grid, lines: FloatArray, least: FloatArray, allowed: float)
     dips = dips[np.argsort(least[dips], kind="stable")]
     hidden = [[i] for i in dips if allowed < least[i] <= allowed + _drop(table, int(i))]
     for members in (*inside, *hidden):
-        narrower = grid.beside(lines[members])
+        narrower = grid.beside(lines[np.array(members)])
         if ((narrower.high - narrower.low)[1:] < 0.7 * (grid.high - grid.low)[1:]).any():
             yield narrower
 
@@ -729,17 +778,112 @@ def _time_of(model: CurveModel, shapes: FloatArray, share: float) -> FloatArray:
 # --------------------------------------------------------------------------- several models
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Comparison:
     """Models of one run's portions: what was fitted, what could not be, and the plainest good one.
 
-    `alike` are the models as good as the chosen one, itself included.
+    Figures of the curve are told by the chosen model, with a range over all models that the
+    portions do not refute. Where the curve has not levelled by the last portion, the end value and
+    what hangs on it are the models' word, and no bound stands above that some model does not keep.
+    Where it has, the range is over the curves that level as well; a pool of the solid so slow that
+    it hardly shows can never be excluded.
+
+    Attributes
+    ----------
+    alike
+        The models as good as the chosen one by AICc, itself included.
+    within
+        The models, likewise, that no other model refutes at 95 %.
+    unjudged
+        Models that the portions cannot judge: refused, without AICc, so dear in parameters that
+        AICc would not choose them however well they fit, or of a fast part that may have left
+        before the first portion.
     """
 
     fits: tuple[CurveFit, ...]
     refusals: tuple[Refusal, ...]
     chosen: CurveFit | None
     alike: tuple[CurveFit, ...]
+
+    @cached_property
+    def within(self) -> tuple[CurveFit, ...]:
+        able = [fit for fit in self.fits if not _hides(fit)]
+        kept = [fit for fit in able if not any(_refutes(other, fit) for other in self.fits)]
+        return tuple(dict.fromkeys((*self.alike, *kept)))
+
+    @property
+    def unjudged(self) -> tuple[CurveModel, ...]:
+        if self.chosen is None:
+            return ()
+        n, plain = int(self.chosen.timed.measured.sum()), self.chosen.model
+        models = [one.model for one in self.refusals]
+        for fit in self.fits:
+            dear = _cost(n, fit.model.size + 1) > _cost(n, plain.size + 1) + NO_SUPPORT_AICC
+            if fit not in self.alike and (fit.aicc is None or dear or _hides(fit)):
+                models.append(fit.model)
+        return tuple(models)
+
+    @cached_property
+    def levelled(self) -> bool:
+        """Whether the curve has levelled by the last portion, as far as portions can show that.
+
+        By the chosen model's interval and all models alike, and by the pace of the last portion.
+        """
+        if self.chosen is None:
+            return False
+        timed = self.chosen.timed
+        last = timed.last_min
+        if self.chosen.out_by(last).low < LEVEL_OUT:
+            return False
+        if any(fit.out_by(last).value < LEVEL_OUT for fit in self.alike):
+            return False
+        out = float(self.chosen.released(last)[0][0])
+        return timed.last_pace * last < AS_LONG_AGAIN * out
+
+    def end(self) -> Interval:
+        """Return the end value [mg/g]."""
+        return self._beyond(self._told(lambda fit: fit.end))
+
+    def reached(self, share: float) -> Interval:
+        """Return when a share of the end value has left [min]."""
+        return self._beyond(self._told(lambda fit: fit.reached(share)))
+
+    def still_rising(self, at_min: float, more_min: float) -> Interval:
+        """Return by what share of S(at) the curve rises in the next minutes."""
+        return self._told(lambda fit: fit.still_rising(at_min, more_min))
+
+    def released(self, at_min: float) -> Interval:
+        """Return what has left by a time [mg/g]."""
+        return self._told(lambda fit: Interval(*(float(x[0]) for x in fit.released(at_min))))
+
+    def _told(self, figure: Callable[[CurveFit], Interval]) -> Interval:
+        assert self.chosen is not None
+        own = figure(self.chosen)
+        others = (fit for fit in self.within if fit is not self.chosen)
+        if self.levelled:
+            others = (level for fit in others if (level := fit.levelling()) is not None)
+        ranges = [own, *map(figure, others)]
+        return Interval(own.value, min(r.low for r in ranges), max(r.high for r in ranges))
+
+    def _beyond(self, told: Interval) -> Interval:
+        """Take the bound above away where a model that is not counted might not keep it."""
+        counted = {fit.model for fit in self.within}
+        free = not self.levelled and any(model not in counted for model in self.unjudged)
+        return replace(told, high=math.inf) if free else told
+
+
+def _hides(fit: CurveFit) -> bool:
+    """Tell whether a fast part of the curve may be of any size, as its time was not sampled."""
+    return fit.model is TWO_SITE and float(fit.timed.start.min()) > 0
+
+
+def _refutes(richer: CurveFit, plain: CurveFit) -> bool:
+    """Tell whether a model of as many parameters or more leaves another outside its 95 % region."""
+    from scipy.special import fdtri
+
+    extra = max(1, richer.model.size - plain.model.size)
+    allowed = 1 + extra * float(fdtri(extra, richer.df, LEVEL)) / richer.df
+    return plain.rss > richer.rss * allowed
 
 
 def compared(timed: Timed, models: Sequence[CurveModel] = FLOW_MODELS) -> Comparison:

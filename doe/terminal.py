@@ -220,20 +220,11 @@ def fit_lines(result: FitResult) -> list[str]:
 
 
 def _curve_lines(result: FitResult) -> list[str]:
-    """Return a line on the curves of each assay, and one on what runs of different flow say."""
-    found = result.curves
-    if not found.curves:
-        return []
-    from doe.report.curve_section import flow_lines, length_sentence
+    """Return at most three sentences on the curves of all assays; the page says the rest."""
+    from doe.report.curve_section import campaign_sentences
 
-    lines = ["", "Extraction curves:"]
-    for name in dict.fromkeys(curve.timed.of for curve in found.curves):
-        own = [curve for curve in found.curves if curve.timed.of == name]
-        lines += wrapped(length_sentence(own), "  • ")
-        tests = [test for test in found.tests if test.curves[0].timed.of == name]
-        for sentence in flow_lines(tests):
-            lines += wrapped(sentence, "  • ")
-    return lines
+    said = [wrapped(sentence, "  • ") for sentence in campaign_sentences(result.curves)]
+    return ["", "Extraction curves:", *(line for lines in said for line in lines)] if said else []
 
 
 def _screening_lines(result: FitResult) -> list[str]:

@@ -19,6 +19,7 @@ import pytest
 from doe import workflow
 from doe.analysis.extraction import ExtractionCurves
 from doe.contract import fit_object
+from doe.report.curve_section import campaign_sentences
 from doe.simulated_lab import Material
 from doe.terminal import fit_lines
 from doe.timed import extraction_curves
@@ -192,6 +193,21 @@ def test_the_page_shows_curves_tables_and_what_is_assumed(planned: TimedLab) -> 
     assert "<script" not in section
     ids = re.findall(r'id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
+
+
+def test_the_terminal_says_the_curves_of_all_assays_in_three_sentences(planned: TimedLab) -> None:
+    planned.doe("record", "husks", str(planned.samples(RUNS)))
+    answer = planned.doe("fit", "husks", "--json")
+    beyond = [one for one in answer["extraction_curves"] if one["beyond_last_portion"]]
+    fitted = [one for one in answer["extraction_curves"] if one["chosen"]]
+    assert 0 < len(beyond) < len(fitted)
+    assert all(one["end_value_mg_g"]["high"] is None for one in beyond)
+    said = list(campaign_sentences(curves_now(planned.folder)))
+    assert len(said) <= 3
+    assert f"model’s word of {len(beyond)} of {len(fitted)} runs" in said[0]
+    page = (planned.folder / "reports" / "husks-stage1-fit.html").read_text()
+    # beside end value, 90 % and rise of each such run
+    assert page.count(", model’s word</td>") == 3 * len(beyond)
 
 
 def test_one_flow_is_said_not_to_tell(planned: TimedLab) -> None:

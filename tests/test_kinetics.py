@@ -292,6 +292,52 @@ def test_intervals_hold_the_truth_as_often_as_they_say(
     assert (held <= 199).all(), held
 
 
+EARLY = np.array([2.0, 4.0, 7.0, 11.0, 15.0, 20.0])
+
+
+def slow_part_behind(t: FloatArray) -> FloatArray:
+    """Half of 300 mg/g goes at 0.25/min, half at 0.02/min: 90 % are out after 80.5 min."""
+    return np.asarray(300 * (1 - 0.5 * np.exp(-0.25 * t) - 0.5 * np.exp(-0.02 * t)))
+
+
+def test_a_curve_stopped_early_is_told_with_the_range_of_all_models_that_fit() -> None:
+    """The best model's own interval misses the end value; what is told holds it, and says why."""
+    rng = np.random.default_rng(7)
+    truth = increments(slow_part_behind, EARLY)
+    t90 = brentq(lambda t: slow_part_behind(t) - 270, 1, 500)
+    own = told = late = 0
+    for _ in range(12):
+        found = compared(timed(truth * (1 + 0.05 * rng.standard_normal(6)), EARLY))
+        assert found.chosen is not None
+        assert not found.levelled
+        assert [model.name for model in found.unjudged] == ["Weibull", "two-site"]
+        end, reached = found.end(), found.reached(0.9)
+        own += found.chosen.end.low <= 300 <= found.chosen.end.high
+        told += end.low <= 300 <= end.high
+        late += reached.low <= t90 <= reached.high
+        # what surely is out by the last portion bounds it from below
+        assert 150 < end.low < slow_part_behind(np.array([20.0]))[0] * 1.1
+    assert own <= 2
+    assert (told, late) >= (11, 11)
+
+
+def test_a_curve_that_levels_keeps_its_bounds() -> None:
+    minutes = np.array([5.0, 10.0, 20.0, 30.0, 50.0, 80.0, 120.0])
+    rng = np.random.default_rng(3)
+    amounts = increments(first_order, minutes) + 0.02 * rng.standard_normal(7)
+    found = compared(timed(np.maximum(amounts, 0.001), minutes))
+    assert found.levelled
+    assert found.end().low <= 10 <= found.end().high < 12
+    assert found.reached(0.9).low <= math.log(10) / 0.06 <= found.reached(0.9).high < 60
+
+
+def test_a_fast_part_gone_before_the_first_sample_is_not_judged() -> None:
+    start = np.array([5.0, 15.0, 25.0, 35.0, 45.0, 55.0, 65.0])
+    amounts = first_order(start + 2) - first_order(start)
+    portions = Timed(np.arange(7), start, start + 2, amounts, amounts, 0.05 * amounts + 0.005)
+    assert TWO_SITE in compared(portions).unjudged
+
+
 def test_a_running_sum_fitted_as_if_independent_promises_too_much() -> None:
     """Why single portions are fitted: the same data as a running sum, by `curve_fit`."""
     rng = np.random.default_rng(22)

@@ -94,14 +94,23 @@ class TimedRun:
 class JudgedCurve:
     """A run's curve: the models, and what the one to go by says of its length.
 
-    `reached` is when 90 % of the end value was out [min], `rising` the share by which ten minutes
-    more would have raised what was out at the run's end; None where no model could be fitted.
+    `end` is the end value and `out` what was out at the run's end [mg/g], `reached` when 90 % of
+    the end value was out [min], `rising` the share by which ten minutes more would have raised what
+    was out at the run's end; each with the range over all models that the portions do not refute.
+    None where no model could be fitted.
     """
 
     timed: TimedRun
     models: Comparison
     reached: Interval | None = None
     rising: Interval | None = None
+    end: Interval | None = None
+    out: Interval | None = None
+
+    @property
+    def beyond(self) -> bool:
+        """Whether what is told of later than the last portion is the models' word."""
+        return self.models.chosen is not None and not self.models.levelled
 
     def by(self, model: CurveModel) -> CurveFit | None:
         """Return the fit of a model; None where it was refused."""
@@ -122,6 +131,8 @@ class JudgedCurve:
             return "open"
         if self.rising.low > STILL_RISING:
             return "ended early"
+        if self.beyond:
+            return "open"
         if self.reached.high < LONG_DONE * self.timed.end_min:
             return "ran on"
         settled = self.rising.high < STILL_RISING
@@ -190,8 +201,10 @@ def judged(run: TimedRun) -> JudgedCurve:
     return JudgedCurve(
         run,
         models,
-        models.chosen.reached(REACHED),
-        models.chosen.still_rising(run.end_min, MORE_MIN),
+        models.reached(REACHED),
+        models.still_rising(run.end_min, MORE_MIN),
+        models.end(),
+        models.released(run.end_min),
     )
 
 

@@ -46,7 +46,13 @@ if TYPE_CHECKING:
     from doe.factors import FloatArray
     from doe.kinetics import CurveFit, PaceFit
 
-__all__ = ["curve_section", "flow_lines", "flow_sentences", "length_sentence", "pace_sentence"]
+__all__ = [
+    "campaign_sentences",
+    "curve_section",
+    "flow_sentences",
+    "length_sentence",
+    "pace_sentence",
+]
 
 PANELS_FIRST = 6
 TOGETHER_MOST = 5
@@ -57,6 +63,8 @@ OVER = 20.0
 HARDLY = 0.1
 """Share by which a time differs over the temperatures of all runs below which it hardly does."""
 SAID_FIRST = 4
+MODELS_WORD = "model’s word"
+"""Stands beside every number that lies beyond the last portion of a curve still rising."""
 TESTS_FIRST = 2
 WORDS = {
     "time": "That speaks for release or diffusion inside the solid: curves coincide against time, "
@@ -132,9 +140,12 @@ def _of_one(
         said = [text for curve in fitted for text in _length_words(curve)]
         yield bullets(said[:SAID_FIRST])
         more = bullets(said[SAID_FIRST:])
-        yield folded(f"{len(said) - SAID_FIRST} more runs of unfit length", more) if more else ""
+        left = len(said) - SAID_FIRST
+        runs = "run" if left == 1 else "runs"
+        yield folded(f"{left} more {runs} of unfit length", more) if more else ""
         yield from _figures(f"curves-{number}", fitted)
         yield table_html(_length_table(fitted))
+        yield prose(tuple(_beyond_words(fitted)))
         yield folded("The models of each run", table_html(_model_table(fitted)))
     shown = [_flow_html(f"curves-{number}-flow-{i}", test) for i, test in enumerate(tests)]
     yield from shown[:TESTS_FIRST]
@@ -165,8 +176,46 @@ def length_sentence(curves: Sequence[JudgedCurve]) -> str:
         for verdict, one, several in VERDICTS
         if (words := _of_verdict(curves, verdict, one, several))
     ]
+    word = f" ({MODELS_WORD} of {_some(curves)}, not level at their last portion)"
     out = f"{name}: 90 % of the fitted end value is out after {_range(reached)} min"
+    out += word if any(curve.beyond for curve in curves) else ""
     return f"{'. '.join([out, *told])}."
+
+
+def _beyond_words(curves: Sequence[JudgedCurve]) -> Iterator[str]:
+    """Yield what the ranges of a table of lengths rest on."""
+    if any(curve.beyond for curve in curves):
+        yield (
+            f"{capital(MODELS_WORD)}: the curve had not levelled by its last portion; beyond that "
+            "the number is the models’ word. The range is over all models that the portions do not "
+            "refute."
+        )
+    if not all(curve.beyond for curve in curves):
+        yield (
+            "The other ranges are over all such models’ curves with 90 % out by the last portion. "
+            "A part of the solid that gives so slowly that it hardly shows is never excluded."
+        )
+    for names, runs in _unjudged(curves).items():
+        yield f"Portions too few, or begun too late, to judge {names}: {runs}."
+
+
+def _some(curves: Sequence[JudgedCurve]) -> str:
+    """Return how many of the curves had not levelled."""
+    fitted = [curve for curve in curves if curve.models.chosen is not None]
+    return f"{sum(curve.beyond for curve in fitted)} of {len(fitted)} runs"
+
+
+def _unjudged(curves: Sequence[JudgedCurve]) -> dict[str, str]:
+    """Return the runs by the models that their portions are too few to judge."""
+    found: dict[str, list[str]] = {}
+    for curve in curves:
+        if curve.models.unjudged:
+            names = enumerated([model.name for model in curve.models.unjudged])
+            found.setdefault(names, []).append(str(curve.timed.run))
+    return {
+        names: f"{'run' if len(runs) == 1 else 'runs'} {enumerated(runs)}"
+        for names, runs in found.items()
+    }
 
 
 def _range(values: Sequence[float]) -> str:
@@ -194,7 +243,7 @@ def _length_words(curve: JudgedCurve) -> Iterator[str]:
     if curve.verdict == "ended early":
         yield (
             f"Run {run.run} was stopped early: at its end after {plain(run.end_min, 3)} min "
-            f"{run.of} still rises by {_percents(rising)} per 10 min."
+            f"{run.of} still rises by {_percents(rising)} per 10 min ({MODELS_WORD})."
         )
     elif curve.verdict == "ran on":
         over = run.end_min - reached.value
@@ -205,17 +254,44 @@ def _length_words(curve: JudgedCurve) -> Iterator[str]:
         )
 
 
-def flow_lines(tests: Sequence[FlowTest]) -> Iterator[str]:
-    """Yield a sentence for each finding on one assay, with the groups of runs that share it."""
-    for finding, words in FINDINGS.items():
-        groups = [
-            enumerated([str(curve.timed.run) for curve in test.curves])
-            for test in tests
-            if test.speaks_for == finding
-        ]
-        if groups:
-            name = capital(tests[0].curves[0].timed.of)
-            yield f"{name}: runs {'; runs '.join(groups)} {words}."
+def campaign_sentences(found: ExtractionCurves) -> Iterator[str]:
+    """Yield when curves level, which runs' lengths were unfit, and what flow does: one each."""
+    names = list(dict.fromkeys(curve.timed.of for curve in found.curves))
+    if not names:
+        return
+    after: dict[str, list[str]] = {}
+    for name in names:
+        after.setdefault(_out_after(found, name), []).append(name)
+    told = [f"{enumerated(of)} {words}" for words, of in after.items()]
+    yield f"90 % of the end value is out: {'; '.join(told)}."
+    lengths = [
+        f"{_gathered(runs)} {several if len(runs) > 1 else one}"
+        for verdict, one, several in VERDICTS[:2]
+        if (runs := sorted({c.timed.run for c in found.curves if c.verdict == verdict}))
+    ]
+    if lengths:
+        yield f"{capital('; '.join(lengths))}."
+    findings: dict[str, list[str]] = {}
+    for test in found.tests:
+        assayed = findings.setdefault(FINDINGS[test.speaks_for], [])
+        if test.curves[0].timed.of not in assayed:
+            assayed.append(test.curves[0].timed.of)
+    if findings:
+        told = [f"{enumerated(of)} {words}" for words, of in findings.items()]
+        yield f"Runs alike but for flow: {'; '.join(told)}."
+
+
+def _out_after(found: ExtractionCurves, name: str) -> str:
+    curves = [c for c in found.curves if c.timed.of == name]
+    reached = sorted(c.reached.value for c in curves if c.reached is not None)
+    if not reached:
+        return "not told, as portions are too few for a curve"
+    word = f" ({MODELS_WORD} of {_some(curves)})" if any(c.beyond for c in curves) else ""
+    return f"after {_range(reached)} min{word}"
+
+
+def _gathered(runs: Sequence[int]) -> str:
+    return f"run{'s' if len(runs) > 1 else ''} {enumerated([str(run) for run in runs])}"
 
 
 def flow_sentences(test: FlowTest) -> tuple[str, str, str]:
@@ -327,7 +403,8 @@ def _run_panels(
     early = sum(curve.verdict == "ended early" for curve in curves)
     still = f"; {early} of {len(curves)} runs ended while it still rose" if early else ""
     times = sorted(curve.reached.value for curve in curves if curve.reached is not None)
-    state = f"{capital(name)} has 90 % of its end value out after {_range(times)} min{still}"
+    word = f" ({MODELS_WORD} of {_some(curves)})" if any(c.beyond for c in curves) else ""
+    state = f"{capital(name)} has 90 % of its end value out after {_range(times)} min{word}{still}"
     return Panels(
         key,
         state,
@@ -352,7 +429,8 @@ def _run_picture(key: str, kind: str, curve: JudgedCurve, x: Axis, y: Axis) -> P
     ]
     if curve.reached.value < x.high:
         at = np.full(2, curve.reached.value)
-        label = f"90 %: {plain(curve.reached.value, 2)} min"
+        word = f", {MODELS_WORD}" if curve.beyond else ""
+        label = f"90 %: {plain(curve.reached.value, 2)} min{word}"
         layers.append(Curve(at, np.array([0.0, top]), label, "soft-ink", dashed=True))
     layers += _marks(run, fit, kind)
     title = f"Run {run.run}: {run.settings}"
@@ -603,18 +681,19 @@ def _pace_picture(key: str, pace: Pace, fit: PaceFit) -> Picture:
 def _length_table(curves: Sequence[JudgedCurve]) -> Table:
     rows = []
     for curve in curves:
-        run, fit = curve.timed, curve.models.chosen
-        assert fit is not None
+        run = curve.timed
         assert curve.reached is not None
         assert curve.rising is not None
-        out = Interval(*(float(part[0]) for part in fit.released(run.end_min)))
+        assert curve.end is not None
+        assert curve.out is not None
+        word = f", {MODELS_WORD}" if curve.beyond else ""
         rows.append(
             (
                 str(run.run),
-                _estimate(out),
-                _estimate(fit.end),
-                _estimate(curve.reached),
-                _rise(curve.rising),
+                _estimate(curve.out),
+                _estimate(curve.end) + word,
+                _estimate(curve.reached) + word,
+                _rise(curve.rising) + word,
             )
         )
     return Table(
@@ -650,13 +729,23 @@ def _model_table(curves: Sequence[JudgedCurve]) -> Table:
                 fit.model.name,
                 "; ".join(parameters),
                 "; ".join(others) or "none",
+                enumerated([model.name for model in curve.models.unjudged]) or "–",
                 "–" if K is None else _estimate(K),
             )
         )
     return Table(
-        ("run", "settings", "water, mL/g", "model", "parameters", "as good", "K if elution, mL/g"),
+        (
+            "run",
+            "settings",
+            "water, mL/g",
+            "model",
+            "parameters",
+            "as good",
+            "not judged",
+            "K if elution, mL/g",
+        ),
         tuple(rows),
-        frozenset({0, 2, 6}),
+        frozenset({0, 2, 7}),
     )
 
 
