@@ -206,8 +206,14 @@ def test_the_terminal_says_the_curves_of_all_assays_in_three_sentences(planned: 
     assert len(said) <= 3
     assert f"model’s word of {len(beyond)} of {len(fitted)} runs" in said[0]
     page = (planned.folder / "reports" / "husks-stage1-fit.html").read_text()
-    # beside end value, 90 % and rise of each such run
-    assert page.count(", model’s word</td>") == 3 * len(beyond)
+    table = page[page.index("90 % of it after, min</th>") :].split("</table>")[0]
+    words = {
+        row.split("</td>")[0].split("<td>")[1]: row.count(", model’s word</bdi>")
+        for row in table.split("<tr>")[1:]
+    }
+    # beside end value, 90 % and rise of each such run, and nowhere else
+    assert {run for run, count in words.items() if count >= 3} == {str(c["run"]) for c in beyond}
+    assert all(words[str(c["run"])] == 0 for c in fitted if not c["beyond_last_portion"])
 
 
 def test_one_flow_is_said_not_to_tell(planned: TimedLab) -> None:

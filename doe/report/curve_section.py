@@ -63,6 +63,8 @@ OVER = 20.0
 HARDLY = 0.1
 """Share by which a time differs over the temperatures of all runs below which it hardly does."""
 SAID_FIRST = 4
+AFTER = 1.1
+"""Times the last portion's end from which on the end of a run lies beyond it."""
 MODELS_WORD = "model’s word"
 """Stands beside every number that lies beyond the last portion of a curve still rising."""
 TESTS_FIRST = 2
@@ -690,7 +692,7 @@ def _length_table(curves: Sequence[JudgedCurve]) -> Table:
         rows.append(
             (
                 str(run.run),
-                _estimate(curve.out),
+                _estimate(curve.out) + (word if run.end_min > AFTER * run.timed.last_min else ""),
                 _estimate(curve.end) + word,
                 _estimate(curve.reached) + word,
                 _rise(curve.rising) + word,
