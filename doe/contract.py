@@ -527,6 +527,7 @@ def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
             {
                 "run": run,
                 "observed": _number(fit.values[i]),
+                "known_only_to_lie": fit.censored[i] if fit.censored else None,
                 "fitted": _number(fit.fitted[i]),
                 "residual": _number(fit.residuals[i]),
                 "leverage": _number(fit.leverage[i]),
@@ -759,6 +760,7 @@ def _prediction(predicted: Prediction) -> Object:
 
     return {
         "mean": first(predicted.mean),
+        "mean_is_median": predicted.expected is not None,
         "mean_low": first(predicted.mean_low),
         "mean_high": first(predicted.mean_high),
         "run_low": first(predicted.run_low),

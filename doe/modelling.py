@@ -42,6 +42,7 @@ __all__ = [
     "days_of",
     "days_told",
     "findings",
+    "found_notices",
     "landscape",
     "model_asked",
     "model_called",
@@ -636,16 +637,36 @@ def _verdict(
     return confirmation(response, own, np.array(settings), values, group)
 
 
+def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
+    """Return what time and tangled settings did to the fits, that of several responses once."""
+    grave = ("drift", "tangled-terms")
+    return _of_responses(
+        {
+            fitted.response.words: [
+                notice
+                for notice in found[fitted.response.name].scrutiny.notices
+                if notice.code in grave
+            ]
+            for fitted in analysis.fits
+        }
+    )
+
+
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
     """Return the notices of the analysis and of the fits, those of several responses once."""
+    own = {fitted.response.words: fitted.notices for fitted in analysis.fits}
+    return (*analysis.notices, *_of_responses(own))
+
+
+def _of_responses(own: Mapping[str, Sequence[Notice]]) -> tuple[Notice, ...]:
+    """Return the notices of responses, each with the names of those it is about."""
     owners: dict[Notice, list[str]] = {}
-    for fitted in analysis.fits:
-        for notice in fitted.notices:
-            owners.setdefault(notice, []).append(fitted.response.words)
-    of_fits = (
+    for words, notices in own.items():
+        for notice in notices:
+            owners.setdefault(notice, []).append(words)
+    return tuple(
         notice
-        if len(names) == len(analysis.fits) > 1
+        if len(names) == len(own) > 1
         else Notice(notice.code, f"{', '.join(names)}: {notice.what}")
         for notice, names in owners.items()
     )
-    return (*analysis.notices, *of_fits)

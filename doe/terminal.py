@@ -482,12 +482,13 @@ def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[
         rows.append(
             (
                 fit.response.words,
-                f"{bearing(float(at.mean[0]), error)} {fit.response.unit}".rstrip(),
+                f"{bearing(float(at.mean[0]), error)} {fit.response.unit}".rstrip()
+                + ("" if at.expected is None else " (median)"),
                 between(float(at.mean_low[0]), float(at.mean_high[0]), error),
                 between(float(at.run_low[0]), float(at.run_high[0]), error),
             )
         )
-    return table(("expected there (95 % intervals)", "mean", "of the mean", "of one run"), rows)
+    return table(("expected there (95 % intervals)", "mean", "of that", "of one run"), rows)
 
 
 def _fit_row(fit: FittedModel) -> tuple[str, ...]:

@@ -368,9 +368,12 @@ def _of_stratum(stratum: Stratum, unit: str, strata: int) -> str:
     if not parts:
         return (
             f"{where}, none of {len(stratum.effects)} lies beyond chance (Lenth’s margin {size}, "
-            "95 %); a real effect smaller than that would not be seen."
+            "95 %); a real effect of that size would be seen about half the time."
         )
-    return f"{where}: {'; '.join(parts)} (Lenth, 95 %). Effects below {size} would not be seen."
+    return (
+        f"{where}: {'; '.join(parts)} (Lenth, 95 %). A real effect of {size} would be seen about "
+        "half the time, a smaller one less often."
+    )
 
 
 def _sized(effect: Effect, unit: str) -> str:

@@ -318,7 +318,8 @@ def _stratum(name: str, data: Observations, contrasts: Sequence[_Contrast]) -> S
         why = "They mix the scatter of plots and of runs."
     elif len(effects) < FEWEST_CONTRASTS:
         why = (
-            f"Only {len(effects)} contrasts share this error; at least {FEWEST_CONTRASTS} are "
+            f"Only {counted(len(effects), 'contrast')} {'shares' if len(effects) == 1 else 'share'}"
+            f" this error; at least {FEWEST_CONTRASTS} are "
             "needed to tell an effect from chance. Repeat runs, or fit a model."
         )
     margins = None if why else lenth(effects)

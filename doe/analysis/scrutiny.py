@@ -17,6 +17,7 @@ from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Best, best_of_each, best_of_one, candidates_for_search
 from doe.analysis.strata import strata_of
+from doe.analysis.wording import listed
 from doe.errors import FitError, Notice
 from doe.factors import Feasible, FloatArray
 
@@ -24,6 +25,8 @@ __all__ = ["Drift", "PullOnBest", "Scrutiny", "pulls_on_best", "scrutinise", "va
 
 HIGH_INFLATION = 10.0
 """Common practice: above it a coefficient says little apart from its neighbours."""
+HOPELESS = 1000.0
+"""Inflation from which terms are as good as one, and its digits say nothing (our rule)."""
 SURPRISING = 0.05
 TOGETHER = 0.02
 """Coded distance below which two runs were made at the same settings: 1 % of a range."""
@@ -183,15 +186,9 @@ def _notices(
     same: Sequence[tuple[int, int]],
 ) -> tuple[Notice, ...]:
     found = []
-    high = [f"{label} ({value:.0f})" for label, value in inflation if value > HIGH_INFLATION]
+    high = [(label, value) for label, value in inflation if value > HIGH_INFLATION]
     if high:
-        found.append(
-            Notice(
-                "tangled-terms",
-                f"As the runs were made, other terms inflate the variance of {', '.join(high)} "
-                f"times; up to {HIGH_INFLATION:.0f} is usual. Trust their sum, not each alone.",
-            )
-        )
+        found.append(Notice("tangled-terms", _tangled(high)))
     for drift in drifts:
         if drift.p_value is not None and drift.p_value < SURPRISING:
             size = ""
@@ -218,6 +215,25 @@ def _notices(
             Notice("same-settings", f"Planned apart, yet made at the same settings: runs {pairs}.")
         )
     return tuple(found)
+
+
+def _tangled(high: Sequence[tuple[str, float]]) -> str:
+    """Return which terms the runs, as made, hardly tell apart, and what that makes of them."""
+    some = [f"{label} ({value:.0f} times)" for label, value in high if value <= HOPELESS]
+    most = [label for label, value in high if value > HOPELESS]
+    named = listed([*some, *([f"{listed(most)} (over {HOPELESS:.0f} times)"] if most else [])])
+    text = (
+        f"As the runs were made, other terms inflate the variance of {named}; up to "
+        f"{HIGH_INFLATION:.0f} times is usual. "
+    )
+    text += (
+        "Trust what the two do together, not each alone."
+        if len(high) == 2
+        else "None of these coefficients can be trusted alone."
+    )
+    if max(value for _, value in high) > HOPELESS:
+        text += " Nor can where the polynomial puts the best: these settings moved together."
+    return text
 
 
 def _numbers(runs: Sequence[int]) -> str:

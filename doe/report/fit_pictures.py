@@ -45,6 +45,7 @@ __all__ = [
     "fitted_unit",
     "half_normal_picture",
     "left_out_picture",
+    "limit_marks",
     "normal_picture",
     "observed_fitted_picture",
     "residuals_against_picture",
@@ -444,6 +445,12 @@ def _effect_curve_table(space: FactorSpace, view: EffectCurve) -> Table:
     return Table(headings, rows, frozenset({0, 1, 2}))
 
 
+def limit_marks(fit: FittedModel) -> tuple[str, ...]:
+    """Return before each value "<" or ">" where it is a limit only."""
+    sides = fit.censored or (None,) * len(fit.runs_used)
+    return tuple({"below": "<", "above": ">"}.get(side or "", "") for side in sides)
+
+
 def _runs_table(fit: FittedModel) -> Table:
     unit = fit.response.unit
     return Table(
@@ -459,15 +466,16 @@ def _runs_table(fit: FittedModel) -> Table:
         tuple(
             (
                 str(run),
-                plain(float(value)),
+                f"{mark}{plain(float(value))}",
                 plain(float(fitted)),
                 bearing(float(residual), fit.residual_sd),
                 two_decimals(float(studentised)),
                 two_decimals(float(leverage)),
                 two_decimals(float(cook)),
             )
-            for run, value, fitted, residual, studentised, leverage, cook in zip(
+            for run, mark, value, fitted, residual, studentised, leverage, cook in zip(
                 fit.runs_used,
+                limit_marks(fit),
                 fit.values,
                 fit.fitted,
                 fit.residuals,

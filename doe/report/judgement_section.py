@@ -13,6 +13,7 @@ import numpy as np
 
 from doe.factors import FactorSpace, FloatArray
 from doe.report.digits import p_text, percent, plain
+from doe.report.fit_pictures import limit_marks
 from doe.report.pictures import Table
 
 if TYPE_CHECKING:
@@ -137,10 +138,11 @@ def runs_table(fit: FittedModel, pulls: Sequence[PullOnBest]) -> Table:
     by_run = {pull.run: pull for pull in pulls}
     unit = fit.response.unit
     tail = f", {unit}" if unit else ""
+    marks = limit_marks(fit)
     rows = tuple(
         (
             str(run),
-            plain(float(fit.values[i])),
+            f"{marks[i]}{plain(float(fit.values[i]))}",
             plain(float(fit.fitted[i])),
             _figure(fit.studentised[i]),
             _figure(fit.leverage[i]),

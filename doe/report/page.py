@@ -69,6 +69,8 @@ GRAVE = (
     "aims-not-met",
     "achieved-breaks-limit",
     "response-not-fitted",
+    "tangled-terms",
+    "drift",
     "poor-prediction",
     "lack-of-fit",
     "exact-fit",

@@ -73,9 +73,10 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
     single = with_unit(between(low, high).replace(" to ", " and "), unit)
     wanted = _wanted(response)
+    how = "on average (" if prediction.expected is None else "typically (median; "
     return (
-        f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} on average "
-        f"({percent(prediction.level)} interval {average}), and any one run between {single}"
+        f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} {how}"
+        f"{percent(prediction.level)} interval {average}), and any one run between {single}"
         f"{f'; {wanted} is wanted' if wanted else ''}."
     )
 
@@ -97,7 +98,8 @@ def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
         rows.append(
             (
                 response.words,
-                with_unit(bearing(float(prediction.mean[0]), error), unit),
+                with_unit(bearing(float(prediction.mean[0]), error), unit)
+                + ("" if prediction.expected is None else " (median)"),
                 between(ends[0], ends[1], error),
                 between(ends[2], ends[3]),
                 _wanted(response),

@@ -167,3 +167,21 @@ def test_run_that_no_fit_can_do_without_is_listed_without_figures():
     pulls = pulls_on_best([fit], {"y": observed(space, points, values)}, whole_box)["y"]
     assert pulls[7].settings is None
     assert pulls[0].moved is not None
+
+
+def test_settings_that_moved_together_are_named_without_digits_that_say_nothing():
+    """Two factors that are one but for jitter: statsmodels' inflation is in the thousands."""
+    from statsmodels.stats.outliers_influence import variance_inflation_factor
+
+    rng = np.random.default_rng(4)
+    one = np.linspace(-1, 1, 12)
+    achieved = np.column_stack([one, one + rng.normal(0, 0.002, 12)])
+    data = observed(SQUARE, achieved, 10 + one + rng.normal(0, 0.3, 12))
+    fit = fit_response(Y, linear_model(SQUARE), data)
+    X = fit.model.matrix(fit.coded)
+    assert variance_inflation_factor(X, 1) > 1000
+    (said,) = [n.what for n in scrutinise(fit, data).notices if n.code == "tangled-terms"]
+    first, second = SQUARE.names
+    assert f"{first} and {second} (over 1000 times)" in said
+    assert "Trust what the two do together" in said
+    assert "Nor can where the polynomial puts the best" in said

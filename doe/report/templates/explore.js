@@ -712,7 +712,7 @@
     const facts = factors.map((f, i) => [f.words, setting(i, at[i])]);
     for (const r of responses) {
       const p = byPolynomial(r, at), {low, high} = p;
-      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} on average (95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
+      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} ${r.exponent === 1 ? "on average (" : "typically (median; "}95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
     }
     if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(overSwings(keepingPolynomials, at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
     facts.push(["the rig", verdict(at)[1]]);
