@@ -180,10 +180,8 @@ def test_what_the_settings_rest_on_predicts_as_python_does(
     analysis, space = campaign.result.analysis, campaign.campaign.space
     tab = opened(browser, campaign.page)
     assert tab.locator("#explore-by").input_value() == "0"
-    shifts = analysis.surrogates[analysis.fits[0].response.name].recipe.shifts
-    assert tuple(shift.anew for shift in shifts) == (
-        (True, False) if which == "lots" else (True,)
-    ), "days stand for plots"
+    shifts = analysis.surrogates[analysis.fits[0].response.name].recipe.anew
+    assert shifts == ((True, False) if which == "lots" else (True,)), "days stand for plots"
     rng = np.random.default_rng(4)
     apart = []
     for turn in range(6):

@@ -68,10 +68,11 @@ class Recipe:
     sets, weights
         (s, k + g + 5) logarithms, in the order of the prior, and (s,) what each set weighs.
     features, z
-        Of the runs: (n, d) columns, (n,) standardised values.
-    shifts
-        What shifts runs together, g of them. Only of runs that stand alone is this all there is to
-        know: gathered ones (more than RUNS_ALONE) share more than that.
+        Of the places of runs: (b, d) columns, (b,) standardised values.
+    alike, alone
+        What the scatter of each grouping (g, b, b), and of runs (b,), leaves of their covariance.
+    anew
+        (g,) whether a further run meets a new level of a grouping.
     jitter
         Variance that each run has beside its scatter.
     """
@@ -84,7 +85,9 @@ class Recipe:
     weights: FloatArray
     features: FloatArray
     z: FloatArray
-    shifts: tuple[Shift, ...]
+    alike: FloatArray
+    alone: FloatArray
+    anew: tuple[bool, ...]
     jitter: float = JITTER
 
 
@@ -126,7 +129,9 @@ class Surrogate:
             self._weights,
             self._runs.features,
             self._runs.z,
-            self._runs.shifts,
+            self._runs.alike,
+            self._runs.alone,
+            tuple(shift.anew for shift in self._runs.shifts),
         )
 
     def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -208,15 +208,15 @@ def _surrogate(own: Surrogate) -> Json:
         "size": recipe.size,
         "runSd": recipe.run_sd,
         "jitter": recipe.jitter,
-        "shifts": [
-            {"columns": _packed(shift.columns), "anew": shift.anew} for shift in recipe.shifts
-        ],
+        "anew": list(recipe.anew),
         **{
             name: _packed(values)
             for name, values in (
                 ("sets", recipe.sets),
                 ("weights", recipe.weights),
                 ("features", recipe.features),
+                ("alike", recipe.alike),
+                ("alone", recipe.alone),
                 ("z", recipe.z),
             )
         },

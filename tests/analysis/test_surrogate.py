@@ -268,6 +268,40 @@ def test_repeats_gathered_at_their_settings_tell_what_they_tell_one_by_one(monke
     assert gathered.run_sd == pytest.approx(one_by_one.run_sd, rel=1e-4)
 
 
+def test_a_recipe_says_all_that_predictions_follow_from_with_gathered_runs_too(monkeypatch):
+    """Rasmussen, Williams, eq. 2.25, from the recipe alone and scikit-learn's kernels."""
+    from sklearn.gaussian_process import kernels
+
+    monkeypatch.setattr("doe.analysis.surrogate.RUNS_ALONE", 20)
+    monkeypatch.setattr("doe.analysis.surrogate.PLACES", 12)
+    data = in_lots(True, runs=40)
+    shifts = shifts_of(data, [i % 4 for i in range(40)])
+    own = surrogate(
+        SPACE, data.planned, data.values, shifts, np.random.default_rng(1), logarithmic=False
+    )
+    recipe = own.recipe
+    assert recipe.alike.shape == (2, 12, 12)
+    assert recipe.anew == (True, False)
+    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+    at, mean = SPACE.code(SPACE.grid(4)), 0.0
+    for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
+        *lengths, alone_sd, bend, slope, curve, day, lot, noise = one
+        kernel = (
+            kernels.ConstantKernel(1.0)
+            + slope**2 * line
+            + curve**2 * line * line
+            + alone_sd**2 / 2 * kernels.RBF([lengths[0], 1e9])
+            + alone_sd**2 / 2 * kernels.RBF([1e9, lengths[1]])
+            + bend**2 * kernels.RBF(lengths)
+        )
+        scatter = np.diag(noise**2 * recipe.alone + recipe.jitter)
+        shared = day**2 * recipe.alike[0] + lot**2 * recipe.alike[1]
+        covariance = kernel(recipe.features) + shared + scatter
+        mean = mean + weight * kernel(at, recipe.features) @ np.linalg.solve(covariance, recipe.z)
+    told = own.mean_sd(SPACE.decode(at))[0]
+    assert told == pytest.approx(recipe.centre + recipe.size * mean, rel=1e-6)
+
+
 def test_many_runs_are_foretold_about_as_well_gathered_as_alone():
     """150 runs at random settings of an invented surface, which scatter by 1; days do nothing.
 

@@ -138,20 +138,15 @@
   // ---- the surrogates, as the analysis has them: many sets of length scales, each with its weight
   const below = (x) => tail(-x, Infinity);
   const surrogate = (s) => {
-    const [sets, weights, features, z] = ["sets", "weights", "features", "z"].map((name) => doubles(s[name]));
+    const [sets, weights, features, same, single, z] = ["sets", "weights", "features", "alike", "alone", "z"].map((name) => doubles(s[name]));
     const n = z.length, S = weights.length, width = sets.length / S, d = features.length / n, k = factors.length;
     const columns = [];
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
     const hyper = [...weights].map((_, i) => {
-      const one = sets.subarray(i * width, (i + 1) * width), [own, bend, slope, curve, ...scatters] = one.subarray(k).map((v) => Math.exp(2 * v));
-      const noise = scatters.pop();
-      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, scatters, noise, anew: scatters.reduce((sum, v, g) => sum + (s.shifts[g].anew ? v : 0), noise)};
-    });
-    // by grouping: what two runs share of its scatter
-    const alike = s.shifts.map((shift) => {
-      const levels = doubles(shift.columns), l = levels.length / n, same = new Float64Array(n * n);
-      for (let r = 0; r < n; r++) for (let j = 0; j < n; j++) for (let m = 0; m < l; m++) same[r * n + j] += levels[r * l + m] * levels[j * l + m];
-      return same;
+      const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(k).map((v) => Math.exp(2 * v));
+      const [own, bend, slope, curve] = variances, noise = variances[variances.length - 1], shifts = variances.subarray(4, variances.length - 1);
+      const shared = s.anew.reduce((sum, anew, g) => sum + (anew ? shifts[g] : 0), 0);
+      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, shifts, shared, noise};
     });
     // what one factor alone brings to the covariance between a setting and every run
     const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
@@ -188,7 +183,8 @@
       for (let r = 0; r < n; r++) {
         cross(i, ofRuns[r], line);
         for (let j = 0; j <= r; j++) {
-          let sum = line[j] + h.scatters.reduce((total, v, g) => total + v * alike[g][r * n + j], r === j ? h.noise + s.jitter : 0);
+          let sum = line[j] + (r === j ? h.noise * single[r] + s.jitter : 0);
+          h.shifts.forEach((v, g) => { sum += v * same[(g * n + r) * n + j]; });
           for (let m = 0; m < j; m++) sum -= L[r * n + m] * L[j * n + m];
           L[r * n + j] = r === j ? Math.sqrt(sum) : sum / L[j * n + j];
         }
@@ -225,7 +221,7 @@
     };
     const back = (v) => (s.logarithmic ? Math.exp(Math.min(v, 700)) : v);
     const ends = (sides, run) => [0.025, 0.975].map((share) => {
-      const spread = sides.map(({variance}, i) => Math.sqrt(variance + run * hyper[i].anew + 1e-12));
+      const spread = sides.map(({variance}, i) => Math.sqrt(variance + run * (hyper[i].shared + hyper[i].noise) + 1e-12));
       let low = Math.min(...sides.map(({mean}, i) => mean - 9 * spread[i])), high = Math.max(...sides.map(({mean}, i) => mean + 9 * spread[i]));
       for (let turn = 0; turn < 45; turn++) {
         const middle = (low + high) / 2;
