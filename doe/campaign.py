@@ -395,6 +395,14 @@ class Campaign:
             found.append(Notice("limits-not-confirmed", UNCONFIRMED))
         if "pressure" in self.space.names:
             found.append(Notice("pressure-as-factor", PRESSURE_AS_FACTOR))
+        plan = self.samples
+        if plan is not None and plan.line is not None and plan.discard < plan.line:
+            what = (
+                f"[samples] discards {plan.discard:g} mL before each draw, less than the "
+                f"{plan.line:g} mL of the line: a sample begins with what stood in it. Discard at "
+                "least the line, unless it flows all the time."
+            )
+            found.append(Notice("discard-below-line", what))
         return (*found, *self._boiling_notices())
 
     def _boiling_notices(self) -> Iterator[Notice]:

@@ -230,6 +230,8 @@ def record(
         options = _typed(run, start, end, columns, allow_gap, by) + (
             " --replace" if replace else ""
         )
+        if result.log is not None and result.log.deviation.kind != "keep" and not by:
+            options += " --by INITIALS"
         again = f"doe record {name} {sheet}{options}"
         command = again if dry_run else after_recording(result)
         _answer(

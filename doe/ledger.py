@@ -259,6 +259,7 @@ class ReturnedRow:
     drawn: Mapping[str, float] = field(default_factory=dict)
     block: int | None = None
     lot: str = ""
+    kind: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -894,6 +895,8 @@ class _Merge:
         ):
             if new is not None and new != old:
                 self._plan_changed(name, "none" if old is None else str(old), str(new))
+        if self.back.kind and self.back.kind.casefold() != self.row.kind.casefold():
+            self._plan_changed("kind", self.row.kind or "none", self.back.kind)
         for factor, old_value in zip(self.schema.space, self.row.settings, strict=True):
             value = self.back.settings.get(factor.column)
             if value is not None and not _same_setting(factor, old_value, value):
@@ -903,7 +906,9 @@ class _Merge:
     def _plan_changed(self, column: str, old: str, new: str) -> None:
         what = f"run {self.row.run} was planned with {column} {old}, the sheet says {new}."
         remedy = f"Put {old} back; what was really set goes into achieved_{column}."
-        if column in ("stage", "block", "plot"):
+        if column == "kind":
+            remedy = f"Put {old} back; if the run was made as something else, say so in the notes."
+        elif column in ("stage", "block", "plot"):
             remedy = "Check that the sheet belongs to this campaign and stage."
         where = _place(self.back, self.file, column)
         self.problems.append(Problem("plan-changed", what, where, remedy))

@@ -22,7 +22,14 @@ from doe.factors import NumericFactor
 from doe.ledger import Ledger, LedgerRow, Returned, ReturnedRow
 from doe.log_record import LogRecord, read_log_records, settled
 from doe.rig.boiling import boiling_known_C, boils_bara, boils_C
-from doe.run_log import Deviation, RunLog, RunSummary, classify, read_log, summarise
+from doe.run_log import (
+    Deviation,
+    RunLog,
+    RunSummary,
+    classify,
+    read_log,
+    summarise,
+)
 from doe.run_log.headings import Channel
 from doe.standing import beyond, runs_in_words
 from doe.stops import stop_limits
@@ -136,6 +143,7 @@ def logged(
     notices = (
         *danger,
         *twice,
+        *_held_longer(campaign, planned, summary, wish),
         *summary.notices,
         *_liquid(campaign, row.run, summary),
         *_decision(row, deviation),
@@ -366,16 +374,29 @@ def _because(record: LogRecord) -> str:
     )
 
 
+def _held_longer(
+    campaign: Campaign, planned: Mapping[str, float], summary: RunSummary, wish: LogWish
+) -> Iterator[Notice]:
+    """Yield a notice where it stayed hot for longer than planned, as with a flush done hot."""
+    allowed = 1 + campaign.deviations.rules.share_minor
+    if wish.end_min is None and summary.time_min > allowed * planned["time"]:
+        what = (
+            f"By its log run {wish.run} stayed at temperature for {summary.time_min:.3g} min, and "
+            f"{planned['time']:g} min were planned. If that holds a flush or a wait while hot, say "
+            f"where the extraction began and ended on the log's clock: --start "
+            f"{summary.start_min:.4g} --end {summary.start_min + planned['time']:.4g}, as planned."
+        )
+        yield Notice("held-longer", what)
+
+
 def _liquid(campaign: Campaign, run: int, summary: RunSummary) -> tuple[Notice, ...]:
     """Return the notice on a run that boiled, may have, or came inside the margin."""
     if not summary.minutes_below_margin:
         return ()
-    assert summary.margin_bar is not None
-    assert summary.margin_K is not None
     figures = (
         f"{summary.minutes_below_margin:.3g} min inside the required margin of "
         f"{campaign.rig.liquid_margin:g} bar and {campaign.rig.liquid_subcooling:g} K, lowest "
-        f"{summary.margin_bar:.3g} bar and {summary.margin_K:.3g} K at row {summary.margin_row}, "
+        f"{summary.margin_words} at row {summary.margin_row}, "
         "sensor errors and the wall's excess allowed for."
     )
     if summary.boiled:

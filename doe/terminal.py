@@ -155,12 +155,14 @@ def _log_lines(result: RecordResult) -> list[str]:
         f"{found.set_temperature_C:.4g}, highest {found.temperature_high_C:.4g}) for "
         f"{found.time_min:.4g} min; {found.window_rule}."
     )
-    lines += wrapped(f"Severity, ramps included: log10 R0 = {found.severity_log10:.3f}.", "  • ")
+    lines += wrapped(
+        f"Severity from 100 °C up, ramps included: log10 R0 = {found.severity_log10:.3f}.", "  • "
+    )
     if found.water_mL is not None:
         lines += wrapped(f"Water pumped, whole log: {found.water_mL:.4g} mL.", "  • ")
     if found.margin_bar is not None:
         lines += wrapped(
-            f"Lowest margin to boiling: {found.margin_bar:.3g} bar, {found.margin_K:.3g} K (row "
+            f"Lowest margin to boiling: {found.margin_words} (row "
             f"{found.margin_row}); {found.minutes_below_margin:.3g} min inside the required one.",
             "  • ",
         )

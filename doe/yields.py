@@ -516,6 +516,7 @@ def _duplicates(run: RunMasses) -> Iterator[AssayScatter]:
 
 def _too_much(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Problem]:
     """Yield a problem where surely more solids came out than went in."""
+    residue = derived.residue_pct
     remedy = f"Check moisture, volumes, solids contents and dilutions.{_alike(run)}"
     found = (
         ("the extract's solids", derived.yield_pct, 100.0),
@@ -528,7 +529,9 @@ def _too_much(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Pr
                 f"run {run.run}: {words} make {share.low:.5g} % of the dry feed; allowed is "
                 f"{most:g} %."
             )
-            yield Problem("solids-above-feed", what, run.where, remedy)
+            bottles = [p.where.file for p in run.portions if p.where.file and share is not residue]
+            where = replace(run.where, file=bottles[0], line=None) if bottles else run.where
+            yield Problem("solids-above-feed", what, where, remedy)
 
 
 def _closure_notices(derived: Derived, run: RunMasses, rules: MassRules) -> Iterator[Notice]:

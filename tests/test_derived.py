@@ -358,3 +358,20 @@ def test_a_dilution_below_1_is_asked_about(doe: Command, dilution: str, asked: b
     said = [w["what"] for w in told if w["code"] == "dilution-below-1"]
     assert len(said) == asked
     assert all("If 1 part in 10 was meant, write 10" in one for one in said)
+
+
+def test_what_bottles_give_is_refused_with_their_file(doe: Command) -> None:
+    doe("record", "mint", given("m.csv", "run,feed_g\n3,12\n"))
+    bottles = "run,bottle,kind,volume_mL,solids_mg_mL\n3,A1,drain,400,40\n"
+    told = doe("record", "mint", given("p.csv", bottles), "--json", status=1)["errors"]
+    assert [(e["code"], e["where"]["file"]) for e in told] == [("solids-above-feed", "p.csv")]
+    masses = given("q.csv", "run,feed_g,extract_dry_g\n4,12,13\n")
+    told = doe("record", "mint", masses, "--json", status=1)["errors"]
+    assert [(e["code"], e["where"]["file"]) for e in told] == [("solids-above-feed", "runs.csv")]
+
+
+def test_another_kind_than_planned_is_refused(doe: Command) -> None:
+    planned = cells(3)["kind"]
+    said = doe("record", "mint", given("k.csv", "run,kind,feed_g\n3,blank,12\n"), status=1)
+    assert f"was planned with kind {planned}, the sheet says blank" in said.said_err
+    doe("record", "mint", given("k.csv", f"run,kind,feed_g\n3,{planned.upper()},12\n"))

@@ -347,3 +347,42 @@ def test_one_file_is_refused_for_a_second_run(doe: Command) -> None:
     words = ("--run", "4", "--by", "AB", "--replace", "--start", "20", "--end", "25", "--json")
     answer = doe("record", "mint", log, *words)
     assert "log-of-another-run" in {warning["code"] for warning in answer["warnings"]}
+
+
+def test_a_dry_run_that_wants_a_decision_ends_in_a_command_with_by(doe: Command) -> None:
+    run = str(hot_run())
+    log = str(log_of(int(run), hold_bar=2.0, dip=4))
+    told = doe("record", "mint", log, "--run", run, "--dry-run").said_out
+    assert told.endswith(f"Next: doe record mint log.csv --run {run} --by INITIALS")
+    told = doe("record", "mint", log, "--run", run, "--dry-run", "--by", "AB").said_out
+    assert told.endswith("--by AB")
+    assert "Severity from 100 °C up" in told
+
+
+def test_a_flush_done_hot_is_asked_about_with_the_options_to_give(doe: Command) -> None:
+    T, _, time = row_of(3).settings
+    up = (T + 0.4 - 25) / 5
+    lines = log_of(3).read_text().splitlines()
+    held = [line for line in lines[1:] if float(line.split(",")[0]) < up + time - 1]
+    after = [line.split(",") for line in lines[1:] if float(line.split(",")[0]) >= up + time - 1]
+    flushed = [",".join([str(up + time - 1 + m / 2), str(T), "50", "5"]) for m in range(21)]
+    late = [",".join([str(float(t) + 10.5), *rest]) for t, *rest in after]
+    Path("hot.csv").write_text("\n".join([lines[0], *held, *flushed, *late]) + "\n")
+    answer = doe("record", "mint", "hot.csv", "--run", "3", "--dry-run", "--json")
+    (said,) = (w["what"] for w in answer["warnings"] if w["code"] == "held-longer")
+    start = up - 2.4 / 5  # within 2 K of set, on a ramp of 5 K/min to 0.4 K above it
+    assert f"--start {start:.4g} --end {start + time:.4g}" in said
+    words = ("--start", f"{start:.4f}", "--end", f"{start + time:.4f}", "--dry-run", "--json")
+    answer = doe("record", "mint", "hot.csv", "--run", "3", *words)
+    assert "held-longer" not in {w["code"] for w in answer["warnings"]}
+
+
+def test_no_pressure_left_has_no_boiling_point(doe: Command) -> None:
+    run = hot_run()
+    log = str(log_of(run, hold_bar=-0.5, dip=4))  # less gauge error and pulsation: below zero
+    answer = doe("record", "mint", log, "--run", str(run), "--by", "AB")
+    assert "no pressure is left, and so no boiling point" in answer.said_out
+    assert " K (row" not in answer.said_out
+    found = tomllib.loads(Path(f"designs/mint/logs/run-{run}.toml").read_text())["found"]
+    assert "margin_K" not in found
+    assert found["minutes_boiled"] > 3

@@ -401,3 +401,13 @@ def test_the_extract_counts_samples_beside_what_was_dried_whole(
     (thrown,) = (w["what"] for w in said["warnings"] if w["code"] == "discard-not-counted")
     assert "6 mL was discarded" in thrown
     assert "0.036 g, 2.2 % of the extract" in thrown
+
+
+@pytest.mark.parametrize(("discard", "said"), [("3 mL", True), ("4 mL", False)])
+def test_a_discard_below_the_line_is_said(command: Command, discard: str, said: bool) -> None:
+    command("new", "mint")
+    file = Path("designs/mint/campaign.toml")
+    plan = f'[samples]\nat = ["10 min"]\ndiscard = "{discard}"\nvolume = "5 mL"\nline = "4 mL"\n'
+    file.write_text(file.read_text().replace("[rig]\n", f"{plan}\n[rig]\n", 1))
+    codes = {w["code"] for w in command("check", "mint", "--json")["warnings"]}
+    assert ("discard-below-line" in codes) == said

@@ -279,6 +279,10 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
         (HEAD + "1,150,,n.d.,ND,\n").encode(),
         [("D2 (yield_pct)", "not detected, or not determined", "<0.05", "empty"), ("E2",)],
     ),
+    "one decimal comma beside decimal points": (
+        (HEAD + '1,150,151.2,12.31,"<0,05",\n2,165,166.2,1.234,0.5,\n').encode(),
+        [("D3", 'as E2 "<0,05" has a decimal comma', 'Write E2 "<0,05" as the other')],
+    ),
     "infinite and nan": ((HEAD + "1,150,,1e999,nan,\n").encode(), [("D2", "large"), ("E2", "nan")]),
     "letters for figures": ((HEAD + "1,150,,1O.5,1_0,\n").encode(), [("D2",), ("E2",)]),
     "Arabic-Indic figures": ((HEAD + "1,150,,١٢,,\n").encode(), [("D2",)]),

@@ -192,6 +192,16 @@ class RunSummary:
         """Whether the log shows water below its saturation pressure."""
         return bool(self.minutes_boiled)
 
+    @property
+    def margin_words(self) -> str:
+        """The lowest margins; where no pressure is left there is no boiling point."""
+        assert self.margin_bar is not None
+        assert self.margin_K is not None
+        bar = f"{self.margin_bar:.3g} bar"
+        if math.isfinite(self.margin_K):
+            return f"{bar}, {self.margin_K:.3g} K"
+        return f"{bar} (with the allowances no pressure is left, and so no boiling point)"
+
     def achieved(self, reading: Reading) -> dict[str, float]:
         """Return what was achieved by name of factor, the pressure measured from what is asked."""
         found = {"temperature": self.temperature_C, "time": self.time_min}
@@ -480,7 +490,9 @@ def _liquid(
     top = water.WATER_TEMPERATURE_MAX_C
     shown[near] = P[near] - boils_bara(np.clip(T[near], 0.0, top))
     surely[near] = P[near] - lower - boils_bara(np.clip(T[near] + hotter, 0.0, top))
-    subcooled[near] = boils_C(np.maximum(P[near] - lower, 0.0)) - T[near] - hotter
+    least = P[near] - lower
+    with_any = np.where(least > 0, boils_C(np.maximum(least, 0.0)), -np.inf)
+    subcooled[near] = with_any - T[near] - hotter
     # beyond 350 °C the boiling pressure taken is too low: nothing there is known to be liquid
     surely[hot & (T + hotter > top)] = -np.inf
     lacking = np.minimum(surely - required[0], subcooled - required[1])

@@ -295,7 +295,7 @@ def with_bottles(
             problems += [_filled(bottle, change) for change in own if change.old]
         changes += own
         kept = {} if former is None else former.cells
-        joined = Bottle(bottle.run, bottle.label, bottle.kind, {**kept, **bottle.cells})
+        joined = replace(bottle, cells={**kept, **bottle.cells})
         merged[key] = joined
     if problems:
         raise ResultsError(*problems)

@@ -273,6 +273,7 @@ class Sheet:
             cells={c: cell_address(i, row.row) for c, i in self.columns.known.items()},
             weighed=weighed,
             drawn=drawn,
+            kind=self.text(row, "kind"),
         )
 
     def check_twice(self, rows: Sequence[ReturnedRow]) -> None:
@@ -477,10 +478,28 @@ class Sheet:
             self.taken[bare] += 1
             return None
         whole = re.sub(r"[.,]", "", bare)
-        return (
-            f'"{bare}" can be read as {bare.replace(",", ".")} or as {whole}.',
-            f"Write {whole} or {bare}0 so that it has one meaning only.",
-        )
+        what = f'"{bare}" can be read as {bare.replace(",", ".")} or as {whole}.'
+        remedy = f"Write {whole} or {bare}0 so that it has one meaning only."
+        odd = self._other_mark(match[1])
+        if odd is not None:
+            name = "comma" if match[1] == "." else "point"
+            what = f"{what[:-1]}, as {odd} has a decimal {name}."
+            remedy = f"Write {odd} as the other numbers are, or: {remedy[0].lower()}{remedy[1:]}"
+        return what, remedy
+
+    def _other_mark(self, mark: str) -> str | None:
+        """Return cell and text of the only number with the other mark, where others have this one.
+
+        It is then likely the slip that leaves numbers with three figures after the mark open.
+        """
+        marked: dict[str, list[str]] = {".": [], ",": []}
+        for cell, text, of in self._number_cells():
+            number = _sign_and_number(strip(text), of)[1]
+            if _NUMBER.fullmatch(number) and not _THREE_DECIMALS.fullmatch(number):
+                for found in marked.keys() & set(number):
+                    marked[found].append(f'{cell} "{strip(text)}"')
+        other = marked["," if mark == "." else "."]
+        return other[0] if len(other) == 1 and len(marked[mark]) > 1 else None
 
     def _points_are_decimal(self) -> bool:
         """Whether points are decimal: by other numbers, or by commas between cells."""
@@ -498,7 +517,7 @@ class Sheet:
     def _marks_settled(self) -> tuple[bool, bool]:
         """Return whether numbers with one meaning only have decimal commas, and points."""
         if not self.evidence:
-            plain = [_sign_and_number(strip(c), of)[1] for c, of in self._number_cells()]
+            plain = [_sign_and_number(strip(c), of)[1] for _, c, of in self._number_cells()]
             numbers = [text for text in plain if _NUMBER.fullmatch(text)]
             settled = [text for text in numbers if not _THREE_DECIMALS.fullmatch(text)]
             self.evidence["comma"] = any("," in text for text in settled)
@@ -506,12 +525,14 @@ class Sheet:
             self.evidence["doubtful"] = any("." in text for text in numbers)
         return self.evidence["comma"], self.evidence["point"]
 
-    def _number_cells(self) -> Iterable[tuple[str, Measured]]:
+    def _number_cells(self) -> Iterable[tuple[str, str, Measured]]:
+        """Yield the address and the text of each cell with a number, and what it belongs to."""
         for column, of in self._measured():
             position = self.columns.known.get(column, -1)
             for row in self.body:
                 if position not in row.numbers and position not in row.shares:
-                    yield self._raw(row, column), of
+                    address = cell_address(position, row.row) if position >= 0 else ""
+                    yield address, self._raw(row, column), of
 
     def _measured(self) -> Iterable[tuple[str, Measured]]:
         """Return every column of settings and of what is measured, and what it belongs to."""
