@@ -602,9 +602,9 @@ def _advised(
     kept = f"A run there keeps all limits with about {_percent(sure)} % probability. "
     kept = kept if limited else ""
     if pays:
-        return "Go on.", f"{kept}{figures}{f' {edge}' if edge else ''}"
+        return "Go on.", f"{kept}{figures}{f' The {edge}' if edge else ''}"
     if edge:
-        return f"Change the range: {edge}", f"{kept}{figures}"
+        return f"Change the range: the {edge}", f"{kept}{figures}"
     if _confirmed(decision, batch):
         return "Stop.", f"{kept}{figures} The recommended settings were run three times or more."
     return "Confirm now.", f"{kept}{figures} Fresh runs on a new day show whether that holds."
@@ -636,7 +636,7 @@ def _confirmed(decision: Decision, batch: _Batch) -> bool:
 
 
 def _edge(decision: Decision, feasible: Feasible) -> str | None:
-    """Return on which edge of the range the best lies, and how far the rig would go beyond it.
+    """Return on which edge the best lies and how far the rig would go, less the leading article.
 
     The edge counts where in four of five open truths a step back from it is worse.
     """
@@ -660,7 +660,7 @@ def _edge(decision: Decision, feasible: Feasible) -> str | None:
             end = "upper" if best[i] > 0 else "lower"
             edge = factor.high if best[i] > 0 else factor.low
             return (
-                f"the best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
+                f"best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
                 f"the rig would allow {further:g} {factor.unit}."
             )
     return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -137,6 +138,8 @@ def test_a_best_on_the_edge_names_how_far_the_rig_would_go():
     found = suggest(analysis, up_to_141, 3, observations=data)
     assert found.recommended.settings[0] == 130
     assert "upper edge of temperature (130 °C)" in found.advice + found.why
+    # behind a colon it goes on in lower case, as a sentence of its own it has a capital
+    assert re.search(r"(: the|[.] The) best lies on", f"{found.advice} {found.why}")
     assert "would allow 141 °C" in found.advice + found.why
     inside = suggest(analysis, whole_box_only, 3, observations=data)
     assert "edge" not in inside.advice + inside.why
