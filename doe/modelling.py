@@ -48,6 +48,7 @@ __all__ = [
     "model_called",
     "model_of",
     "observations",
+    "other_than_planned",
     "scale_notices",
     "screenings",
     "swings",
@@ -534,6 +535,33 @@ def swings(campaign: Campaign) -> FloatArray:
     return np.array([strays.get(name, 0.0) for name in campaign.space.names])
 
 
+def other_than_planned(
+    campaign: Campaign, ledger: Ledger, analysis: Analysis, asked: ModelName | None
+) -> tuple[Notice, ...]:
+    """Return a notice if models were fitted that hold more than the first stage was planned for.
+
+    None where the person asked for a model, or where later stages were planned too.
+    """
+    if asked is not None or len({row.stage for row in ledger.rows}) > 1:
+        return ()
+    record = read_stage(campaign.folder, 1)
+    if record is None:
+        return ()
+    names = {model_of(campaign.space, name).name: name for name in MODELS}
+    planned = names.get(record.model)
+    if planned is None:
+        return ()
+    own = set(model_of(campaign.space, planned).terms)
+    more = sorted({fit.model.name for fit in analysis.fits if own < set(fit.model.terms)})
+    if not more:
+        return ()
+    what = (
+        f"The plan aimed at {record.model}; the runs carry {' or '.join(more)}, so that was "
+        f"fitted. For the model planned: doe fit {campaign.name} --model {planned}"
+    )
+    return (Notice("other-than-planned", what),)
+
+
 def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
     """Return a notice for each response whose values ask for a logarithm that it has not got."""
     notices = []
@@ -542,8 +570,8 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
         if wanted is not None and wanted.low <= 0 <= wanted.high < CLEARLY_BENT:
             what = (
                 f"{fitted.response.words}: the values ask for a logarithm (power "
-                f"{wanted.best:.1f}, "
-                f'95 % interval {wanted.low:.1f} to {wanted.high:.1f}). Write scale = "log" in '
+                f"{wanted.best_in_words}, "
+                f'95 % interval {wanted.interval}). Write scale = "log" in '
                 f"[responses.{fitted.response.name}] and fit again."
             )
             notices.append(Notice("wants-log", what))

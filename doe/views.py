@@ -907,6 +907,7 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
                     p.level,
                     at,
                     campaign.feasible(rows),
+                    fit.change_told(rows[0], rows[-1], p.level),
                 )
             )
     return tuple(views)

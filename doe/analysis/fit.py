@@ -104,7 +104,7 @@ def fit_response(
         kernel = _censored_in_groups if strata.random else _censored
     fit = kernel(response, model, data, left_out, strata, transformation)
     notices = (*data_notices(model, data, strata), *strata_notices(fit, data, strata))
-    return replace(fit, notices=(*notices, *strata.notices, *fit_notices(fit)))
+    return replace(fit, notices=(*notices, *strata.notices, *fit_notices(fit, _repeated(data))))
 
 
 def _fitted(
@@ -415,6 +415,10 @@ def _too_few_measured(response: Response) -> DoeError:
         "Fit a model with fewer terms, or measure with a finer method.",
         key=response.name,
     )
+
+
+def _repeated(data: Observations) -> bool:
+    return len(set(data.repeats().tolist())) < len(data.runs)
 
 
 def _as_meant(model: Model, data: Observations, strata: Strata) -> FloatArray:

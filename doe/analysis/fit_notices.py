@@ -141,8 +141,8 @@ def _repeats_apart(data: Observations, coded: FloatArray) -> list[int]:
     return apart
 
 
-def fit_notices(fit: FittedModel) -> Iterator[Notice]:
-    """Notices about how far the fit can be trusted."""
+def fit_notices(fit: FittedModel, repeated: bool = False) -> Iterator[Notice]:
+    """Notices about how far the fit can be trusted; `repeated` where runs were planned alike."""
     from scipy.special import stdtrit
 
     hidden = [run for run, side in zip(fit.runs_used, fit.censored, strict=False) if side]
@@ -167,7 +167,7 @@ def fit_notices(fit: FittedModel) -> Iterator[Notice]:
             f"{float(stdtrit(df, 0.975)):.1f} standard errors to each side.",
         )
     if not hidden:
-        yield from _lack_notices(fit.lack_of_fit)
+        yield from _lack_notices(fit.lack_of_fit, repeated)
     yield from _leverage_notices(fit)
     if fit.r2_predicted is not None and fit.r2_predicted < 0:
         yield Notice(
@@ -224,8 +224,14 @@ def _leverage_notices(fit: FittedModel) -> Iterator[Notice]:
         )
 
 
-def _lack_notices(lack: LackOfFit | None) -> Iterator[Notice]:
-    if lack is None:
+def _lack_notices(lack: LackOfFit | None, repeated: bool) -> Iterator[Notice]:
+    if lack is None and repeated:
+        yield Notice(
+            "no-repeats",
+            "Runs were repeated only in another plot, day, block or lot, whose differences take up "
+            "what the repeats tell: lack of fit cannot be told from scatter.",
+        )
+    elif lack is None:
         yield Notice(
             "no-repeats",
             "No run was repeated, so lack of fit cannot be told from scatter.",

@@ -215,6 +215,15 @@ class FittedModel:
             expected=self.scale.mean_back(mean, self._run_sd) if transformed else None,
         )
 
+    def change_told(self, start: FloatArray, end: FloatArray, level: float = 0.95) -> bool:
+        """Whether the interval of the change between two settings (k,) leaves out no change."""
+        from scipy.special import stdtrit
+
+        row = self._at(end[None]) - self._at(start[None])
+        error = self._errors(row)[0]
+        t = stdtrit(self._degrees(row)[0], (1 + level) / 2)
+        return bool(np.abs(row @ self.coefficients)[0] > (t * error)[0])
+
     def chance_between(self, settings: npt.ArrayLike, low: float, high: float) -> FloatArray:
         """Return the chance (m,) that one new run at settings (m, k) falls in [low, high]."""
         from scipy.special import stdtr

@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 
 from doe.analysis.decision import SURE, Decision, decide
+from doe.analysis.fitted_model import FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.surrogate import Surrogate
@@ -26,6 +27,9 @@ __all__ = ["chance_of_all_aims", "decision_of", "recommended"]
 
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
+MUCH_LESS = 0.1
+"""Difference of two chances that a person should know of (our rule)."""
+HELD_FOR = range(13, 21)
 HELD = (
     "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 95 to 100 "
     "times in 100, and 83 to 100 times where days shift by twice the scatter of runs."
@@ -73,6 +77,11 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         else None,
         LEVEL,
     )
+    polynomials = {fit.response.name: fit for fit in analysis.fits}
+    doubted = _doubted(
+        optimum.all_aims_probability,
+        float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),
+    )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
     return replace(
         analysis,
@@ -80,8 +89,20 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         by_polynomials=analysis.optimum,
         evidence=_evidence(analysis, decision),
         surrogates=decision.surrogates,
-        notices=(*others, *_unmet(decision, optimum)),
+        notices=(*others, *doubted, *_unmet(decision, optimum)),
     )
+
+
+def _doubted(chance: float | None, by_polynomials: float) -> tuple[Notice, ...]:
+    """Return a notice if the polynomials give much less chance to meet every limit."""
+    if chance is None or by_polynomials > chance - MUCH_LESS:
+        return ()
+    what = (
+        f"The fitted polynomials give one run there only {int(100 * by_polynomials)} % chance to "
+        f"meet every limit, not {min(99, int(100 * chance))} %: count on the lower until runs "
+        "there have shown which is right."
+    )
+    return (Notice("chances-part", what),)
 
 
 def _worth(decision: Decision, response: Response, at: FloatArray) -> float:
@@ -96,7 +117,9 @@ def _worth(decision: Decision, response: Response, at: FloatArray) -> float:
 
 
 def chance_of_all_aims(
-    responses: Sequence[Response], surrogates: Mapping[str, Surrogate], settings: FloatArray
+    responses: Sequence[Response],
+    surrogates: Mapping[str, Surrogate | FittedModel],
+    settings: FloatArray,
 ) -> FloatArray:
     """Return what one new run's chance (m,) to meet every limit and tolerance at least is."""
     missed = np.zeros(len(settings))
@@ -134,11 +157,16 @@ def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:
 def _evidence(analysis: Analysis, decision: Decision) -> str:
     """Return by which models the settings are recommended, and what speaks for them."""
     space, fitted = decision.space, analysis.optimum.settings
+    few, many = (f(len(fit.runs_used) for fit in analysis.fits) for f in (min, max))
+    held = HELD
+    if few not in HELD_FOR or many not in HELD_FOR:
+        count = str(few) if few == many else f"{few} to {many}"
+        held = f"How often the 95 % intervals hold was not simulated for {count} runs."
     apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
     if apart < SAME_SETTING:
         return (
             "Fitted polynomials and averages over models of freer shape agree on these settings. "
-            f"{HELD}"
+            f"{held}"
         )
     parts = []
     for fit in analysis.fits:
@@ -148,7 +176,7 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     return (
         "The settings rest on averages over models of freer shape, which bend where the runs bend; "
         f"the fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn "
-        f"are foretold with a predicted R² of: {'; '.join(parts)} by the polynomial. {HELD}"
+        f"are foretold with a predicted R² of: {'; '.join(parts)} by the polynomial. {held}"
     )
 
 

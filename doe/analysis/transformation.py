@@ -148,14 +148,23 @@ class BoxCox:
     @property
     def why(self) -> str:
         """The advice in one line."""
-        interval = f"the {100 * self.level:.0f} % interval of the power is {self._interval()}"
+        interval = f"the {100 * self.level:.0f} % interval of the power is {self.interval}"
         if self.suggested == 1:
             return f"No transformation: {interval}, which holds 1."
         name = {0.0: "the logarithm", 0.5: "the square root", -1.0: "the reciprocal"}
         word = name.get(self.suggested, f"the power {self.suggested:g}")
         return f"Take {word}: {interval}, without 1."
 
-    def _interval(self) -> str:
+    @property
+    def best_in_words(self) -> str:
+        """The most likely power; at an end of the powers looked at, that it may lie beyond."""
+        if abs(self.best) >= WIDEST:
+            return "−3 or below" if self.best < 0 else "3 or above"
+        return f"{self.best:.1f}".replace("-", "−")
+
+    @property
+    def interval(self) -> str:
+        """The interval of the power in words."""
         low = "below −3" if self.low <= -WIDEST else f"{self.low:.2f}"
         high = "above 3" if self.high >= WIDEST else f"{self.high:.2f}"
         return f"{low} to {high}".replace("-", "−")

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.wording import runs_named
 from doe.factors import FactorSpace, FloatArray
 from doe.report.digits import bearing, capital, percent, plain, with_unit
 from doe.report.pictures import (
@@ -54,13 +55,16 @@ __all__ = [
 ]
 
 HALF_NORMAL_LEAST = 4
+ALIKE = 1e-6
+"""Share by which two distances may differ and be called the same."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectCurve:
     """A fitted response along one factor (m,), the others held at `at` (k,).
 
-    `feasible` (m,) tells where the rig can run; None if it can everywhere.
+    `feasible` (m,) tells where the rig can run; None if it can everywhere. `told` is whether the
+    results tell a change from one end to the other from none.
     """
 
     response: Response
@@ -72,6 +76,7 @@ class EffectCurve:
     level: float
     at: FloatArray
     feasible: npt.NDArray[np.bool_] | None = None
+    told: bool = True
 
 
 def effect_curve_picture(
@@ -174,10 +179,12 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
     values = fit.studentised[known]
     y = padded_axis("studentised residual", "standard errors", values, values, zero=True)
     if known.any():
-        worst = int(np.argmax(np.abs(np.where(known, fit.studentised, 0.0))))
+        far = np.abs(np.where(known, fit.studentised, 0.0))
+        worst = np.flatnonzero(far >= far.max() * (1 - ALIKE))
+        named = runs_named([fit.runs_used[i] for i in worst])
         finding = (
-            f"Run {fit.runs_used[worst]} lies furthest from the model, "
-            f"{plain(abs(float(fit.studentised[worst])), 2)} standard errors away"
+            f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the model, "
+            f"{plain(float(far.max()), 2)} standard errors away"
         )
     else:
         finding = "No run can be judged without itself"
@@ -397,6 +404,8 @@ def _effect_curve_finding(space: FactorSpace, view: EffectCurve) -> str:
     if low in inner and high not in inner:
         turn = one_setting(space, view.factor, float(view.x[low]))
         return f"{words} falls with {along} to {turn}, then rises"
+    if not view.told:
+        return f"{words} may not change with {along}: the results do not tell"
     return f"{words} {'rises' if last > first else 'falls'} with {along}"
 
 
@@ -497,7 +506,11 @@ def _effects_finding(fit: FittedModel, shown: Sequence[TermEstimate], clear: Seq
         return f"No term of {words} stands clear of zero"
     first = next(e for e, c in zip(shown, clear, strict=True) if c)
     stand = "stands" if told == 1 else "stand"
-    return (
-        f"{capital(in_words(first.label))} moves {words} most; {told} of {len(shown)} terms "
-        f"{stand} clear of zero"
-    )
+    named = capital(in_words(first.label))
+    if abs(first.coefficient) < max(abs(e.coefficient) for e in shown):
+        unsure = max(shown, key=lambda e: abs(e.coefficient))
+        return (
+            f"{named} moves {words} most of what stands clear of zero; "
+            f"{in_words(unsure.label)} may do more, or nothing"
+        )
+    return f"{named} moves {words} most; {told} of {len(shown)} terms {stand} clear of zero"

@@ -66,6 +66,7 @@ DERIVED_NONE = Table((), ())
 NOTICES_FIRST = 3
 GRAVE = (
     "model-not-carried",
+    "chances-part",
     "aims-not-met",
     "achieved-breaks-limit",
     "response-not-fitted",

@@ -192,7 +192,8 @@ def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
     summary = "How well the model fits"
     if fit.r2_predicted is not None:
         value = with_minus(f"{fit.r2_predicted:.2f}")
-        summary += f": left-out runs are foretold with R² {value}"
+        left_out = "plots" if "plot" in dict(fit.variance_components) else "runs"
+        summary += f": left-out {left_out} are foretold with R² {value}"
     against = (
         residuals_against_picture(fit, space, i, f"{key}-against-{i + 1}") for i in space.numeric
     )
@@ -232,16 +233,23 @@ def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Pi
 def _fit_sentence(fit: FittedModel) -> str:
     unit = fitted_unit(fit)
     sd = with_unit(plain(fit.residual_sd, 2), unit)
+    scatters = dict(fit.variance_components)
+    scatter = f"scatter by {sd} about it"
+    others = {name: size for name, size in scatters.items() if name != "run"}
+    if others:
+        each = [f"{name}s by {with_unit(plain(size, 2), unit)}" for name, size in others.items()]
+        scatter = f"scatter by {sd} about it within one {' and '.join(others)}, {enumerated(each)}"
     predicted = "How well it foretells runs that it has not seen cannot be worked out."
     if fit.r2_predicted is not None:
         value = with_minus(f"{fit.r2_predicted:.2f}")
+        unit_left_out = "it" if "plot" not in scatters else "its plot"
         predicted = (
-            f"Each run foretold by a fit without it: predicted R² {value}, where 1 is perfect and "
-            "0 no better than the mean of all runs."
+            f"Each run foretold by a fit without {unit_left_out}: predicted R² {value}, where 1 is "
+            "perfect and 0 no better than the mean of all runs."
         )
     return (
         f"The fitted polynomial: {fit.model.name}, {len(fit.estimates)} terms, on "
-        f"{len(fit.runs_used)} runs, which scatter by {sd} about it. {predicted}"
+        f"{len(fit.runs_used)} runs, which {scatter}. {predicted}"
     )
 
 

@@ -285,3 +285,12 @@ def test_run_left_alone_by_hidden_partners_is_fitted_without_a_warning():
     assert np.isnan(fit.studentised[4])
     assert np.isnan(fit.cook[4])
     assert np.isfinite(np.delete(fit.studentised, [4, 5])).all()
+
+
+def test_power_at_the_end_of_those_looked_at_is_called_beyond():
+    """Values whose reciprocal fourth power is normal ask for a power of about −4: beyond −3."""
+    rng = np.random.default_rng(3)
+    values = (20 + 3 * TWICE[:, 0] + rng.normal(0, 0.05, 22)) ** (-1 / 4)
+    found = power_wanted(linear_model(SQUARE), observed(SQUARE, TWICE, values))
+    assert found.best_in_words == "−3 or below"
+    assert found.interval.startswith("below −3")

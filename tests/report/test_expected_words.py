@@ -1,12 +1,19 @@
 """Words on what to expect: medians and limits are called so."""
 
+from dataclasses import replace
+
 import numpy as np
 
 from doe.analysis.fit import fit_response
 from doe.analysis.observations import Observations
 from doe.analysis.transformation import log
 from doe.factors import FactorSpace, NumericFactor
-from doe.report.fit_pictures import observed_fitted_picture
+from doe.report.fit_pictures import (
+    EffectCurve,
+    effect_curve_picture,
+    observed_fitted_picture,
+    residuals_picture,
+)
 from doe.report.response_section import expected_sentence, expected_table
 from doe.responses import Response
 from doe.terms import linear_model
@@ -31,10 +38,10 @@ def test_centre_of_a_log_scale_is_called_the_median_and_is_one():
     told = float(prediction.mean[0])
     assert np.count_nonzero(VALUES[4:8] < told) == np.count_nonzero(VALUES[4:8] > told) == 2
     assert told < VALUES[4:8].mean()
-    assert "typically (median; 95 % interval" in expected_sentence(Y, prediction)
+    assert "typically (median; 95\N{NO-BREAK SPACE}% interval" in expected_sentence(Y, prediction)
     assert expected_table([(Y, prediction)]).rows[0][1].endswith("(median)")
     plain = fit_response(Y, linear_model(SPACE), data()).predict([[0.0]])
-    assert "on average (95 % interval" in expected_sentence(Y, plain)
+    assert "on average (95\N{NO-BREAK SPACE}% interval" in expected_sentence(Y, plain)
 
 
 def test_limit_of_detection_stays_one_in_the_table_of_runs():
@@ -42,3 +49,44 @@ def test_limit_of_detection_stays_one_in_the_table_of_runs():
     rows = observed_fitted_picture(fit).table.rows
     assert rows[0][1].startswith("<")
     assert not rows[1][1].startswith("<")
+
+
+def test_direction_is_told_only_where_the_results_tell_it():
+    """Statsmodels' t test of the slope: a straight line's change from end to end is twice it."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(2)
+    for slope, told in ((0.02, False), (2.0, True)):
+        values = 10 + slope * SETTINGS[:, 0] + rng.normal(0, 0.5, 12)
+        fit = fit_response(Y, linear_model(SPACE), replace(data(), values=values))
+        p_value = sm.OLS(values, fit.model.matrix(fit.coded)).fit().pvalues[1]
+        assert (p_value < 0.05) == told
+        assert fit.change_told(np.array([-1.0]), np.array([1.0])) == told
+        at = fit.predict([[-1.0], [1.0]])
+        curve = EffectCurve(
+            Y, 0, np.array([-1.0, 1.0]), at.mean, at.mean_low, at.mean_high, 0.95, SETTINGS[0]
+        )
+        title = effect_curve_picture(SPACE, replace(curve, told=told)).finding
+        assert ("rises with" in title) == told
+        assert ("may not change with" in title) != told
+
+
+def test_runs_equally_far_from_the_model_are_both_named():
+    """Two levels, residuals ±d at one of them: by symmetry both are exactly as far."""
+    values = np.array([1.0, 1.1, 0.9, 1.0, 2.0, 2.1, 1.9, 2.0, 3.0, 3.8, 2.2, 3.0])
+    fit = fit_response(Y, linear_model(SPACE), replace(data(), values=values))
+    assert residuals_picture(fit).finding.startswith("Runs 10 and 11 lie furthest")
+
+
+def test_repeats_in_other_blocks_are_not_called_none():
+    runs = np.array([[-1.0], [0.0], [1.0], [-1.0], [0.5], [1.0]])
+    runs[5] = 0.9
+    made = replace(
+        data().only(range(6)), planned=runs, achieved=runs, values=np.array([1, 2, 3, 1.5, 2, 4.0])
+    )
+    fit = fit_response(
+        Y, linear_model(SPACE), replace(made, blocks=(("lot", ("n", "n", "n", "s", "s", "s")),))
+    )
+    assert fit.lack_of_fit is None  # the one repeat, of run 1, lies in the other lot
+    said = {notice.code: notice.what for notice in fit.notices}
+    assert "Runs were repeated only in another" in said["no-repeats"]
