@@ -158,7 +158,7 @@ class BoxCox:
     @property
     def best_in_words(self) -> str:
         """The most likely power; at an end of the powers looked at, that it may lie beyond."""
-        if abs(self.best) >= WIDEST:
+        if abs(self.best) > WIDEST - 0.05:  # the search comes near its end, not onto it
             return "−3 or below" if self.best < 0 else "3 or above"
         return f"{self.best:.1f}".replace("-", "−")
 
