@@ -982,12 +982,12 @@ def test_disc_and_valve_say_how_they_stand_and_the_one_that_protects_is_rated() 
     assert problem.code == "relief-above-rating"
 
 
-def test_rig_that_only_heats_takes_nothing_at_its_start_or_below() -> None:
+def test_rig_that_only_heats_takes_nothing_below_its_start() -> None:
     # No reference: that a heater controls only what it heats is common practice.
     envelope = rig_room.envelope(rig(), flow([0.5, 20.0, 21.0, 60.0], 30.0))
-    assert ["heated" in failing(envelope, i) for i in range(4)] == [True, True, False, False]
-    assert "starts at 20 °C and only heats" in sentence(envelope, "heated", 1)
-    assert "Set at least 21 °C." in sentence(envelope, "heated", 1)
+    assert ["heated" in failing(envelope, i) for i in range(4)] == [True, False, False, False]
+    assert "starts at 20 °C and only heats" in sentence(envelope, "heated", 0)
+    assert "Set at least 20 °C." in sentence(envelope, "heated", 0)
 
 
 def test_an_envelope_of_bare_numbers_has_sentences_too() -> None:

@@ -182,17 +182,14 @@ def _temperature_checks(state: State) -> Iterator[Check]:
         "the rig's temperature_max is {allowed}",
         at_most(rig.temperature_max, rig.temperature_overshoot + rig.temperature_sensor_error),
     )
-    coldest = rig.start_temperature + LEAST_RISE_K
-    if (state.temperature < coldest).any():
-        yield Check(
-            "heated",
-            state.temperature,
-            coldest,
-            "the water is set to {value}",
-            f"the rig starts at {rig.start_temperature:g} °C and only heats, and what is hardly "
-            "heated is not controlled, so it takes {allowed}",
-            lambda i: f"Set at least {coldest:g} °C.",
-        )
+    yield Check(
+        "heated",
+        state.temperature,
+        rig.start_temperature,
+        "the water is set to {value}",
+        "the rig starts at {allowed} and only heats",
+        always(f"Set at least {rounded_up(rig.start_temperature, 0)} °C."),
+    )
     known = boiling_known_C(rig)
     reason = "the tool's limit" if rig.co_solvent is None else "the last bubble point given"
     yield Check(
@@ -214,8 +211,6 @@ def _temperature_checks(state: State) -> Iterator[Check]:
     )
 
 
-LEAST_RISE_K = 1.0
-"""Above the start, from which a heater has anything to control: common practice."""
 _UNRATED = (
     "the vessel has no rating at this run's hottest metal, which is refused as “Hottest metal "
     "within the vessel's rating”"

@@ -71,7 +71,7 @@ class Envelope:
 
 _LIMITS: dict[str, tuple[str, str, Literal["at least", "at most"], bool]] = {
     "temperature-max": ("Hottest water within the rig's limit", "°C", "at most", False),
-    "heated": ("Warmer than the rig starts", "°C", "at least", True),
+    "heated": ("Not colder than the rig starts", "°C", "at least", False),
     "boiling-known": ("Hottest point where boiling is known", "°C", "at most", False),
     "metal-temperature": ("Hottest metal within the vessel's rating", "°C", "at most", False),
     "liquid-margin": ("Stays liquid: pressure above boiling", "bar", "at least", True),
