@@ -311,7 +311,7 @@ def fit(
             lambda: contract.fit_object(result),
             lambda: terminal.fit_lines(result),
             result,
-            result.next_command,
+            result.next_step.command,
         )
 
     _run(go, as_json)
@@ -358,7 +358,7 @@ def suggest(
             lambda: contract.suggest_object(result),
             lambda: terminal.suggest_lines(result),
             result,
-            result.next_command + sheet,
+            result.next_step.command + sheet,
         )
 
     _run(go, as_json)

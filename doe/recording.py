@@ -279,10 +279,7 @@ def after_recording(result: RecordResult) -> str:
         own = next(row for row in ledger.rows if row.run == result.log.record.run)
         if own.status != "left out" and not any(v is not None for v in own.responses):
             return f"doe record {name} FILE   (the filled sheet)"
-    repeats = standing.repeats_first(result.campaign, ledger)
-    if repeats and (result.log is not None or not standing.open_runs(ledger)):
-        return repeats
-    return f"doe fit {name}" if standing.has_results(ledger) else f"doe record {name} FILE"
+    return standing.next_step(result.campaign, ledger, standing.NextStep(f"doe fit {name}")).command
 
 
 def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:

@@ -31,6 +31,7 @@ __all__ = [
     "MADE_AGAIN",
     "STANDS_IN",
     "LostRun",
+    "NextStep",
     "achieved_settings",
     "assumed_settings",
     "beyond",
@@ -45,14 +46,13 @@ __all__ = [
     "lost_runs",
     "missing",
     "next_day",
+    "next_step",
     "open_runs",
     "over_budget",
     "planned_hash",
     "planned_ledger",
     "recorded_oddly",
-    "repeats_first",
     "runs_in_words",
-    "what_to_do",
 ]
 
 LEDGER_FILE = "runs.csv"
@@ -286,19 +286,40 @@ def open_runs(ledger: Ledger) -> tuple[int, ...]:
     return tuple(row.run for row in ledger.rows if row.status == "planned")
 
 
-def what_to_do(campaign: Campaign, ledger: Ledger | None) -> str:
-    """Return the next command to type."""
-    if ledger is None or not ledger.rows:
-        return f"doe plan {campaign.name}"
-    if open_runs(ledger):
-        return f"doe record {campaign.name} FILE"
-    return repeats_first(campaign, ledger) or f"doe fit {campaign.name}"
+@dataclass(frozen=True, slots=True)
+class NextStep:
+    """The next command to type, and why it is that one; no reason where none needs saying."""
+
+    command: str
+    because: str = ""
 
 
-def repeats_first(campaign: Campaign, ledger: Ledger) -> str:
-    """Return the command that plans the runs to be repeated; blank where there are none."""
-    asked = any(lost.repeat for lost in lost_runs(campaign, ledger))
-    return f"doe augment {campaign.name} --by repair" if asked else ""
+def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextStep:
+    """Return what comes next, by the one rule that every command and page goes by.
+
+    Runs to be repeated are planned first, since that takes no time on the rig and they may be made
+    with the others; then planned runs are made and recorded; `otherwise` follows where neither
+    waits.
+    """
+    if not ledger.rows:
+        return NextStep(f"doe plan {campaign.name}")
+    again = [lost.run for lost in lost_runs(campaign, ledger) if lost.repeat]
+    if again:
+        few = len(again) == 1
+        return NextStep(
+            f"doe augment {campaign.name} --by repair",
+            f"{runs_in_words(again)} {'is' if few else 'are'} to be made again, as "
+            f"{'its' if few else 'their'} log or the reason for leaving {'it' if few else 'them'} "
+            "out asks: that comes before other runs.",
+        )
+    waiting = open_runs(ledger)
+    if waiting:
+        return NextStep(
+            f"doe record {campaign.name} FILE",
+            f"{runs_in_words(waiting)} still to be made and recorded: what stands here may change "
+            "with them.",
+        )
+    return otherwise
 
 
 def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:

@@ -216,8 +216,7 @@ def fit_lines(result: FitResult) -> list[str]:
     if advice:
         lines += ["", *advice]
     lines += _curve_lines(result)
-    for sentence in result.what_next:
-        lines += ["", *wrapped(sentence)]
+    lines += ["", *wrapped(result.next_step.because)]
     return lines
 
 
@@ -289,6 +288,8 @@ def suggest_lines(result: SuggestResult) -> list[str]:
     lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]
+    elif result.next_step.because:
+        lines += ["", *wrapped(result.next_step.because)]
     return lines
 
 

@@ -38,6 +38,7 @@ from doe.sheet import (
     BenchRun,
     SamplePoint,
 )
+from doe.standing import NextStep
 from doe.stops import pressures_kept, stop_limits
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ def versions() -> tuple[tuple[str, str], ...]:
 def header(
     campaign: Campaign,
     page: str,
-    next_command: str,
+    then: NextStep,
     *,
     stage: int | None = None,
     notices: Sequence[Notice] = (),
@@ -158,7 +159,8 @@ def header(
         invented=campaign.source if invented else None,
         source=None if invented else campaign.source or None,
         notices=tuple(dict.fromkeys(n for n in notices if n.code != "limits-not-confirmed")),
-        next_command=next_command,
+        next_command=then.command,
+        next_because=then.because,
         provenance=(
             ("seed", str(campaign.seed)),
             ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),

@@ -73,7 +73,7 @@ from doe.planning import (
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
-from doe.standing import LEDGER_FILE, ledger_or_empty, planned_ledger
+from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
@@ -166,8 +166,7 @@ class FitResult:
     screenings: Mapping[str, ScreeningVerdict]
     curves: ExtractionCurves
     points: Mapping[str, tuple[RunPoints, ...]]
-    what_next: tuple[str, ...]
-    next_command: str
+    next_step: NextStep
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -186,7 +185,7 @@ class SuggestResult:
     numbers: tuple[int, ...]
     accepted: bool
     rows: tuple[LedgerRow, ...]
-    next_command: str
+    next_step: NextStep
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -298,7 +297,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
         else f"change campaign.toml as said above, then: doe check {campaign.name}"
     )
     page = check_page(
-        views.header(campaign, "check", command, notices=notices),
+        views.header(campaign, "check", NextStep(command), notices=notices),
         campaign.space,
         found,
         maps,
@@ -439,12 +438,13 @@ def fit(
         campaign, analysis_of(campaign, observed, model), observed, days_told(ledger)
     )
     stage = max(row.stage for row in ledger.rows if started(row))
-    what_next = _what_next(campaign, ledger)
-    waiting = standing.open_runs(ledger)
-    next_command = (
-        f"doe record {campaign.name} FILE"
-        if waiting
-        else standing.repeats_first(campaign, ledger) or f"doe suggest {campaign.name}"
+    suggesting = f"doe suggest {campaign.name}"
+    then = standing.next_step(
+        campaign,
+        ledger,
+        NextStep(
+            suggesting, f"All planned runs are in. {suggesting} says what to run next, or to stop."
+        ),
     )
     say("weighing the models")
     several_days = len(set(days_of(ledger))) > 1 and not by_day
@@ -469,12 +469,11 @@ def fit(
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
-        views.header(campaign, "fit", next_command, stage=stage, notices=notices),
+        views.header(campaign, "fit", then, stage=stage, notices=notices),
         analysis,
         campaign.space,
         views.surfaces(campaign, analysis, points),
         views.effect_curves(campaign, analysis),
-        what_next,
         evidence=views.fit_evidence(campaign, analysis, points, around, screened, found, curves),
     )
     file = write_page(_report(campaign, "fit", stage), page)
@@ -487,8 +486,7 @@ def fit(
         screened,
         curves,
         points,
-        what_next,
-        next_command,
+        then,
         (file,),
         notices,
     )
@@ -567,10 +565,12 @@ def suggest(
             [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
         )
         accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
-        command = f"doe record {campaign.name} FILE" if accept or waiting else accepting
+        then = _after_suggesting(
+            campaign, replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger, accepting
+        )
         done = {points.kind: points for points in views.run_points(kept.rows)}
         page = suggest_page(
-            views.header(campaign, "suggest", command, stage=stage, notices=notices),
+            views.header(campaign, "suggest", then, stage=stage, notices=notices),
             suggestion,
             campaign.space,
             campaign.responses,
@@ -591,7 +591,7 @@ def suggest(
         numbers,
         accept,
         rows if accept else (),
-        command,
+        then,
         (file, *written),
         notices,
     )
@@ -693,7 +693,11 @@ def status(asked: str, start: Path) -> StatusResult:
         ledger,
         campaign.affordable(),
         missing,
-        standing.what_to_do(campaign, ledger),
+        standing.next_step(
+            campaign,
+            ledger or Ledger(campaign.schema, ()),
+            NextStep(f"doe fit {campaign.name}"),
+        ).command,
         tuple(there),
         notices,
     )
@@ -817,7 +821,7 @@ def _judged_plan(
         views.header(
             campaign,
             "plan" if proposed is None else "proposal",
-            proposed or f"doe record {campaign.name} FILE",
+            NextStep(proposed or f"doe record {campaign.name} FILE"),
             stage=stage,
             notices=notices,
         ),
@@ -861,18 +865,6 @@ def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoint
     }
 
 
-def _what_next(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
-    waiting = standing.open_runs(ledger)
-    if waiting:
-        return (
-            f"{standing.runs_in_words(waiting)} still to be made and recorded: what stands here "
-            "may change with them.",
-        )
-    return (
-        f"All planned runs are in. doe suggest {campaign.name} says what to run next, or to stop.",
-    )
-
-
 # ------------------------------------------------------------------------------ suggestions
 
 
@@ -904,6 +896,17 @@ def _is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: b
         return False
     makes_up = all(row.kind in (standing.MADE_AGAIN, standing.STANDS_IN) for row in rows)
     return makes_up == repairs
+
+
+def _after_suggesting(campaign: Campaign, ledger: Ledger, accepting: str) -> NextStep:
+    """Return what comes next; how to plan the runs suggested all the same, where others wait."""
+    then = standing.next_step(campaign, ledger, NextStep(accepting))
+    if then.command == accepting:
+        return then
+    waiting = standing.open_runs(ledger)
+    if not waiting:
+        return replace(then, because=f"{then.because} To plan these runs too: {accepting}")
+    return then
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:

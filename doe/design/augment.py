@@ -28,7 +28,6 @@ from doe.design.optimal import (
     Criterion,
     central_setting,
     exchange_gains,
-    exchanged,
     moment_matrix,
     optimal_runs,
 )
@@ -672,14 +671,15 @@ def sharpening_points(
             " from.",
             "Ask for fewer runs, or allow repeats.",
         )
-    inverse: FloatArray = np.asarray(np.linalg.inv(X.T @ X + RIDGE * np.eye(X.shape[1])))
+    there: FloatArray = X.T @ X + RIDGE * np.eye(X.shape[1])
+    inverse: FloatArray = np.asarray(np.linalg.inv(there))
     picked: list[int] = []
     for _ in range(count):
         best = _best_addition(inverse, weights, F, free)
         inverse = _added(inverse, F[best])
         picked.append(best)
         free[best] = allow_repeats
-    picked = _exchange_pairwise(inverse, weights, F, free, picked, allow_repeats)
+    picked = _exchange_pairwise(there, weights, F, free, picked, allow_repeats)
     if np.linalg.matrix_rank(np.vstack([X, F[picked]])) < len(model):
         raise DesignError.of(
             "cannot-estimate",
@@ -713,15 +713,21 @@ def _added(inverse: FloatArray, x: FloatArray) -> FloatArray:
 
 
 def _exchange_pairwise(
-    inverse: FloatArray,
+    there: FloatArray,
     weights: FloatArray,
     F: FloatArray,
     free: npt.NDArray[np.bool_],
     picked: list[int],
     allow_repeats: bool,
 ) -> list[int]:
-    """Return the picked candidates after exchanging each for a better one while that helps."""
+    """Return the picked candidates after exchanging each for a better one while that helps.
+
+    M (p, p) of the runs `there` may be singular but for its ridge, and stay so with too few new
+    runs: M⁻¹ is worked out afresh after each exchange, since updates of it pile up rounding error
+    there until it is no inverse any more.
+    """
     picked = list(picked)
+    inverse = np.asarray(np.linalg.inv(there + F[picked].T @ F[picked]), dtype=np.float64)
     for _ in range(PASSES):
         improved = False
         for place, now in enumerate(picked):
@@ -731,9 +737,9 @@ def _exchange_pairwise(
             best = int(np.argmax(np.where(free, gains, -np.inf)))
             if not free[best] or gains[best] <= GAIN_LEAST:
                 continue
-            inverse = exchanged(inverse[None], F[None, best], F[None, now])[0]
             free[now], free[best] = True, allow_repeats
             picked[place] = best
+            inverse = np.asarray(np.linalg.inv(there + F[picked].T @ F[picked]), dtype=np.float64)
             improved = True
         if not improved:
             break

@@ -192,7 +192,7 @@ def exchange_gains(
 ) -> FloatArray:
     """Return the relative gain (s, c) of replacing a run `old` (s, p) by each `new` (s, c, p).
 
-    For D the growth of the determinant; else the share taken off the trace (s,).
+    No number, or one without bound, is no gain: −∞. For D the growth of the determinant; else the share taken off the trace (s,).
 
     Notes
     -----
@@ -202,13 +202,16 @@ def exchange_gains(
     (Woodbury, rank two).
     """
     d_new, d_mix, d_old = _forms(inverse, new, old)
-    ratio = (1 + d_new) * (1 - d_old) + d_mix**2
-    if spread is None or trace is None:
-        return ratio - 1
-    a_new, a_mix, a_old = _forms(spread, new, old)
-    fall = (1 - d_old) * a_new + 2 * d_mix * a_mix - (1 + d_new) * a_old
-    sound = ratio > RATIO_LEAST
-    return np.where(sound, fall / np.where(sound, ratio, 1.0) / trace[:, None], -np.inf)
+    with np.errstate(over="ignore", invalid="ignore"):
+        ratio = (1 + d_new) * (1 - d_old) + d_mix**2
+        if spread is None or trace is None:
+            gain, sound = ratio - 1, np.isfinite(ratio)
+        else:
+            a_new, a_mix, a_old = _forms(spread, new, old)
+            fall = (1 - d_old) * a_new + 2 * d_mix * a_mix - (1 + d_new) * a_old
+            sound = ratio > RATIO_LEAST
+            gain = fall / np.where(sound, ratio, 1.0) / trace[:, None]
+    return np.where(sound & np.isfinite(gain), gain, -np.inf)
 
 
 def exchanged(inverse: FloatArray, new: FloatArray, old: FloatArray) -> FloatArray:

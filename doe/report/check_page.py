@@ -91,7 +91,7 @@ def _check_first_screen(
         prose([f"Runs are limited by {enumerated(binding)}."]) if binding else "",
         prose(closed_in),
         gravest(header.notices),
-        from_template("next", header.next_command),
+        from_template("next", header.next_command, header.next_because),
     )
 
 

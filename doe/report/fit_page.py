@@ -119,7 +119,6 @@ def fit_page(
     space: FactorSpace,
     surfaces: Sequence[SurfaceView] = (),
     curves: Sequence[EffectCurve] = (),
-    what_next: Sequence[str] = (),
     live: bool = True,
     evidence: FitEvidence | None = None,
 ) -> str:
@@ -127,8 +126,6 @@ def fit_page(
 
     Parameters
     ----------
-    what_next
-        Sentences on what to do next.
     live
         Let the page predict on its own over any two factors, where there is evidence for it.
     evidence
@@ -175,7 +172,7 @@ def fit_page(
         sections.insert(0, screening_section(evidence.screenings))
     sections.insert(0, more_to_know([*header.notices, *analysis.notices]))
     sections.append(methods_section(header, analysis, space))
-    first = _fit_first_screen(header, analysis, space, what_next, evidence)
+    first = _fit_first_screen(header, analysis, space, evidence)
     return whole_page(header, first, sections, explorer)
 
 
@@ -183,7 +180,6 @@ def _fit_first_screen(
     header: Header,
     analysis: Analysis,
     space: FactorSpace,
-    what_next: Sequence[str],
     evidence: FitEvidence,
 ) -> Markup:
     optimum, around = analysis.optimum, evidence.landscape
@@ -205,8 +201,7 @@ def _fit_first_screen(
         _expected(foretold),
         prose([_aims_sentence(analysis, evidence.swung_chance), _rooms_sentence(evidence.rooms)]),
         prose([_second_opinion(analysis, space, around is not None)]),
-        prose(what_next),
-        from_template("next", header.next_command),
+        from_template("next", header.next_command, header.next_because),
         gravest([*header.notices, *analysis.notices]),
     )
 

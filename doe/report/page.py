@@ -111,6 +111,8 @@ class Header:
         none.
     provenance
         Pairs of label and text: seed, hash of the campaign file, versions.
+    next_command, next_because
+        What to type next, and why that.
     practice_defaults
         Pairs of key and value taken from common practice, which the person may edit.
     """
@@ -125,6 +127,7 @@ class Header:
     source: str | None = None
     notices: tuple[str | Notice, ...] = ()
     next_command: str = ""
+    next_because: str = ""
     provenance: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     practice_defaults: tuple[tuple[str, str], ...] = ()

@@ -133,7 +133,7 @@ def _plan_first_screen(
             ]
         ),
         gravest([*header.notices, *design.notices]),
-        from_template("next", header.next_command),
+        from_template("next", header.next_command, header.next_because),
     )
 
 

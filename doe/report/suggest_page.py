@@ -86,7 +86,7 @@ def _suggest_first_screen(
         prose(_limits_broken(suggestion, responses, names)),
         prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
         gravest([*header.notices, *suggestion.notices]),
-        from_template("next", header.next_command),
+        from_template("next", header.next_command, header.next_because),
     )
 
 

@@ -17,6 +17,7 @@ from doe.design.augment import (
     sharpening_points,
 )
 from doe.design.evaluation import prediction_variance
+from doe.design.exchange import exchange_gains
 from doe.design.screening import fraction_points, full_factorial, regular_fractions
 from doe.errors import DesignError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
@@ -330,3 +331,13 @@ def test_a_wider_region_is_reached_and_old_runs_count():
     assert sorted(added.settings[:, 1]) == [-1, 1]
     assert added.before is not None
     assert added.after.i / 6 < added.before.i / 4
+
+
+def test_a_gain_that_is_no_number_is_never_taken() -> None:
+    """Where M⁻¹ itself has gone astray, no candidate may look like an improvement."""
+    generator = np.random.default_rng(4)
+    new, old = generator.normal(size=(1, 5, 3)), generator.normal(size=(1, 3))
+    for size in (1e160, np.nan):
+        broken = np.full((1, 3, 3), size)
+        for spread, trace in ((None, None), (broken, np.array([1.0]))):
+            assert not (exchange_gains(broken, spread, trace, new, old) > 0).any()
