@@ -304,7 +304,11 @@ def _cure_words(
 
 
 def _together(others: Sequence[str]) -> str:
-    return f", together with a cure of {_and(list(others))}" if others else ""
+    return (
+        f", once {_and(list(others))} {'is' if len(others) == 1 else 'are'} mended too"
+        if others
+        else ""
+    )
 
 
 def _causes(envelope: Envelope) -> list[tuple[int, ...]]:

@@ -14,6 +14,7 @@ from doe.quantities import unit_slug
 __all__ = ["USUALLY_WEIGHED", "WEIGHINGS", "Aim", "Response", "Source", "SourceKind", "Weighing"]
 
 Aim = Literal["maximise", "minimise", "target", "below", "above"]
+NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
 SourceKind = Literal["yield", "residue", "closure", "amount", "purity", "recovery"]
 
 
@@ -105,6 +106,11 @@ class Response:
     def words(self) -> str:
         """Its title, or its name with spaces."""
         return self.title or self.name.replace("_", " ")
+
+    @property
+    def never_negative(self) -> bool:
+        """Whether the unit, or its numerator, is of an amount that cannot be below zero."""
+        return self.unit.split("/")[0].strip() in NEVER_NEGATIVE
 
     def interval_wanted(self) -> tuple[float, float] | None:
         """Return the bounds a value must keep to meet the aim; None for maximise and minimise."""

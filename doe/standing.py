@@ -75,8 +75,6 @@ ASK_BEFORE_HEAT = "Ask the competent person for this rig before the next hot run
 OVERSHOT = "the temperature peaked above its set value by up to"
 STRAYED = "the pressure strayed during the extraction from its set value by up to"
 BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
-NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
-"""Units, or their numerators, of amounts that cannot be below zero."""
 
 
 def ledger_or_empty(campaign: Campaign) -> Ledger:
@@ -385,8 +383,7 @@ def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[No
     found = []
     for row in rows:
         for response, value in zip(campaign.responses, row.responses, strict=True):
-            amount = response.unit.split("/")[0].strip() in NEVER_NEGATIVE
-            if value is not None and amount and value < 0:
+            if value is not None and response.never_negative and value < 0:
                 what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
                 found.append(Notice("below-zero", f"{what} Is that a slip?"))
             if value is not None and response.unit == "%" and value > ALL_PCT:

@@ -303,6 +303,7 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
         maps,
         [(name, text, name == affordable.binds) for name, _, text in affordable.parts],
         closed_in,
+        runs=affordable.runs,
     )
     file = write_page(_report(campaign, "check"), page)
     return CheckResult(campaign, found, maps, affordable, closed_in, command, (file,), notices)
@@ -474,7 +475,10 @@ def fit(
         campaign.space,
         views.surfaces(campaign, analysis, points),
         views.effect_curves(campaign, analysis),
-        evidence=views.fit_evidence(campaign, analysis, points, around, screened, found, curves),
+        evidence=replace(
+            views.fit_evidence(campaign, analysis, points, around, screened, found, curves),
+            notes=tuple((row.run, row.notes) for row in ledger.rows if started(row) and row.notes),
+        ),
     )
     file = write_page(_report(campaign, "fit", stage), page)
     return FitResult(

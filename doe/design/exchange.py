@@ -192,7 +192,8 @@ def exchange_gains(
 ) -> FloatArray:
     """Return the relative gain (s, c) of replacing a run `old` (s, p) by each `new` (s, c, p).
 
-    No number, or one without bound, is no gain: −∞. For D the growth of the determinant; else the share taken off the trace (s,).
+    No number, or one without bound, is no gain: −∞. For D the growth of the
+    determinant; else the share taken off the trace (s,).
 
     Notes
     -----

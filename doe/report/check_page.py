@@ -50,6 +50,7 @@ def check_page(
     affordable: Sequence[tuple[str, str, bool]],
     closed_in: Sequence[str] = (),
     derived: Table = DERIVED_NONE,
+    runs: int | None = None,
 ) -> str:
     """Return what the rig can run of the box, what limits it, and what the budget buys.
 
@@ -61,6 +62,8 @@ def check_page(
         Sentences on a closed system (heating of a closed vessel, trapped liquid), if any.
     derived
         A table to show at its end, e.g. quantities that follow from the factors.
+    runs
+        How many runs the whole budget buys.
     """
     sections = [
         more_to_know(header.notices),
@@ -70,7 +73,8 @@ def check_page(
     ]
     if derived.rows:
         sections.append(Section("derived", "What follows from the factors", table_html(derived)))
-    return whole_page(header, _check_first_screen(header, survey, affordable, closed_in), sections)
+    first = _check_first_screen(header, survey, affordable, closed_in, runs)
+    return whole_page(header, first, sections)
 
 
 def _check_first_screen(
@@ -78,21 +82,30 @@ def _check_first_screen(
     survey: Survey,
     affordable: Sequence[tuple[str, str, bool]],
     closed_in: Sequence[str],
+    runs: int | None,
 ) -> Markup:
     binding = [label for label, _, binds in affordable if binds]
     buys = tuple(
-        (label, text, "this is what binds" if binds else "") for label, text, binds in affordable
+        (label, text, "(this decides)" if binds else "") for label, text, binds in affordable
     )
     return joined(
         prose(_feasible_sentences(survey), "lead"),
         small_heading("What would open it up", 2) if survey.cures else "",
         bullets(survey.cures),
         from_template("best", Panel("What the budget buys", buys)) if buys else "",
-        prose([f"Runs are limited by {enumerated(binding)}."]) if binding else "",
+        prose([_bought_sentence(runs, binding)]),
         prose(closed_in),
         gravest(header.notices),
         from_template("next", header.next_command, header.next_because),
     )
+
+
+def _bought_sentence(runs: int | None, binding: Sequence[str]) -> str:
+    """Return how many runs the whole budget buys, and which part of it decides that."""
+    if runs is None:
+        return f"Runs are limited by {enumerated(binding)}." if binding else ""
+    decides = f" What decides: {enumerated(binding)}." if binding else ""
+    return f"The budget buys {runs} run{'' if runs == 1 else 's'}.{decides}"
 
 
 def _feasible_sentences(survey: Survey) -> list[str]:

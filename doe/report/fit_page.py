@@ -99,7 +99,8 @@ class FitEvidence:
     Any two factors, room to the limits with the tightest first, what lies around the best, what
     screening says of each response, how each response's model was judged, the chance to meet all
     limits over two factors, at each choice that nothing beats, the extraction curves, and the
-    chance at the recommended settings with the rig's swings counted, None where it has none.
+    chance at the recommended settings with the rig's swings counted, None where it has none, and
+    runs with what was noted of them.
     """
 
     explorer: Explorer | None = None
@@ -111,6 +112,7 @@ class FitEvidence:
     choice_chances: tuple[float, ...] = ()
     curves: ExtractionCurves | None = None
     swung_chance: float | None = None
+    notes: tuple[tuple[int, str], ...] = ()
 
 
 def fit_page(
@@ -171,7 +173,7 @@ def fit_page(
     if evidence.screenings:
         sections.insert(0, screening_section(evidence.screenings))
     sections.insert(0, more_to_know([*header.notices, *analysis.notices]))
-    sections.append(methods_section(header, analysis, space))
+    sections.append(methods_section(header, analysis, space, evidence.notes))
     first = _fit_first_screen(header, analysis, space, evidence)
     return whole_page(header, first, sections, explorer)
 

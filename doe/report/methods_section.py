@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
+
+from markupsafe import Markup
 
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import capital, plain, with_unit
@@ -16,8 +19,10 @@ from doe.report.page import (
     joined,
     prose,
     small_heading,
+    table_html,
     with_minus,
 )
+from doe.report.pictures import Table
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -26,12 +31,25 @@ if TYPE_CHECKING:
 __all__ = ["methods_section"]
 
 
-def methods_section(header: Header, analysis: Analysis, space: FactorSpace) -> Section:
-    """Return what was done, in words to paste into a methods section."""
+REASON_SHORT = 40
+"""Characters up to which the reason for leaving a run out may stand more than once."""
+
+
+def methods_section(
+    header: Header,
+    analysis: Analysis,
+    space: FactorSpace,
+    notes: Sequence[tuple[int, str]] = (),
+) -> Section:
+    """Return what was done, in words to paste into a methods section, and what was noted of runs.
+
+    `notes` are runs of the ledger, each with its note.
+    """
     body = joined(
         prose([_methods_words(header, analysis, space)], "paste"),
         small_heading("Runs used and left out"),
-        prose([_exclusion_words(fit) for fit in analysis.fits]),
+        prose(_exclusion_sentences(analysis.fits)),
+        _noted_runs(notes),
         folded_evidence("What is assumed", bullets(_assumptions(analysis))),
         folded_evidence("Where the methods come from", bullets(METHOD_SOURCES)),
     )
@@ -94,13 +112,32 @@ def _assumptions(analysis: Analysis) -> list[str]:
     ]
 
 
-def _exclusion_words(fit: FittedModel) -> str:
-    used, left = len(fit.runs_used), len(fit.runs_left_out)
-    words = capital(fit.response.words)
-    if not left:
-        return f"{words}: all {used} runs with a value were used."
-    listed = enumerated([f"run {run} ({reason})" for run, reason in fit.runs_left_out])
-    return (
-        f"{words}: {used} runs were used. Left out: {listed}. A run is left out only where the "
-        "record says so or a value is missing, never for lying far from the model."
-    )
+def _exclusion_sentences(fits: Sequence[FittedModel]) -> list[str]:
+    """Return which runs each response used; a long reason is said in full once."""
+    told, said = [], set[tuple[int, str]]()
+    for fit in fits:
+        used, words = len(fit.runs_used), capital(fit.response.words)
+        if not fit.runs_left_out:
+            told.append(f"{words}: all {used} runs with a value were used.")
+            continue
+        listed = [
+            f"run {run}"
+            if len(reason) > REASON_SHORT and (run, reason) in said
+            else f"run {run} ({reason})"
+            for run, reason in fit.runs_left_out
+        ]
+        said.update(fit.runs_left_out)
+        told.append(f"{words}: {used} runs were used. Left out: {enumerated(listed)}.")
+    if said:
+        told.append(
+            "A run is left out only where the record says so or a value is missing, never for "
+            "lying far from the model."
+        )
+    return told
+
+
+def _noted_runs(notes: Sequence[tuple[int, str]]) -> Markup:
+    """Return what was noted of runs at the rig, folded."""
+    table = Table(("run", "note"), tuple((str(run), text) for run, text in notes), frozenset({0}))
+    count = f"{len(notes)} run{'' if len(notes) == 1 else 's'}"
+    return folded_evidence(f"What was noted of {count}", table_html(table)) if notes else Markup("")

@@ -119,8 +119,8 @@ def _plan_first_screen(
     return joined(
         prose(
             [
-                f"{proposed}{stage}{count}{grouped}, in the order to run them. The design is "
-                f"{design.family}; it aims at {design.model}."
+                f"{proposed}{stage}{count}{grouped}, in the order to run them: "
+                f"{_design_words(design)}."
             ],
             "lead",
         ),
@@ -135,6 +135,18 @@ def _plan_first_screen(
         gravest([*header.notices, *design.notices]),
         from_template("next", header.next_command, header.next_because),
     )
+
+
+def _design_words(design: Design) -> str:
+    """Return the design and the model that it is for, as a person would say them."""
+    spoken = {
+        "optimal-d": "a D-optimal design",
+        "optimal-i": "an I-optimal design",
+        "split-plot": "a split-plot design",
+    }
+    words = spoken.get(design.family, f"{design.family.replace('-', ' ')} design")
+    quadratic = design.model == "full quadratic"
+    return f"{words} for {'a full quadratic model' if quadratic else f'this model: {design.model}'}"
 
 
 def _days_section(planned: Schedule, needed: Totals) -> Section:

@@ -141,9 +141,15 @@ def response_section(
     body = joined(
         prose([_fit_sentence(fit)]),
         prose([_best_sentence(fit, best, space)]) if best is not None else "",
+        prose([_below_zero_sentence(fit, best)]) if best is not None else "",
         prose(_new_block_sentences(fit)),
         minds(_unsaid(fit, judged, said)),
-        prose([_pulled_sentence(space, best, judged), _left_out_sentence(fit)]),
+        prose(
+            [
+                "" if _why_no_best(fit) else _pulled_sentence(space, best, judged),
+                _left_out_sentence(fit),
+            ]
+        ),
         folded_evidence(f"{capital(fit.response.words)} over two factors", *surfaces),
         _effects_part(fit, key),
         _curves_part(space, curves, key),
@@ -253,7 +259,35 @@ def _fit_sentence(fit: FittedModel) -> str:
     )
 
 
+def _why_no_best(fit: FittedModel) -> str:
+    """Return why no settings are told as the best for a response alone; blank where they are."""
+    if fit.r2_predicted is not None and fit.r2_predicted < 0:
+        return (
+            f"The settings that this polynomial alone would choose for {fit.response.words} are "
+            "not told: it foretells runs left out worse than their mean does."
+        )
+    if fit.response.aim in ("below", "above"):
+        return (
+            f"{capital(_wanted(fit.response))} is wanted of {fit.response.words}, which more than "
+            "one setting may give: none is the best for it alone."
+        )
+    return ""
+
+
+def _below_zero_sentence(fit: FittedModel, best: Best) -> str:
+    """Return what to do where an amount is foretold below zero."""
+    ends = (best.prediction.mean, best.prediction.mean_low, best.prediction.run_low)
+    if not fit.response.never_negative or min(float(end[0]) for end in ends) >= 0:
+        return ""
+    return (
+        f"At some settings the model foretells {fit.response.words} below zero, which cannot be: "
+        f'write scale = "log" under [responses.{fit.response.name}] and fit again.'
+    )
+
+
 def _best_sentence(fit: FittedModel, best: Best, space: FactorSpace) -> str:
+    if told := _why_no_best(fit):
+        return told
     at = enumerated(
         [
             f"{name} {text}"
@@ -466,5 +500,5 @@ def _lack_sentence(fit: FittedModel) -> str:
 def _left_out_sentence(fit: FittedModel) -> str:
     if not fit.runs_left_out:
         return ""
-    told = [f"run {run} ({reason})" for run, reason in fit.runs_left_out]
-    return f"Left out of the fit: {enumerated(told)}."
+    told = [f"run {run}" for run, _ in fit.runs_left_out]
+    return f"Left out of the fit: {enumerated(told)}. Why stands under “Methods”."
