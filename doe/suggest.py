@@ -623,7 +623,8 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     runs = "One more run is" if count == 1 else f"{count} more runs are"
     words = (
         f"{runs} expected to better what is recommended by {_share(decision, gain)}; "
-        f"knowing the responses everywhere would better it by {_share(decision, decision.open_gain)}, and one run "
+        "knowing the responses everywhere would better it by "
+        f"{_share(decision, decision.open_gain)}, and one run "
         f"scatters by {_share(decision, scatter)}."
     )
     least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])

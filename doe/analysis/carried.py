@@ -140,7 +140,10 @@ def _why_simpler(wanted: Model, data: Observations) -> str:
     tangled = tangled_columns(wanted.matrix(data.coded_as_planned()), wanted)
     problem = strata_of(wanted, data).problem if left >= 1 and not tangled else None
     if left < 1:
-        return f"{counted(n, 'measured run')} cannot carry the {len(wanted)} terms, which take at least {len(wanted) + 1} of them"
+        least = f"at least {len(wanted) + 1} of them"
+        return (
+            f"{counted(n, 'measured run')} cannot carry the {len(wanted)} terms, which take {least}"
+        )
     if tangled:
         return f"the runs cannot carry the terms: {tangled[0]}"
     return problem.what if problem else _too_little_left(n, wanted, strata_of(wanted, data))
