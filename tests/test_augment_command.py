@@ -287,3 +287,23 @@ def test_fewer_runs_than_are_to_be_repeated_are_refused(edited, tmp_path: Path) 
     doe("record", "mint", "b.csv")
     refusal = doe("augment", "mint", "--by", "repair", "--runs", "1", "--json", status=1)
     assert refusal["errors"][0]["code"] == "repeats-left-out"
+
+
+def test_fit_suggest_and_status_name_the_same_next_command(edited, tmp_path: Path) -> None:
+    """A repeat waits, then added runs: every command says the same of what comes first."""
+    doe = edited()
+    doe("plan", "mint")
+    left_out(tmp_path, {3: "repeat: valve stuck"})
+    doe("record", "mint", "b.csv")
+    reason = "Run 3 is to be made again"
+    for words in (("fit", "mint"), ("suggest", "mint")):
+        said = doe(*words).said_out
+        assert said.rstrip().endswith("Next: doe augment mint --by repair")
+        assert reason in said
+    doe("augment", "mint", "--by", "repair", "--accept")
+    for words in (("fit", "mint"), ("suggest", "mint"), ("status", "mint")):
+        said = doe(*words).said_out
+        assert said.rstrip().endswith("Next: doe record mint FILE")
+        assert "still to be made and recorded" in said
+    page = (tmp_path / "reports" / "mint-stage1-fit.html").read_text(encoding="utf-8")
+    assert "still to be made and recorded" in page

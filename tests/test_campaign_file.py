@@ -190,7 +190,7 @@ def test_cures_of_a_box_too_close_to_boiling(tmp_path):
     assert "too close to boiling" in found.cures[0]
     # a pressure that suffices leaves what has nothing to do with it: flow and heater
     raised, stopped = found.cures[0].split("; or ")
-    assert "raise the pressure floor to 27 bar gauge, together with a cure of" in raised
+    assert "raise the pressure floor to 27 bar gauge, once" in raised
     assert "“Heater duty while heating up”" in raised
     assert stopped.startswith("stop at 175 °C, together with")
     fixed = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "20 bar"'))

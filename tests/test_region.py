@@ -139,9 +139,9 @@ def test_a_cure_names_what_fails_besides():
 
     held = HeldSetting("pressure", "bar gauge", 20.0, np.arange(1.0, 51.0), at)
     assert survey(SPACE, at(20.0), [held]).cures == (
-        "50 % of the box fails “Slow”: set the pressure to 30 bar gauge, together with a "
-        "cure of “Heat”; or stop at 150 °C.",
-        "20 % of the box fails “Heat”: stop at 180 °C, together with a cure of “Slow”.",
+        "50 % of the box fails “Slow”: set the pressure to 30 bar gauge, once “Heat” is "
+        "mended too; or stop at 150 °C.",
+        "20 % of the box fails “Heat”: stop at 180 °C, once “Slow” is mended too.",
     )
 
 

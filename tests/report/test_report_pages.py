@@ -731,3 +731,35 @@ def test_first_screen_says_how_firmly_each_setting_is_fixed(
         assert ("hardly fix it" in said) == wide
     assert len({"hardly fix it" in part for part in panel.split("<dt>")[1:]}) == 2
     assert "at most 2\N{NO-BREAK SPACE}mg/g is wanted" in first
+
+
+def test_no_settings_are_called_best_by_a_polynomial_that_foretells_worse_than_the_mean(
+    made_up: SimpleNamespace,
+) -> None:
+    def page_of(**changed: object) -> str:
+        fits = tuple(replace(fit, **changed) for fit in made_up.analysis.fits)
+        analysis = replace(made_up.analysis, fits=fits)
+        return fit_page(made_up_campaign.header(), analysis, made_up.space, live=False)
+
+    assert "alone, the best settings are" in page_of(r2_predicted=0.8)
+    bad = page_of(r2_predicted=-4.95)
+    assert "alone, the best settings are" not in bad
+    assert "worse than their mean" in bad
+
+
+def test_a_long_reason_for_leaving_a_run_out_is_said_in_full_once(
+    made_up: SimpleNamespace,
+) -> None:
+    reason = "pump stalled, " * 10
+    fits = tuple(replace(fit, runs_left_out=((5, reason),)) for fit in made_up.analysis.fits)
+    assert len(fits) > 1
+    analysis = replace(made_up.analysis, fits=fits)
+    page = fit_page(
+        made_up_campaign.header(),
+        analysis,
+        made_up.space,
+        live=False,
+        evidence=FitEvidence(notes=((2, "pressure fell at 12 min"),)),
+    )
+    assert page.count(reason) == 1
+    assert "pressure fell at 12 min" in page
