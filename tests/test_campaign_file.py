@@ -192,7 +192,7 @@ def test_cures_of_a_box_too_close_to_boiling(tmp_path):
     raised, stopped = found.cures[0].split("; or ")
     assert "raise the pressure floor to 27 bar gauge, once" in raised
     assert "“Heater duty while heating up”" in raised
-    assert stopped.startswith("stop at 175 °C, together with")
+    assert stopped.startswith("stop at 175 °C, once")
     fixed = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "20 bar"'))
     found = survey(fixed.space, fixed.envelope, fixed.held_settings())
     assert "set the pressure to 27 bar gauge" in found.cures[0]
