@@ -108,7 +108,8 @@ def plan_lines(result: PlanResult) -> list[str]:
     )
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]
-    lines += ["", *_run_table(result.campaign.space, result.rows), ""]
+    lines += ["", *_alike_lines(result.campaign)]
+    lines += [*_run_table(result.campaign.space, result.rows), ""]
     if result.days is not None:
         lines += wrapped(result.days.sentence)
     for sentence in result.judgement.can_do:
@@ -200,9 +201,15 @@ def _changes_by_run(result: RecordResult) -> list[str]:
 
 
 def fit_lines(result: FitResult) -> list[str]:
+    from doe.views import pressure_to_set
+
     analysis, space = result.analysis, result.campaign.space
     lines = [*_title(result.campaign), *_screening_lines(result)]
-    lines += wrapped(f"Set next: {setting_words(space, analysis.optimum.settings)}.")
+    at = analysis.optimum.settings
+    pressure = pressure_to_set(result.campaign, at)
+    with_pressure = f"; the pressure to {pressure}" if pressure else ""
+    lines += wrapped(f"Set next: {setting_words(space, at)}{with_pressure}.")
+    lines += _alike_lines(result.campaign)
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     lines += ["", *wrapped(analysis.evidence)]
     chance = analysis.optimum.all_aims_probability
@@ -218,6 +225,14 @@ def fit_lines(result: FitResult) -> list[str]:
     lines += _curve_lines(result)
     lines += ["", *wrapped(result.next_step.because)]
     return lines
+
+
+def _alike_lines(campaign: Campaign) -> list[str]:
+    """Return what is set alike for every run, so that no list of settings is taken for all."""
+    from doe.views import sheet_fixed
+
+    told = listed([f"{name} {value}" for name, value in sheet_fixed(campaign)])
+    return wrapped(f"Set alike for every run: {told}.") if told else []
 
 
 def _curve_lines(result: FitResult) -> list[str]:
@@ -270,7 +285,7 @@ def _around_lines(result: FitResult) -> list[str]:
 
 def suggest_lines(result: SuggestResult) -> list[str]:
     space = result.campaign.space
-    lines = [*_title(result.campaign)]
+    lines = [*_title(result.campaign), *_alike_lines(result.campaign)]
     for number, run in zip(result.numbers, result.suggestion.runs, strict=True):
         lines += wrapped(
             f"run {number} ({run.kind}): {setting_words(space, run.settings)}. {run.reason}", "  • "

@@ -71,6 +71,7 @@ __all__ = [
     "margins_tables",
     "middle_setting",
     "pressure_map",
+    "pressure_to_set",
     "run_points",
     "run_table",
     "sheet_cautions",
@@ -525,6 +526,23 @@ def sheet_fixed(campaign: Campaign) -> tuple[tuple[str, str], ...]:
     )
 
 
+def pressure_to_set(campaign: Campaign, at: FloatArray) -> str:
+    """Return the pressure to set at settings (k,), where only its height above boiling is given.
+
+    Empty elsewhere.
+    """
+    bara = campaign.conditions(at[None]).pressure_bara
+    above = "pressure_above_saturation"
+    if bara is None or above not in (*campaign.space.names, *_fixed_names(campaign)):
+        return ""
+    return _pressure_to_set(campaign, float(campaign.shown_pressure(bara)[0]))
+
+
+def _pressure_to_set(campaign: Campaign, shown: float) -> str:
+    """Return a pressure that the rig shows, rounded away from boiling."""
+    return f"{math.ceil(10 * shown) / 10:.1f} {campaign.rig.shown_unit}"
+
+
 def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, ...]:
     """Return what holds of these runs on this rig, then the usual cautions."""
     envelope = campaign.envelope(np.array([row.settings for row in rows]))
@@ -612,7 +630,7 @@ def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: 
     set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
     sentences = []
     if "pressure_above_saturation" in (*campaign.space.names, *_fixed_names(campaign)):
-        sentences.append(f"set the pressure to {math.ceil(10 * set_at) / 10:.1f} {unit}")
+        sentences.append(f"set the pressure to {_pressure_to_set(campaign, set_at)}")
     lowest, highest = pressures_kept(campaign, conditions, i, set_at)
     sentences.append(f"keep the set pressure between {lowest:.1f} and {highest:.1f} {unit}")
     if "pressure_above_saturation" in campaign.space.names:
@@ -766,8 +784,18 @@ def fit_evidence(
         None if aims is None else chance_view(campaign, analysis, aims, points),
         chances_of(aims, around.choices),
         curves,
+        _also_set(campaign, analysis.optimum.settings),
         None if aims is None else _swung_chance(analysis, aims),
     )
+
+
+def _also_set(campaign: Campaign, at: FloatArray) -> tuple[tuple[str, str, str], ...]:
+    """Return name, value and remark of what is set beside the factors at settings (k,)."""
+    alike = tuple((name, value, "alike for every run") for name, value in sheet_fixed(campaign))
+    pressure = pressure_to_set(campaign, at)
+    if not pressure:
+        return alike
+    return (*alike, ("pressure to set", pressure, "at this temperature"))
 
 
 def _swung_chance(analysis: Analysis, aims: AllAims) -> float | None:

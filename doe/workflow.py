@@ -582,6 +582,7 @@ def suggest(
             done.get("done"),
             done.get("left out"),
             numbers,
+            views.sheet_fixed(campaign),
         )
         written: tuple[Path, ...] = ()
         if accept:
@@ -840,6 +841,7 @@ def _judged_plan(
         points,
         None if days is None else (days, needs_of(campaign, design, days)),
         views.aliases(found.model, whole),
+        views.sheet_fixed(campaign),
     )
     return PlanResult(campaign, stage, design, found, rows, days, affordable, (), notices), page
 

@@ -98,9 +98,9 @@ class FitEvidence:
 
     Any two factors, room to the limits with the tightest first, what lies around the best, what
     screening says of each response, how each response's model was judged, the chance to meet all
-    limits over two factors, at each choice that nothing beats, the extraction curves, and the
-    chance at the recommended settings with the rig's swings counted, None where it has none, and
-    runs with what was noted of them.
+    limits over two factors, at each choice that nothing beats, the extraction curves, what is set
+    beside the factors with a remark, the chance at the recommended settings with the rig's swings
+    counted, None where it has none, and runs with what was noted of them.
     """
 
     explorer: Explorer | None = None
@@ -111,6 +111,7 @@ class FitEvidence:
     chance: ChanceView | None = None
     choice_chances: tuple[float, ...] = ()
     curves: ExtractionCurves | None = None
+    also_set: tuple[tuple[str, str, str], ...] = ()
     swung_chance: float | None = None
     notes: tuple[tuple[int, str], ...] = ()
 
@@ -188,7 +189,8 @@ def _fit_first_screen(
     responses = {fit.response.name: fit.response for fit in analysis.fits}
     texts = setting_text(space, optimum.settings)
     remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
-    settings = tuple(zip(factor_names(space), texts, remarks, strict=True))
+    varied = zip(factor_names(space), texts, remarks, strict=True)
+    settings = (*varied, *evidence.also_set)
     all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
     together = "" if len(responses) == 1 else f", best for {all_told}"
     foretold = [

@@ -55,6 +55,7 @@ __all__ = [
     "panels_html",
     "plain_figures",
     "prose",
+    "set_alike_html",
     "small_heading",
     "table_html",
     "whole_page",
@@ -334,6 +335,13 @@ def _cell(text: str) -> str:
 
 def prose(sentences: Sequence[str], kind: str = "") -> Markup:
     return from_template("prose", [s for s in sentences if s], kind)
+
+
+def set_alike_html(fixed: Sequence[tuple[str, str]]) -> Markup:
+    """Return what to set alike for every run, before the table of what changes; may be empty."""
+    if not fixed:
+        return Markup("")
+    return from_template("alike", [f"{name} {value}" for name, value in fixed])
 
 
 def bullets(items: Sequence[str], kind: str = "") -> Markup:

@@ -29,6 +29,7 @@ from doe.report.page import (
     joined,
     more_to_know,
     prose,
+    set_alike_html,
     small_heading,
     table_html,
     whole_page,
@@ -59,6 +60,7 @@ def plan_page(
     points: Sequence[RunPoints] = (),
     days: tuple[Schedule, Totals] | None = None,
     aliases: Aliases | None = None,
+    fixed: Sequence[tuple[str, str]] = (),
 ) -> str:
     """Return the runs of a stage in order, why these, and what they can and cannot do.
 
@@ -78,6 +80,8 @@ def plan_page(
         When each run is to be made, and what all of them need.
     aliases
         What gets into the estimates without being in the model.
+    fixed
+        Name and value of what is set alike for every run.
     """
     rings = tuple(points) or (_planned(design, run_rows),)
     sections = [
@@ -97,7 +101,7 @@ def plan_page(
         words = "Distance from each limit, in the limit’s own unit; 0 is on the limit."
         parts = joined(prose([words]), _with_every_run(*margins))
         sections.append(Section("margins", "Room to the limits", parts))
-    first = _plan_first_screen(header, design, run_rows)
+    first = _plan_first_screen(header, design, run_rows, fixed)
     return whole_page(header, first, sections, to_run=True)
 
 
@@ -107,7 +111,10 @@ def _with_every_run(over_all: Table, every: Table) -> Markup:
 
 
 def _plan_first_screen(
-    header: Header, design: Design, run_rows: Sequence[Mapping[str, str]]
+    header: Header,
+    design: Design,
+    run_rows: Sequence[Mapping[str, str]],
+    fixed: Sequence[tuple[str, str]],
 ) -> Markup:
     plots = len(set(design.plots))
     count = f"{len(design)} runs" if len(design) != 1 else "1 run"
@@ -124,6 +131,7 @@ def _plan_first_screen(
             ],
             "lead",
         ),
+        set_alike_html(fixed),
         _runs_table(run_rows),
         prose(
             [

@@ -23,6 +23,7 @@ from doe.report.page import (
     joined,
     more_to_know,
     prose,
+    set_alike_html,
     table_html,
     whole_page,
     with_measure,
@@ -47,6 +48,7 @@ def suggest_page(
     done: RunPoints | None = None,
     left_out: RunPoints | None = None,
     run_numbers: Sequence[int] = (),
+    fixed: Sequence[tuple[str, str]] = (),
 ) -> str:
     """Return what to run next, each run with its reason and predictions, and when to stop.
 
@@ -54,6 +56,8 @@ def suggest_page(
     ----------
     run_numbers
         Numbers of the runs in the ledger; counted from 1 where there are none.
+    fixed
+        Name and value of what is set alike for every run.
     """
     points = [group for group in (done, left_out) if group is not None]
     runs = suggestion.runs
@@ -68,7 +72,7 @@ def suggest_page(
         sections.append(_suggested_section(suggestion, responses, names))
     if maps:
         sections.append(maps_section(space, maps, points, "Where they lie"))
-    first = _suggest_first_screen(header, suggestion, space, responses, names)
+    first = _suggest_first_screen(header, suggestion, space, responses, names, fixed)
     return whole_page(header, first, sections, to_run=bool(runs))
 
 
@@ -78,10 +82,12 @@ def _suggest_first_screen(
     space: FactorSpace,
     responses: Sequence[Response],
     names: Sequence[str],
+    fixed: Sequence[tuple[str, str]],
 ) -> Markup:
     return joined(
         prose([suggestion.advice], "lead"),
         prose([_next_words(len(suggestion.runs))]),
+        set_alike_html(fixed),
         _next_runs(suggestion, space, responses, names) if suggestion.runs else "",
         prose(_limits_broken(suggestion, responses, names)),
         prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
