@@ -47,7 +47,7 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.pareto import Choice
-    from doe.analysis.reliability import AllAims
+    from doe.analysis.reliability import Aims, AllAims
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.surrogate import Surrogate
     from doe.design.aliasing import Aliases
@@ -774,14 +774,15 @@ def fit_evidence(
     judged = {
         name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
     }
-    aims = None if around.region is None else around.region.aims
+    aims = around.aims
+    region = around.region
     return FitEvidence(
         explorer(campaign, analysis, points, around),
         rooms,
         around,
         tuple(screened.values()),
         judged,
-        None if aims is None else chance_view(campaign, analysis, aims, points),
+        None if region is None else chance_view(campaign, analysis, region.aims, points),
         chances_of(aims, around.choices),
         curves,
         _also_set(campaign, analysis.optimum.settings),
@@ -842,7 +843,7 @@ def explorer(
     verdicts = replace(verdicts, tried=int(said.sum()), wrong=wrong)
     runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
     first = _telling_pairs(space, analysis.fits[0])[0]
-    aims = None if around.region is None else around.region.aims
+    aims = around.aims
     choices = tuple(choice.settings for choice in around.choices)
     return Explorer(
         space,
@@ -860,7 +861,7 @@ def explorer(
 def chance_view(
     campaign: Campaign,
     analysis: Analysis,
-    aims: AllAims,
+    aims: Aims,
     points: Mapping[str, Sequence[RunPoints]],
 ) -> ChanceView | None:
     """Return the chance to meet all limits over two factors, the others at the best settings.
@@ -881,8 +882,10 @@ def chance_view(
     if (chance.ravel()[campaign.feasible(rows)] >= CHANCE_LEVEL).all():
         return None
     region = map_region(space, campaign.envelope, i, j, at)
-    runs = points[aims.fits[0].response.name]
-    return ChanceView(i, j, x, y, chance, CHANCE_LEVEL, region, (*runs, _recommended(at)))
+    limited = next(fit for fit in analysis.fits if fit.response.interval_wanted())
+    runs = (*points[limited.response.name], _recommended(at))
+    freer = bool(analysis.surrogates)
+    return ChanceView(i, j, x, y, chance, CHANCE_LEVEL, region, runs, freer)
 
 
 def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:

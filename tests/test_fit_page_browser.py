@@ -203,7 +203,7 @@ def test_what_the_settings_rest_on_predicts_as_python_does(
                 told = float(row.get_attribute(f"data-{name}"))
                 assert told == pytest.approx(value[0], rel=1e-9), name
             apart.append(abs(expected.mean[0] / fit.predict(settings).mean[0] - 1))
-        aims = campaign.result.landscape.region.aims
+        aims = campaign.result.landscape.aims
         responses = [fit.response for fit in analysis.fits]
         said = tab.locator("#explore-chance")
         kept, swung = (float(said.get_attribute(f"data-{k}")) for k in ("chance", "swung"))
@@ -255,8 +255,8 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
     which: str, how: str, request: pytest.FixtureRequest, browser: Any
 ) -> None:
     campaign = request.getfixturevalue(which)
-    region = campaign.result.landscape.region
-    assert region.aims.how == how
+    aims = campaign.result.landscape.aims
+    assert aims.how == how
     tab = by_polynomials(opened(browser, campaign.page))
     rng = np.random.default_rng(5)
     space = campaign.campaign.space
@@ -268,8 +268,8 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
             put(tab, factor, float(value))
         said = tab.locator("#explore-chance")
         kept, swung = (float(said.get_attribute(f"data-{k}")) for k in ("chance", "swung"))
-        assert kept == pytest.approx(region.aims.chance(settings)[0], abs=1e-9)
-        assert swung == pytest.approx(region.aims.chance_with_swings(settings)[0], abs=1e-9)
+        assert kept == pytest.approx(aims.chance(settings)[0], abs=1e-9)
+        assert swung == pytest.approx(aims.chance_with_swings(settings)[0], abs=1e-9)
         seen.append(kept)
     assert max(seen) - min(seen) > 0.2
     before = tab.locator("#explore-layers").evaluate("e => e.innerHTML")

@@ -92,6 +92,17 @@ class Decision:
         return overall_worth(self.responses, values, self.ranges, limits=True)
 
     @property
+    def best_in_truths(self) -> FloatArray:
+        """Best settings (e, k) of each truth; where none keeps its limits the nearest to it."""
+        best = self.truths.argmax(axis=1)
+        hopeless = ~(self.truths != 0).any(axis=1)
+        if hopeless.any():
+            values = {name: value[hopeless] for name, value in self.values.items()}
+            beyond = _beyond(self.responses, self.surrogates, values)
+            best[hopeless] = (beyond - TRACE * self.worth).argmin(axis=1)
+        return np.asarray(self.candidates[best], dtype=np.float64)
+
+    @property
     def settings(self) -> FloatArray:
         """Recommended settings (k,)."""
         return np.asarray(self.candidates[self.best], dtype=np.float64)
@@ -217,6 +228,25 @@ def _with_margin(
             away = MARGIN * own.run_sd * (1 if response.aim == "below" else -1)
             found[response.name] = own.shifted(values[response.name], away)
     return found
+
+
+def _beyond(
+    responses: Sequence[Response],
+    surrogates: Mapping[str, Surrogate],
+    values: Mapping[str, FloatArray],
+) -> FloatArray:
+    """Return by how much (e, m) values lie beyond their limits in all, in scatters of a run."""
+    total = np.zeros(np.shape(next(iter(values.values()))))
+    for response in responses:
+        if response.aim in ("below", "above"):
+            own = surrogates[response.name]
+            assert response.limit is not None
+            value = np.log(values[response.name]) if own.logarithmic else values[response.name]
+            over = (value - own.forward(response.limit)) / own.run_sd + (
+                MARGIN if response.aim == "below" else -MARGIN
+            )
+            total += (over if response.aim == "below" else -over).clip(min=0.0)
+    return total
 
 
 def _range(data: Observations) -> tuple[float, float]:

@@ -17,7 +17,9 @@ from doe.analysis.location import Location, location_of_best
 from doe.analysis.optimum import Analysis, candidates_for_search
 from doe.analysis.pareto import Choice, choices
 from doe.analysis.reliability import (
+    Aims,
     AllAims,
+    FreerAims,
     ProbableRegion,
     all_aims,
     probable_region,
@@ -36,6 +38,8 @@ from doe.factors import FactorSpace, Feasible, FloatArray
 
 __all__ = ["Landscape", "Shape", "Straying", "landscape_of"]
 
+PLACES_FREER = 600
+"""Places at which surrogates are asked for the chance to meet limits: they are slower."""
 RIDGE_RADII = (0.0, 0.25, 0.5, 0.75, 1.0, 1.25)
 """Coded distances from the middle of the ranges."""
 
@@ -82,17 +86,23 @@ class Landscape:
     Attributes
     ----------
     location
-        Where else the best settings for all aims could lie.
+        Where else the best settings for all aims could lie, by what the recommended ones rest on.
+    by_polynomials
+        The same by the fitted polynomials.
     choices
         Settings that no others beat; empty with a single response.
+    aims
+        The chance to meet every limit by the fitted polynomials; None where no response has a
+        limit, and where nothing is known of one that has.
     region
-        Where every limit is likely met; None where no response has a limit, and where nothing is
-        known of one that has.
+        Where every limit is likely met, by what the recommended settings rest on; None as `aims`.
     """
 
     shapes: Mapping[str, Shape]
     location: Location
+    by_polynomials: Location
     choices: tuple[Choice, ...]
+    aims: AllAims | None
     region: ProbableRegion | None
     straying: Straying
     at_best: Mapping[str, Prediction]
@@ -113,22 +123,32 @@ def landscape_of(
     unknown = any(response.interval_wanted() for response in analysis.unfitted)
     aims = None if unknown else all_aims(analysis.fits, swings)
     outside = _refusing(feasible)
-    location = location_of_best(analysis.fits, candidates, seed=seed)
-    location = location.reaching(space, analysis.optimum.settings)
     own = analysis.by_polynomials or analysis.optimum
+    location = location_of_best(analysis.fits, candidates, seed=seed)
+    location = location.reaching(space, own.settings)
     at, plain = own.settings, own.all_aims_probability
     return Landscape(
         {
             fit.response.name: _shape(fit, analysis.best[fit.response.name].settings, outside)
             for fit in analysis.fits
         },
+        analysis.location or location,
         location,
         choices(analysis.fits, candidates),
-        None if aims is None else probable_region(aims, feasible),
+        aims,
+        None if aims is None else _region(analysis, aims, feasible),
         _straying(analysis, aims, swings),
         predictions_at_chosen(analysis.fits, at, location, seed),
         chance_at_chosen(analysis.fits, at, location, seed, plain),
     )
+
+
+def _region(analysis: Analysis, aims: AllAims, feasible: Feasible) -> ProbableRegion | None:
+    if not analysis.surrogates:
+        return probable_region(aims, feasible)
+    responses = tuple(fit.response for fit in analysis.fits)
+    freer: Aims = FreerAims(responses, analysis.surrogates, aims.swings)
+    return probable_region(freer, feasible, places=PLACES_FREER)
 
 
 def _straying(analysis: Analysis, aims: AllAims | None, swings: FloatArray) -> Straying:

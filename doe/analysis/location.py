@@ -1,8 +1,8 @@
 """How well the results fix the place of the best settings: where else it could be.
 
-The coefficients are drawn from what the results leave possible, and each draw is asked for its own
-best among the feasible candidates. The model is taken as given: that another one might fit better
-is not counted.
+Coefficients, or surfaces of freer shape, are drawn from what the results leave possible, and each
+draw is asked for its own best among the feasible candidates. A fitted model is taken as given: that
+another one might fit better is not counted.
 
 Shapes: n candidates, k factors, p coefficients, d draws.
 """
@@ -10,7 +10,7 @@ Shapes: n candidates, k factors, p coefficients, d draws.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -18,7 +18,7 @@ from doe.analysis.fit import FittedModel
 from doe.analysis.optimum import misses, value_of_figures, value_of_one_figure
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
 
-__all__ = ["Location", "Spread", "drawn_coefficients", "location_of_best"]
+__all__ = ["Location", "Spread", "drawn_coefficients", "location_among", "location_of_best"]
 
 DRAWS = 400
 CHUNK = 50
@@ -52,13 +52,13 @@ class Location:
     """The best settings of each draw (d, k), and per factor how they spread.
 
     `pivots` (r, d) are, for each response, by how many standard errors the draw's mean at its own
-    best settings lies above the fitted mean there.
+    best settings lies above the fitted mean there; of freer surfaces there are none.
     """
 
     best: FloatArray
-    pivots: FloatArray
     spreads: tuple[Spread, ...]
     level: float
+    pivots: FloatArray = field(default_factory=lambda: np.empty((0, 0)))
 
     def reaching(self, space: FactorSpace, settings: FloatArray) -> Location:
         """Return the location with intervals that reach to settings (k,) others found the best."""
@@ -116,12 +116,15 @@ def location_of_best(
     pivots = [
         _pivots(fit, beta, X[chosen]) for fit, beta, X in zip(fits, means, designs, strict=True)
     ]
-    return Location(
-        places,
-        np.array(pivots),
-        tuple(_spread(space, candidates, places, i, level) for i in range(len(space))),
-        level,
-    )
+    return replace(location_among(space, candidates, places, level), pivots=np.array(pivots))
+
+
+def location_among(
+    space: FactorSpace, candidates: FloatArray, best: FloatArray, level: float = 0.95
+) -> Location:
+    """Return how the best settings (d, k) of draws spread; they are among candidates (n, k)."""
+    spreads = tuple(_spread(space, candidates, best, i, level) for i in range(len(space)))
+    return Location(best, spreads, level)
 
 
 def _pivots(fit: FittedModel, drawn: FloatArray, rows: FloatArray) -> FloatArray:

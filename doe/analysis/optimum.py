@@ -32,6 +32,7 @@ from doe.responses import Response
 from doe.terms import Model
 
 if TYPE_CHECKING:
+    from doe.analysis.location import Location
     from doe.analysis.surrogate import Surrogate
 
 __all__ = [
@@ -104,8 +105,9 @@ class Analysis:
     """All responses fitted, the best settings of each, and of all together.
 
     `optimum` is the polynomials' until `doe.analysis.recommendation` puts the recommended settings
-    in its place; the polynomials' is then `by_polynomials`, `evidence` a sentence on both, and
-    `surrogates` by response what the recommended settings rest on.
+    in its place; the polynomials' is then `by_polynomials`, `evidence` a sentence on both,
+    `surrogates` by response what the recommended settings rest on, and `location` where by those
+    else the best could lie.
     `as_asked` tells that a person asked for the models; else the runs' count and places decided.
     """
 
@@ -117,6 +119,7 @@ class Analysis:
     by_polynomials: JointOptimum | None = None
     evidence: str = ""
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
+    location: Location | None = None
     as_asked: bool = False
 
 

@@ -16,6 +16,7 @@ import numpy as np
 
 from doe.analysis.decision import SURE, Decision, decide
 from doe.analysis.fitted_model import FittedModel
+from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.surrogate import Surrogate
@@ -89,6 +90,9 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         by_polynomials=analysis.optimum,
         evidence=_evidence(analysis, decision),
         surrogates=decision.surrogates,
+        location=location_among(
+            decision.space, decision.candidates, decision.best_in_truths, LEVEL
+        ).reaching(decision.space, at),
         notices=(*others, *doubted, *_unmet(decision, optimum)),
     )
 

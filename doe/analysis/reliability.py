@@ -5,20 +5,27 @@ Shapes: n settings, k factors, p coefficients, r responses with a limit or a tol
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal, Protocol
 
 import numpy as np
 import numpy.typing as npt
 
 from doe.analysis.fit import FittedModel
 from doe.analysis.optimum import misses
+from doe.analysis.recommendation import chance_of_all_aims
 from doe.analysis.surface import second_order
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, sample_box
 
+if TYPE_CHECKING:
+    from doe.analysis.surrogate import Surrogate
+    from doe.responses import Response
+
 __all__ = [
+    "Aims",
     "AllAims",
+    "FreerAims",
     "ProbableRegion",
     "all_aims",
     "probable_region",
@@ -59,6 +66,10 @@ class AllAims:
     df: float | None
     swings: FloatArray
 
+    @property
+    def space(self) -> FactorSpace:
+        return self.fits[0].model.space
+
     def chance(self, settings: npt.ArrayLike) -> FloatArray:
         """Return the chance (n,) at settings (n, k) in real units, kept exactly."""
         rows = np.array(settings, dtype=np.float64, ndmin=2)
@@ -67,27 +78,12 @@ class AllAims:
         return self._joint(rows)
 
     def chance_with_swings(self, settings: npt.ArrayLike) -> FloatArray:
-        """Return the chance (n,) where the rig strays within its swings from what is set.
-
-        The average over deviations spread evenly through the box of the swings: an assumption,
-        since nothing is known of how a rig strays. Predictions beyond the ranges are used as they
-        come.
-        """
-        rows = np.array(settings, dtype=np.float64, ndmin=2)
-        strays = self.strays()
-        if not len(strays):
-            return self.chance(rows)
-        around = (rows[:, None] + strays).reshape(-1, rows.shape[1])
-        return np.asarray(self.chance(around).reshape(len(rows), SWUNG).mean(axis=1))
+        """Return the chance (n,) where the rig strays within its swings from what is set."""
+        return _swung(self.chance, settings, self.strays())
 
     def strays(self) -> FloatArray:
         """Return deviations (SWUNG, k) spread evenly through the swings; none without a swing."""
-        moving = np.flatnonzero(self.swings > 0)
-        if not len(moving):
-            return np.empty((0, len(self.swings)))
-        stray = np.zeros((SWUNG, len(self.swings)))
-        stray[:, moving] = _evenly(len(moving)) * self.swings[moving]
-        return stray
+        return _strays(self.swings)
 
     def draws(self) -> FloatArray:
         """Return draws (DRAWS, r) of a new run's scatter, each response in units of its own."""
@@ -161,6 +157,70 @@ def all_aims(fits: Sequence[FittedModel], swings: npt.ArrayLike | None = None) -
     return AllAims(limited, "joint", correlation, float(df), swung)
 
 
+class Aims(Protocol):
+    """The chance that one new run meets every limit and tolerance, by some kind of model."""
+
+    @property
+    def how(self) -> How: ...
+    @property
+    def swings(self) -> FloatArray: ...
+    @property
+    def space(self) -> FactorSpace: ...
+    def chance(self, settings: npt.ArrayLike) -> FloatArray: ...
+    def chance_with_swings(self, settings: npt.ArrayLike) -> FloatArray: ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FreerAims:
+    """The chance by surrogates, as the recommended settings rest on them: at least this."""
+
+    responses: tuple[Response, ...]
+    surrogates: Mapping[str, Surrogate]
+    swings: FloatArray
+
+    @property
+    def how(self) -> How:
+        wanted = sum(response.interval_wanted() is not None for response in self.responses)
+        return "one response" if wanted == 1 else "bound"
+
+    @property
+    def space(self) -> FactorSpace:
+        return next(iter(self.surrogates.values())).space
+
+    def chance(self, settings: npt.ArrayLike) -> FloatArray:
+        """Return the chance (n,) at settings (n, k) in real units, kept exactly."""
+        rows = np.array(settings, dtype=np.float64, ndmin=2)
+        return chance_of_all_aims(self.responses, self.surrogates, rows)
+
+    def chance_with_swings(self, settings: npt.ArrayLike) -> FloatArray:
+        """Return the chance (n,) where the rig strays within its swings from what is set."""
+        return _swung(self.chance, settings, _strays(self.swings))
+
+
+def _strays(swings: FloatArray) -> FloatArray:
+    moving = np.flatnonzero(swings > 0)
+    if not len(moving):
+        return np.empty((0, len(swings)))
+    stray = np.zeros((SWUNG, len(swings)))
+    stray[:, moving] = _evenly(len(moving)) * swings[moving]
+    return stray
+
+
+def _swung(
+    chance: Callable[[FloatArray], FloatArray], settings: npt.ArrayLike, strays: FloatArray
+) -> FloatArray:
+    """Return the average (n,) of the chances over deviations spread evenly through the swings.
+
+    An assumption, since nothing is known of how a rig strays. Predictions beyond the ranges are
+    used as they come.
+    """
+    rows = np.array(settings, dtype=np.float64, ndmin=2)
+    if not len(strays):
+        return chance(rows)
+    around = (rows[:, None] + strays).reshape(-1, rows.shape[1])
+    return np.asarray(chance(around).reshape(len(rows), SWUNG).mean(axis=1))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class ProbableRegion:
     """Where one new run meets all aims with at least `level` chance.
@@ -174,7 +234,7 @@ class ProbableRegion:
         The highest chance among the places looked at.
     """
 
-    aims: AllAims
+    aims: Aims
     level: float
     share: float
     share_with_swings: float
@@ -187,14 +247,14 @@ class ProbableRegion:
 
 
 def probable_region(
-    aims: AllAims, feasible: Feasible, *, level: float = 0.9, places: int = PLACES
+    aims: Aims, feasible: Feasible, *, level: float = 0.9, places: int = PLACES
 ) -> ProbableRegion | None:
     """Return the region of at least this chance, judged at evenly spread feasible places.
 
     None where none of the places looked at can be run. The share is good to about
     √(share·(1 − share)/places), and often better.
     """
-    spread = sample_box(aims.fits[0].model.space, places)
+    spread = sample_box(aims.space, places)
     spread = spread[feasible(spread)]
     if not len(spread):
         return None

@@ -92,7 +92,8 @@ class VarianceView:
 class ChanceView:
     """The chance (my, mx) that one new run meets every limit over two factors, the others held.
 
-    `level` is the chance that counts as enough.
+    `level` is the chance that counts as enough. `freer`: by what the recommended settings rest on,
+    not by the fitted polynomials.
     """
 
     x_factor: int
@@ -103,6 +104,7 @@ class ChanceView:
     level: float
     region: RegionMap
     points: tuple[RunPoints, ...] = ()
+    freer: bool = False
 
 
 def region_picture(
@@ -187,7 +189,8 @@ def chance_picture(space: FactorSpace, view: ChanceView, key: str = "chance") ->
     infeasible = infeasible_layers(view.region)
     parts = (
         "Lines join equal chance that one new run meets every limit and tolerance, a stronger "
-        f"colour is more; the strong line is {level}.",
+        f"colour is more; the strong line is {level}. The rig’s swings are counted.",
+        BY_FREER if view.freer else BY_POLYNOMIAL,
         hatch_sentence(infeasible),
         marks_sentence(view.points),
         held_text(space, view.region),
