@@ -65,6 +65,15 @@ PULLS_MOST = 20
 a search."""
 LEAST_TO_JUDGE = 3
 """Different values that a surrogate needs to foretell another."""
+DOUBTS_OF_POLYNOMIAL = (
+    "poor-prediction",
+    "high-leverage",
+    "lack-of-fit",
+    "few-degrees-of-freedom",
+    "no-predicted-r2",
+    "leverage",
+)
+"""Codes of notices on a fitted polynomial that say nothing of averages over smooth surfaces."""
 CLEARLY_BENT = 0.6
 """Power below which the whole interval must lie before a logarithm is advised (our rule)."""
 
@@ -207,7 +216,7 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
             how = (
                 "It counts as such in the fitted model, by maximum likelihood, and no number is "
-                "put in its place. The averages of freer models, by which settings are "
+                "put in its place. The averages over smooth surfaces, by which settings are "
                 "recommended, take the limit itself for the value."
             )
             what = (
@@ -682,8 +691,19 @@ def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
     """Return the notices of the analysis and of the fits, those of several responses once."""
-    own = {fitted.response.words: fitted.notices for fitted in analysis.fits}
+    own = {
+        fitted.response.words: [_of_second_opinion(analysis, notice) for notice in fitted.notices]
+        for fitted in analysis.fits
+    }
     return (*analysis.notices, *_of_responses(own))
+
+
+def _of_second_opinion(analysis: Analysis, notice: Notice) -> Notice:
+    """Return a doubt about a fitted polynomial, saying so where the settings rest on others."""
+    if not analysis.surrogates or notice.code not in DOUBTS_OF_POLYNOMIAL:
+        return notice
+    said = notice.what[:1].lower() + notice.what[1:]
+    return replace(notice, what=f"Fitted polynomial, not what the settings rest on: {said}")
 
 
 def _of_responses(own: Mapping[str, Sequence[Notice]]) -> tuple[Notice, ...]:

@@ -24,6 +24,7 @@ from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.strata import hard_factors, whole_plots
+from doe.analysis.wording import chance_words
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
@@ -583,8 +584,8 @@ def _advised(
     if limited and sure < SURE and _can_be_kept(decision) < HOPELESS:
         return (
             "Change a limit or a range: as far as the runs tell, no settings keep all limits.",
-            f"At the settings nearest to it a run keeps them with {_percent(sure)} % probability. "
-            "More runs there would show the same.",
+            "At the settings nearest to it a run keeps them with a chance of "
+            f"{chance_words(sure)}. More runs there would show the same.",
         )
     if doubts and not limited:
         return (
@@ -596,11 +597,14 @@ def _advised(
     if limited and sure < SURE:
         return (
             "Go on.",
-            f"A run at the recommended settings keeps all limits with only {_percent(sure)} % "
+            f"A run at the recommended settings keeps all limits with only {chance_words(sure)} "
             f"probability. {figures}",
         )
-    kept = f"A run there keeps all limits with about {_percent(sure)} % probability. "
-    kept = kept if limited else ""
+    chance = analysis.optimum.all_aims_probability
+    kept = ""
+    if chance is not None:
+        words = chance_words(chance)
+        kept = f"A run there meets every limit and tolerance with a chance of about {words}. "
     if pays:
         return "Go on.", f"{kept}{figures}{f' The {edge}' if edge else ''}"
     if edge:
@@ -687,8 +691,3 @@ def _doubt(decision: Decision, response: Response) -> str | None:
         f"What is known of {response.words} foretells runs left out poorly (predicted R² "
         f"{foretold:.2f})."
     )
-
-
-def _percent(bound: float) -> int:
-    """Return a lower bound of a probability in whole percent, rounded down, never certain."""
-    return max(0, min(99, int(100 * bound)))

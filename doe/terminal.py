@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.analysis.wording import listed
+from doe.analysis.wording import chance_words, listed
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted
@@ -139,10 +139,9 @@ def record_lines(result: RecordResult) -> list[str]:
 
 
 def _chance_sentence(chance: float) -> str:
-    percent = min(99, int(100 * chance))
     return (
-        f"By the models one run there meets every limit with about {percent} % chance; they chose "
-        "the setting themselves."
+        f"By the models one run there meets every limit and tolerance with about "
+        f"{chance_words(chance)} chance; they chose the setting themselves."
     )
 
 
@@ -273,7 +272,7 @@ def _around_lines(result: FitResult) -> list[str]:
     lines = []
     if fixed:
         sure = f"{100 * around.location.level:.0f} % interval"
-        lines += wrapped(f"Where the best may lie, {sure} by factor: {'; '.join(fixed)}.")
+        lines += wrapped(f"Where the best may lie, {sure} by factor, no tolerance: {'; '.join(fixed)}.")
     if loose:
         lines += wrapped(f"The results hardly fix the best value of {listed(loose)}.")
     if around.region is not None:

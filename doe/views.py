@@ -891,19 +891,21 @@ def chance_view(
 def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:
     """Return the room to each limit at a setting (k,), the tightest first.
 
-    Tightness is the margin as a share of how far that margin moves over the factors' ranges, so
-    that bar and watt compare. Limits that no setting moves are left out.
+    Tightness is the margin as a share of the limit, or of the value where that must be more, so
+    that bar and watt compare; of limits alike, boiling comes first. Limits that no setting moves
+    are left out.
     """
     envelope = campaign.envelope(np.vstack([at, campaign.space.corners()]))
     applies = np.where(np.isfinite(envelope.margin), envelope.margin, envelope.margin[0])
     moves = np.ptp(applies, axis=0)  # NaN where a limit does not apply at the setting
-    kept = [j for j in range(len(envelope.limits)) if moves[j] > 1e-9]
-    kept.sort(key=lambda j: float(envelope.margin[0, j] / moves[j]))
+    whole = np.maximum(np.abs(envelope.value[0]), np.abs(envelope.allowed[0]))
     rooms = []
-    for j in kept:
+    for j in np.flatnonzero(moves > 1e-9):
         limit, margin = envelope.limits[j], float(envelope.margin[0, j])
-        rooms.append(LimitRoom(limit.title, limit.unit, margin, _margin(margin)))
-    return tuple(rooms)
+        share = margin / float(whole[j]) if whole[j] > 0 else math.inf
+        room = LimitRoom(limit.title, limit.unit, margin, _margin(margin), share)
+        rooms.append((round(share, 2), not limit.code.startswith("liquid"), share, room))
+    return tuple(room for *_, room in sorted(rooms, key=lambda found: found[:3]))
 
 
 def _telling_pairs(space: FactorSpace, fit: FittedModel) -> list[tuple[int, int]]:

@@ -108,7 +108,7 @@ def test_fit_answers_what_lies_around_the_best_settings(campaign: Any) -> None:
 def test_fit_says_it_in_plain_lines(campaign: Any) -> None:
     campaign()
     said = " ".join(run("fit", "mint").split())
-    assert "Where the best may lie, 95 % interval by factor:" in said
+    assert "Where the best may lie, 95 % interval by factor, no tolerance:" in said
     assert "one run meets every limit with at least 90 % chance" in said
     assert "with the rig’s swings counted it is" in said
 

@@ -13,6 +13,7 @@ import numpy.typing as npt
 
 from doe.analysis.chosen import chance_at_chosen, predictions_at_chosen
 from doe.analysis.fit import FittedModel, Prediction
+from doe.analysis.leeway import leeway
 from doe.analysis.location import Location, location_of_best
 from doe.analysis.optimum import Analysis, candidates_for_search
 from doe.analysis.pareto import Choice, choices
@@ -89,6 +90,9 @@ class Landscape:
         Where else the best settings for all aims could lie, by what the recommended ones rest on.
     by_polynomials
         The same by the fitted polynomials.
+    leeway
+        From where to where each numeric factor may stray alone from the recommended settings
+        before it matters, by what they rest on; empty where that is the fitted polynomials.
     choices
         Settings that no others beat; empty with a single response.
     aims
@@ -107,6 +111,7 @@ class Landscape:
     straying: Straying
     at_best: Mapping[str, Prediction]
     chance_at_best: float | None
+    leeway: tuple[tuple[float, float] | None, ...] = ()
 
 
 def landscape_of(
@@ -140,6 +145,7 @@ def landscape_of(
         _straying(analysis, aims, swings),
         predictions_at_chosen(analysis.fits, at, location, seed),
         chance_at_chosen(analysis.fits, at, location, seed, plain),
+        _leeway(analysis, feasible),
     )
 
 
@@ -149,6 +155,13 @@ def _region(analysis: Analysis, aims: AllAims, feasible: Feasible) -> ProbableRe
     responses = tuple(fit.response for fit in analysis.fits)
     freer: Aims = FreerAims(responses, analysis.surrogates, aims.swings)
     return probable_region(freer, feasible, places=PLACES_FREER)
+
+
+def _leeway(analysis: Analysis, feasible: Feasible) -> tuple[tuple[float, float] | None, ...]:
+    if not analysis.surrogates:
+        return ()
+    responses = [fit.response for fit in analysis.fits]
+    return leeway(responses, analysis.surrogates, analysis.optimum.settings, feasible)
 
 
 def _straying(analysis: Analysis, aims: AllAims | None, swings: FloatArray) -> Straying:

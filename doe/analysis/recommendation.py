@@ -1,6 +1,6 @@
 """The settings recommended to the person: one rule for all commands, and the evidence for it.
 
-What is recommended is best on surrogates, averages over models of freer shape: under limits and on
+What is recommended is best on surrogates, averages over smooth surfaces: under limits and on
 ridges the best of a fitted polynomial is far off. Where the polynomials' best is another, that is
 told, with how well each foretells runs left out.
 
@@ -169,8 +169,7 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
     if apart < SAME_SETTING:
         return (
-            "Fitted polynomials and averages over models of freer shape agree on these settings. "
-            f"{held}"
+            f"Fitted polynomials and averages over smooth surfaces agree on these settings. {held}"
         )
     parts = []
     for fit in analysis.fits:
@@ -178,7 +177,7 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
         other = "none" if fit.r2_predicted is None else _figure(fit.r2_predicted)
         parts.append(f"{fit.response.words} {own} against {other}")
     return (
-        "The settings rest on averages over models of freer shape, which bend where the runs bend; "
+        "The settings rest on averages over smooth surfaces, which bend where the runs bend; "
         f"the fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn "
         f"are foretold with a predicted R² of: {'; '.join(parts)} by the polynomial. {held}"
     )

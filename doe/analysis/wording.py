@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
-__all__ = ["capital", "counted", "either", "listed", "runs_named"]
+__all__ = ["capital", "chance_words", "counted", "either", "listed", "runs_named"]
 
 
 def counted(number: float, noun: str) -> str:
@@ -25,6 +26,14 @@ def listed(words: Sequence[str]) -> str:
 def either(words: Sequence[str]) -> str:
     """Return ``a, b or c``."""
     return " or ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))
+
+
+def chance_words(chance: float) -> str:
+    """Return a chance in percent, never rounded up and never certain: ``94 %``.
+
+    What is told is a lower bound, or rests on models that chose the settings themselves.
+    """
+    return f"{max(0, min(99, math.floor(100 * chance + 1e-9)))}\N{NO-BREAK SPACE}%"
 
 
 def capital(words: str) -> str:

@@ -5,7 +5,6 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -13,7 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
-from doe.factors import CategoricalFactor, Factor, FactorSpace
+from doe.analysis.leeway import CHANCE_LOST
+from doe.analysis.wording import chance_words
+from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.report.curve_section import curve_section
 from doe.report.digits import percent, plain, with_unit
 from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
@@ -35,7 +36,6 @@ from doe.report.page import (
     joined,
     more_to_know,
     prose,
-    small_heading,
     table_html,
     whole_page,
 )
@@ -54,6 +54,7 @@ if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.fit import Prediction
     from doe.analysis.landscape import Landscape
+    from doe.analysis.location import Spread
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
     from doe.responses import Response
@@ -63,6 +64,8 @@ __all__ = ["FitEvidence", "LimitRoom", "fit_page"]
 ROOMS_FIRST = 3
 SENTENCES_MOST = 3
 """Responses up to which each gets a sentence on the first screen."""
+FAR_CHANCE = 0.2
+"""By how much two kinds of model must part on the chance to meet limits to be told first."""
 SAME_SETTING = 1e-6  # coded units
 HARDLY = 0.9
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
@@ -73,7 +76,7 @@ CHOSEN_WORDS = (
 
 
 BY_EITHER = (
-    "The settings recommended rest on averages over freer models; the fitted polynomials, whose "
+    "The settings recommended rest on averages over smooth surfaces; the fitted polynomials, whose "
     "formulas stand below, are a second opinion. Where the two part, the runs do not decide yet."
 )
 BY_POLYNOMIALS_ONLY = (
@@ -84,12 +87,16 @@ BY_POLYNOMIALS_ONLY = (
 
 @dataclass(frozen=True, slots=True)
 class LimitRoom:
-    """Room to one limit at the recommended settings; `shown` is `margin` rounded to the limit."""
+    """Room to one limit at the recommended settings; `shown` is `margin` rounded to the limit.
+
+    `share` is the room as a share of the limit, or of the value where that must be more.
+    """
 
     title: str
     unit: str
     margin: float
     shown: str
+    share: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +170,7 @@ def fit_page(
     if evidence.landscape is not None:
         sections.insert(
             1 if explorer is not None else 0,
-            _sure_section(analysis, space, evidence.landscape, evidence.chance),
+            _sure_section(analysis, space, evidence.landscape, evidence),
         )
     trade = _trade_section(analysis, space, evidence, explorer is not None)
     if trade is not None:
@@ -188,7 +195,9 @@ def _fit_first_screen(
     optimum, around = analysis.optimum, evidence.landscape
     responses = {fit.response.name: fit.response for fit in analysis.fits}
     texts = setting_text(space, optimum.settings)
-    remarks = _spread_remarks(space, around) if around is not None else [""] * len(space)
+    remarks = [""] * len(space)
+    if around is not None:
+        remarks = _spread_remarks(space, around, optimum.settings)
     varied = zip(factor_names(space), texts, remarks, strict=True)
     settings = (*varied, *evidence.also_set)
     all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
@@ -203,7 +212,13 @@ def _fit_first_screen(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         from_template("best", panel),
         _expected(foretold),
-        prose([_aims_sentence(analysis, evidence.swung_chance), _rooms_sentence(evidence.rooms)]),
+        prose(
+            [
+                _aims_sentence(analysis, evidence),
+                _leeway_sentence(analysis, space, around),
+                _rooms_sentence(evidence.rooms),
+            ]
+        ),
         prose([_second_opinion(analysis, space, around is not None)]),
         from_template("next", header.next_command, header.next_because),
         gravest([*header.notices, *analysis.notices]),
@@ -226,11 +241,9 @@ def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) ->
     fitted = analysis.by_polynomials.settings
     apart = np.abs(space.code(fitted) - space.code(analysis.optimum.settings)).max()
     if apart < SAME_SETTING:
-        return (
-            "Two kinds of model, smooth surfaces and fitted polynomials, agree on these settings."
-        )
+        return "Averages over smooth surfaces and fitted polynomials agree on these settings."
     return (
-        "These settings are the best on average over smooth surfaces that the runs allow; fitted "
+        "These settings rest on averages over smooth surfaces that the runs allow; fitted "
         f"polynomials alone would set {', '.join(setting_text(space, fitted))}. “How sure” below "
         "compares the two."
     )
@@ -240,25 +253,60 @@ def _what_remarks_say(around: Landscape | None) -> str:
     if around is None:
         return ""
     level = percent(around.location.level)
-    return f"Beside each setting: the range in which the best may lie ({level} interval)."
+    return (
+        f"Grey says where else the best may be, as far as the runs tell ({level} interval): not a "
+        "tolerance, nor room to move in."
+    )
 
 
-def _spread_remarks(space: FactorSpace, around: Landscape) -> list[str]:
-    """Return for each factor how firmly the results fix its best value."""
+def _spread_remarks(space: FactorSpace, around: Landscape, at: FloatArray) -> list[str]:
+    """Return for each factor how firmly the results fix its best value, beside that set (k,)."""
     remarks = []
-    for factor, spread in zip(space, around.location.spreads, strict=True):
+    for factor, spread, value in zip(space, around.location.spreads, at, strict=True):
         if isinstance(factor, CategoricalFactor):
-            best = max(spread.levels)
-            level = factor.levels[spread.levels.index(best)]
-            remarks.append(f"{level}, with {percent(best)} chance")
+            remarks.append(_levels_remark(factor, spread, round(float(value))))
             continue
         assert spread.low is not None
         assert spread.high is not None
         ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
         wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
         hardly = ": the results hardly fix it" if wide else ""
-        remarks.append(f"{ends}{hardly}" if spread.low < spread.high else "nowhere else")
+        best = f"the best may be anywhere from {ends}{hardly}"
+        remarks.append(best if spread.low < spread.high else "nowhere else")
     return remarks
+
+
+def _levels_remark(factor: CategoricalFactor, spread: Spread, chosen: int) -> str:
+    """Return with what chance each level is the best, that set first."""
+    others = [i for i in np.argsort(-np.array(spread.levels), kind="stable") if i != chosen]
+    first, *rest = (percent(spread.levels[i]) for i in (chosen, *others))
+    named = [f"{factor.levels[i]} {share}" for i, share in zip(others, rest, strict=True)]
+    told = f"the best with {first} chance; {', '.join(named)}" if named else ""
+    if max(spread.levels) > spread.levels[chosen]:
+        told += ". Set for what is expected on average: which level is best is open"
+    return told
+
+
+def _leeway_sentence(analysis: Analysis, space: FactorSpace, around: Landscape | None) -> str:
+    """Return how far each setting may stray alone; empty where that is not worked out."""
+    if around is None or not around.leeway:
+        return ""
+    named = [
+        f"{name} {with_unit(f'{plain(ends[0])} to {plain(ends[1])}', factor.unit)}"
+        for name, factor, ends in zip(factor_names(space), space, around.leeway, strict=True)
+        if ends is not None
+    ]
+    falls = []
+    if analysis.optimum.all_aims_probability is not None:
+        falls.append(f"the chance to meet every limit falls by {percent(CHANCE_LOST)} or more")
+    if any(fit.response.aim in ("maximise", "minimise") for fit in analysis.fits):
+        falls.append("what is expected gets worse by more than its standard error")
+    if not falls:
+        return ""
+    return (
+        f"How exactly to keep them: one alone may stray within {enumerated(named)} before "
+        f"{' or '.join(falls)}."
+    )
 
 
 def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
@@ -271,14 +319,15 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         return f"The rig cannot run these settings: they break {named}."
     named = enumerated(
         [
-            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}”"
+            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}” "
+            f"({percent(r.share)} of it)"
             for r in rooms[:ROOMS_FIRST]
         ]
     )
     return f"The rig can run these settings. The tightest limits there: {named}."
 
 
-def _aims_sentence(analysis: Analysis, swung_chance: float | None) -> str:
+def _aims_sentence(analysis: Analysis, evidence: FitEvidence) -> str:
     chance = analysis.optimum.all_aims_probability
     if chance is None:
         unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
@@ -289,17 +338,23 @@ def _aims_sentence(analysis: Analysis, swung_chance: float | None) -> str:
     if chance < 0.01:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     swung = ""
-    if swung_chance is not None:
-        swung = f" (with the rig’s swings counted, {_share(swung_chance)})"
+    if evidence.swung_chance is not None:
+        swung = f" (with the rig’s swings counted, {chance_words(evidence.swung_chance)})"
     return (
-        f"A new run there meets every limit and tolerance with a chance of about {_share(chance)}"
-        f"{swung}. The same models chose the settings, so expect no more."
+        "A new run there meets every limit and tolerance with a chance of about "
+        f"{chance_words(chance)}{swung}. The same models chose the settings, so expect no more."
+        f"{_polynomials_differ(chance, evidence.landscape)}"
     )
 
 
-def _share(chance: float) -> str:
-    """Return a chance, never rounded up and never certain."""
-    return f"{min(99, math.floor(100 * chance))}\N{NO-BREAK SPACE}%"
+def _polynomials_differ(chance: float, around: Landscape | None) -> str:
+    other = None if around is None else around.straying.chance
+    if other is None or abs(other - chance) < FAR_CHANCE:
+        return ""
+    return (
+        f" By the fitted polynomials it is {chance_words(other)}: the runs do not decide yet, so "
+        "try the settings before relying on them."
+    )
 
 
 def _explorer_section(explorer: Explorer, still: Markup) -> Section:
@@ -354,9 +409,13 @@ def _slider(factor: Factor) -> dict[str, object]:
 
 
 def _sure_section(
-    analysis: Analysis, space: FactorSpace, around: Landscape, chance: ChanceView | None
+    analysis: Analysis, space: FactorSpace, around: Landscape, evidence: FitEvidence
 ) -> Section:
     """Return where else the best may lie, where limits are likely kept, and what costs what."""
+    chance, kept = evidence.chance, analysis.optimum.all_aims_probability
+    chances = around.straying.chance, around.straying.chance_with_swings
+    if evidence.swung_chance is not None:
+        chances = kept, evidence.swung_chance
     intro = (
         "Were the campaign run again, chance would put the best settings elsewhere. The table says "
         "how far; a range as wide as the factor’s own says that the results hardly fix it."
@@ -366,13 +425,18 @@ def _sure_section(
         "How sure the best settings are",
         joined(
             prose([analysis.evidence]),
-            small_heading("By the fitted polynomials") if analysis.evidence else "",
             prose([intro]),
             table_html(location_table(space, around.location)),
             prose([region_sentence(around.region)]) if around.region is not None else "",
-            prose([straying_sentence(space, analysis.fits, around.straying)]),
+            prose([straying_sentence(space, analysis.fits, around.straying, chances)]),
             folded_figure(chance_picture(space, chance), "Where limits are likely kept: ")
             if chance is not None
+            else "",
+            folded_evidence(
+                "Where the best may lie by the fitted polynomials",
+                table_html(location_table(space, around.by_polynomials)),
+            )
+            if analysis.evidence
             else "",
         ),
         "How sure",

@@ -49,7 +49,7 @@ __all__ = [
 
 CHANCES = (10.0, 50.0, 90.0, 99.0)
 """Chances, in per cent, at which lines are drawn."""
-BY_FREER = "Drawn by the averages of freer models that the recommended settings rest on."
+BY_FREER = "Drawn by the averages over smooth surfaces that the recommended settings rest on."
 BY_POLYNOMIAL = "Drawn by the fitted polynomial."
 
 

@@ -117,7 +117,9 @@ def _wanted(response: Response) -> str:
         word = "most" if response.aim == "below" else "least"
         return f"at {word} {with_unit(plain(response.limit), unit)}"
     if response.aim == "target" and response.target is not None:
-        return with_unit(plain(response.target), unit)
+        wanted = response.interval_wanted()
+        within = "" if wanted is None else f" ({plain(wanted[0])} to {plain(wanted[1])})"
+        return with_unit(f"{plain(response.target)}{within}", unit)
     return ""
 
 

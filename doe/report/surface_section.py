@@ -8,11 +8,13 @@ Shapes: k factors.
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from doe.analysis.wording import chance_words
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.report.digits import bearing, between, percent, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
@@ -164,8 +166,16 @@ def _front_table(fits: Sequence[FittedModel], choices: Sequence[Choice], level: 
     return Table(tuple(headings), tuple(rows), frozenset(range(len(headings))))
 
 
-def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: Straying) -> str:
-    """Return what the rig's swings do at the recommended settings; empty where it has none."""
+def straying_sentence(
+    space: FactorSpace,
+    fits: Sequence[FittedModel],
+    found: Straying,
+    chances: tuple[float | None, float | None],
+) -> str:
+    """Return what the rig's swings do at the recommended settings; empty where it has none.
+
+    `chances` are those to meet every limit, settings kept exactly and strayed from.
+    """
     strays = [
         f"{factor.name.replace('_', ' ')} by ±"
         + with_unit(plain(float(swing)), "K" if factor.unit == "°C" else factor.unit)
@@ -175,8 +185,8 @@ def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: St
     if not strays:
         return ""
     added = [
-        f"{with_unit(plain(sd, 2), fitted_unit(fit))} of {fit.response.words} (runs scatter by "
-        f"{with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))})"
+        f"{_scatter(fit, sd)} of {fit.response.words} (runs scatter by "
+        f"{_scatter(fit, fit.residual_sd)})"
         for fit in fits
         if (sd := found.added_sd[fit.response.name]) is not None
     ]
@@ -185,15 +195,27 @@ def straying_sentence(space: FactorSpace, fits: Sequence[FittedModel], found: St
         "is weighed in nothing is known)."
     )
     if added:
-        told += f" At the recommended settings that makes a standard deviation of {_and(added)}."
-    if found.chance is not None and found.chance_with_swings is not None:
-        lost = max(0.0, found.chance - found.chance_with_swings)
         told += (
-            f" Counting it takes {percent(lost)} off the chance that one run meets every limit."
-            if lost > 0.005
-            else " That hardly changes the chance that one run meets every limit."
+            " By the fitted polynomials that makes, at the recommended settings, a standard "
+            f"deviation of {_and(added)}."
+        )
+    kept, strayed = chances
+    if kept is not None and strayed is not None:
+        before, after = chance_words(kept), chance_words(strayed)
+        told += (
+            " That hardly changes the chance that one run meets every limit."
+            if before == after
+            else f" Counting it takes the chance that one run meets every limit from {before} to "
+            f"{after}."
         )
     return told
+
+
+def _scatter(fit: FittedModel, sd: float) -> str:
+    """Return a standard deviation in words; of a natural logarithm as a share of the value."""
+    if fit.scale.exponent == 0 and fit.scale.scale == 1:
+        return f"about {percent(math.expm1(sd))}"
+    return with_unit(plain(sd, 2), fitted_unit(fit))
 
 
 def _and(words: Sequence[str]) -> str:

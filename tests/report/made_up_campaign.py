@@ -182,8 +182,8 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
     chance = aims.chance_with_swings(rows).reshape(15, 15)
     region = map_region(space, envelope_of, 0, 3, at)
     rooms = (
-        LimitRoom("stays liquid with room to boiling", "bar", 3.2, "3.2"),
-        LimitRoom("preheater power", "W", 11.0, "11"),
+        LimitRoom("stays liquid with room to boiling", "bar", 3.2, "3.2", 0.06),
+        LimitRoom("preheater power", "W", 11.0, "11", 0.3),
     )
     return FitEvidence(
         Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims, choices),
