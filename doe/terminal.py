@@ -272,7 +272,8 @@ def _around_lines(result: FitResult) -> list[str]:
     lines = []
     if fixed:
         sure = f"{100 * around.location.level:.0f} % interval"
-        lines += wrapped(f"Where the best may lie, {sure} by factor, no tolerance: {'; '.join(fixed)}.")
+        named = "; ".join(fixed)
+        lines += wrapped(f"Where the best may lie, {sure} by factor, no tolerance: {named}.")
     if loose:
         lines += wrapped(f"The results hardly fix the best value of {listed(loose)}.")
     if around.region is not None:

@@ -296,16 +296,17 @@ def _leeway_sentence(analysis: Analysis, space: FactorSpace, around: Landscape |
         for name, factor, ends in zip(factor_names(space), space, around.leeway, strict=True)
         if ends is not None
     ]
-    falls = []
+    kept = []
     if analysis.optimum.all_aims_probability is not None:
-        falls.append(f"the chance to meet every limit falls by {percent(CHANCE_LOST)} or more")
+        points = f"{100 * CHANCE_LOST:.0f}\N{NO-BREAK SPACE}points"
+        kept.append(f"the chance to meet every limit falls by at most {points}")
     if any(fit.response.aim in ("maximise", "minimise") for fit in analysis.fits):
-        falls.append("what is expected gets worse by more than its standard error")
-    if not falls:
+        kept.append("no expected value gets worse by more than its standard error")
+    if not kept:
         return ""
     return (
-        f"How exactly to keep them: one alone may stray within {enumerated(named)} before "
-        f"{' or '.join(falls)}."
+        f"How closely to keep them: while only one strays, within {enumerated(named)}, "
+        f"{enumerated(kept)}."
     )
 
 
@@ -319,12 +320,17 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         return f"The rig cannot run these settings: they break {named}."
     named = enumerated(
         [
-            f"{with_unit(r.shown, 'K' if r.unit == '°C' else r.unit)} of room to “{r.title}” "
+            f"{with_unit(r.shown, _unit_of_room(r.unit))} of room to “{r.title}” "
             f"({percent(r.share)} of it)"
             for r in rooms[:ROOMS_FIRST]
         ]
     )
     return f"The rig can run these settings. The tightest limits there: {named}."
+
+
+def _unit_of_room(unit: str) -> str:
+    """Return the unit of a difference: neither degrees Celsius nor gauge or absolute."""
+    return {"°C": "K", "bar gauge": "bar", "bar absolute": "bar"}.get(unit, unit)
 
 
 def _aims_sentence(analysis: Analysis, evidence: FitEvidence) -> str:
