@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from doe.analysis.extraction import FlowTest, JudgedCurve, Pace
     from doe.analysis.fit import FittedModel, Prediction
-    from doe.analysis.landscape import Shape, Straying
+    from doe.analysis.landscape import Landscape, Shape, Straying
     from doe.analysis.location import Location
     from doe.analysis.optimum import Analysis, Best
     from doe.analysis.reliability import ProbableRegion
@@ -218,7 +218,8 @@ def fit_object(result: FitResult) -> Object:
             "interval_level": optimum.level,
             "all_aims_probability": _number(optimum.all_aims_probability),
             "evidence": analysis.evidence,
-            "by_polynomials": _of_polynomials(analysis, space),
+            "by_polynomials": _of_polynomials(analysis, result.landscape, space),
+            "leeway": _leeway(result.landscape, space),
             "straying": _straying(result.landscape.straying, space),
             **_location(result.landscape.location, space),
         },
@@ -327,8 +328,8 @@ def _interval(found: Interval | None) -> Object | None:
     return {"value": found.value, "low": _number(found.low), "high": _number(found.high)}
 
 
-def _of_polynomials(analysis: Analysis, space: FactorSpace) -> Object | None:
-    """Return the settings that the fitted polynomials alone would recommend."""
+def _of_polynomials(analysis: Analysis, around: Landscape, space: FactorSpace) -> Object | None:
+    """Return the settings that the fitted polynomials alone would recommend, and where else."""
     alone = analysis.by_polynomials
     if alone is None:
         return None
@@ -336,6 +337,16 @@ def _of_polynomials(analysis: Analysis, space: FactorSpace) -> Object | None:
         "settings": space.as_mapping(alone.settings),
         "predictions": {name: _prediction(p) for name, p in alone.predictions.items()},
         "all_aims_probability": _number(alone.all_aims_probability),
+        **_location(around.by_polynomials, space),
+    }
+
+
+def _leeway(around: Landscape, space: FactorSpace) -> Object:
+    """Return from where to where each numeric factor may stray alone."""
+    return {
+        factor.column: [_number(end) for end in ends]
+        for factor, ends in zip(space, around.leeway, strict=False)
+        if ends is not None
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +32,7 @@ from doe.report.surface_section import (
 from doe.report.svg import draw
 from doe.responses import Response
 from doe.terms import linear_model
+from doe.views import pressure_to_set
 from doe.workflow import fit
 
 
@@ -111,6 +113,41 @@ def test_fit_says_it_in_plain_lines(campaign: Any) -> None:
     assert "Where the best may lie, 95 % interval by factor, no tolerance:" in said
     assert "one run meets every limit with at least 90 % chance" in said
     assert "with the rig’s swings counted it is" in said
+
+
+def test_what_is_set_beside_the_factors_stands_with_them(campaign: Any, tmp_path: Path) -> None:
+    campaign()
+    assert "Set alike for every run: pressure 50 bar gauge and bed mass 12 g." in run("fit", "mint")
+    page = (tmp_path / "reports" / "mint-stage1-fit.html").read_text(encoding="utf-8")
+    panel = page.split("Set on the rig")[1].split("</dl>")[0]
+    assert "<dt>pressure</dt><dd>50 bar gauge" in panel
+    for other in ("suggest", "plan"):
+        if other == "suggest":
+            run("suggest", "mint")
+        (file,) = (tmp_path / "reports").glob(f"mint-stage*-{other}.html")
+        assert "<strong>pressure 50 bar gauge</strong>" in file.read_text(encoding="utf-8")
+
+
+def test_a_pressure_given_above_boiling_is_told_as_what_the_rig_shows(campaign: Any) -> None:
+    """Water boils at 7.922 bar absolute at 170 °C (IAPWS tables): 20 bar above is 26.9 gauge."""
+    file = campaign()
+    text = file.read_text(encoding="utf-8")
+    above = text.replace('pressure = "50 bar"', 'pressure_above_saturation = "20 bar"', 1)
+    file.write_text(above, encoding="utf-8")
+    described = read_campaign(file)
+    at = described.space.from_mapping(
+        {"temperature_C": 170.0, "flow_mL_min": 5.0, "time_min": 40.0}
+    )
+    assert pressure_to_set(described, np.array(at)) == "27.0 bar gauge"
+    file.write_text(text, encoding="utf-8")
+    assert pressure_to_set(read_campaign(file), np.array(at)) == ""
+
+
+def test_one_chance_stands_in_fit_and_suggestion(campaign: Any) -> None:
+    campaign()
+    (told,) = re.findall(r"with about (\d+)\s%\s+chance", run("fit", "mint"))
+    (again,) = re.findall(r"chance\s+of\s+about\s+(\d+)\s%", run("suggest", "mint"))
+    assert told == again
 
 
 def test_nothing_is_promised_of_a_limit_of_which_nothing_is_known(campaign: Any) -> None:

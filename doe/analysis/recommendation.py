@@ -20,6 +20,7 @@ from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.surrogate import Surrogate
+from doe.analysis.wording import chance_words
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
@@ -102,8 +103,8 @@ def _doubted(chance: float | None, by_polynomials: float) -> tuple[Notice, ...]:
     if chance is None or by_polynomials > chance - MUCH_LESS:
         return ()
     what = (
-        f"The fitted polynomials give one run there only {int(100 * by_polynomials)} % chance to "
-        f"meet every limit, not {min(99, int(100 * chance))} %: count on the lower until runs "
+        f"The fitted polynomials give one run there only {chance_words(by_polynomials)} chance to "
+        f"meet every limit, not {chance_words(chance)}: count on the lower until runs "
         "there have shown which is right."
     )
     return (Notice("chances-part", what),)

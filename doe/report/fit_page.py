@@ -64,8 +64,6 @@ __all__ = ["FitEvidence", "LimitRoom", "fit_page"]
 ROOMS_FIRST = 3
 SENTENCES_MOST = 3
 """Responses up to which each gets a sentence on the first screen."""
-FAR_CHANCE = 0.2
-"""By how much two kinds of model must part on the chance to meet limits to be told first."""
 SAME_SETTING = 1e-6  # coded units
 HARDLY = 0.9
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
@@ -349,17 +347,6 @@ def _aims_sentence(analysis: Analysis, evidence: FitEvidence) -> str:
     return (
         "A new run there meets every limit and tolerance with a chance of about "
         f"{chance_words(chance)}{swung}. The same models chose the settings, so expect no more."
-        f"{_polynomials_differ(chance, evidence.landscape)}"
-    )
-
-
-def _polynomials_differ(chance: float, around: Landscape | None) -> str:
-    other = None if around is None else around.straying.chance
-    if other is None or abs(other - chance) < FAR_CHANCE:
-        return ""
-    return (
-        f" By the fitted polynomials it is {chance_words(other)}: the runs do not decide yet, so "
-        "try the settings before relying on them."
     )
 
 

@@ -11,6 +11,8 @@ from scipy.stats import norm
 
 from doe.analysis.decision import decide, surrogate_of
 from doe.analysis.gain import lookahead
+from doe.analysis.leeway import leeway
+from doe.analysis.location import location_among
 from doe.analysis.mixed import indicator
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Shift, shifts_of
@@ -249,6 +251,55 @@ def test_the_recommended_settings_are_near_the_true_best(made):
     found = decide([Response("y", "g", "maximise")], {"y": data}, whole_box, [1, 14])
     assert surface(found.settings[None])[0] > 50 - 0.8  # within one run's scatter of the best
     assert (SPACE.settable(found.settings[None]) == found.settings).all()
+
+
+def decided(response, settings, values, seed):
+    n = len(values)
+    data = Observations(
+        SPACE, settings, settings, values, tuple(range(1, n + 1)), (1,) * n, tuple(range(1, n + 1)),
+        (None,) * n,
+    )  # fmt: skip
+    return decide([response], {"y": data}, whole_box, [seed, n])
+
+
+def test_the_true_best_place_is_covered_about_as_often_as_stated():
+    """25 simulated campaigns, at least three Monte-Carlo errors below 95 % for each factor."""
+    hits, campaigns, wide = np.zeros(2), 25, []
+    for seed in range(campaigns):
+        generator = np.random.default_rng(100 + seed)
+        settings = SPACE.decode(generator.uniform(-1, 1, (14, 2)))
+        values = surface(settings) + generator.normal(0, 0.8, 14)
+        found = decided(Response("y", "g", "maximise"), settings, values, seed)
+        spreads = location_among(SPACE, found.candidates, found.best_in_truths).spreads
+        hits += [s.low <= t <= s.high for s, t in zip(spreads, (165.0, 26.0), strict=True)]
+        wide.append(spreads[0].high - spreads[0].low)
+    assert (hits / campaigns >= 0.95 - 3 * np.sqrt(0.95 * 0.05 / campaigns)).all()
+    assert np.median(wide) < 60  # of a range of 100 °C: the runs do tell something
+
+
+def test_where_no_truth_keeps_its_limit_the_nearest_to_it_counts(made):
+    """The surface is lowest, and 11 above the limit, at 100 °C and 50 min."""
+    found = decided(Response("y", "g", "below", limit=10.0), *made, 1)
+    assert not found.truths.any()
+    assert np.median(surface(found.best_in_truths)) < 25
+
+
+def test_how_far_a_setting_may_stray_ends_where_the_mean_is_a_standard_error_worse(made):
+    found = decided(Response("y", "g", "maximise"), *made, 1)
+    own = found.surrogates["y"]
+    told = leeway(found.responses, found.surrogates, found.settings, whole_box)
+    best = own.predict(found.settings[None])
+    for i, (low, high) in enumerate(told):
+        assert low <= found.settings[i] <= high
+        factor = SPACE.factors[i]
+        step = (factor.high - factor.low) / 80
+        for end, out in ((low, -step), (high, step)):
+            at = np.array([found.settings] * 2)
+            at[:, i] = end, end + out
+            worse = best.mean[0] - own.predict(at).mean
+            assert worse[0] <= best.standard_error[0] * (1 + 1e-9)
+            if factor.low < end < factor.high:
+                assert worse[1] > best.standard_error[0] * 0.999
 
 
 def test_repeats_gathered_at_their_settings_tell_what_they_tell_one_by_one(monkeypatch):
