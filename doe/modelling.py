@@ -692,15 +692,15 @@ def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
     """Return the notices of the analysis and of the fits, those of several responses once."""
     own = {
-        fitted.response.words: [_of_second_opinion(analysis, notice) for notice in fitted.notices]
+        fitted.response.words: [_of_second_opinion(notice) for notice in fitted.notices]
         for fitted in analysis.fits
     }
     return (*analysis.notices, *_of_responses(own))
 
 
-def _of_second_opinion(analysis: Analysis, notice: Notice) -> Notice:
-    """Return a doubt about a fitted polynomial, saying so where the settings rest on others."""
-    if not analysis.surrogates or notice.code not in DOUBTS_OF_POLYNOMIAL:
+def _of_second_opinion(notice: Notice) -> Notice:
+    """Return a notice of a fit; a doubt about a polynomial says that no settings rest on it."""
+    if notice.code not in DOUBTS_OF_POLYNOMIAL:
         return notice
     said = notice.what[:1].lower() + notice.what[1:]
     return replace(notice, what=f"Fitted polynomial, not what the settings rest on: {said}")
