@@ -568,12 +568,20 @@ def _advised(
             f"{waiting} planned {plural} not recorded yet; these suggestions don't know what they "
             "will say.",
         )
-    unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
+    unknown = [r.words for r in analysis.limits_unknown]
     if unknown:
         return (
             f"Go on: nothing is known of {', '.join(unknown)}.",
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
+    advice, why = _weighed(analysis, decision, batch, feasible, count)
+    return advice, " ".join([why, *analysis.kept_by_all.values()])
+
+
+def _weighed(
+    analysis: Analysis, decision: Decision, batch: _Batch, feasible: Feasible, count: int
+) -> tuple[str, str]:
+    """Return the advice and its reason where no run waits and something is known of every limit."""
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
@@ -587,18 +595,30 @@ def _advised(
             "At the settings nearest to it a run keeps them with a chance of "
             f"{chance_words(sure)}. More runs there would show the same.",
         )
-    if doubts and not limited:
-        return (
-            "Stop: nothing stands out of the scatter.",
-            " ".join(
-                [*doubts, figures, "Wider ranges or repeats that scatter less may show more."]
-            ),
-        )
     if limited and sure < SURE:
         return (
             "Go on.",
-            f"A run at the recommended settings keeps all limits with only {chance_words(sure)} "
-            f"probability. {figures}",
+            " ".join(
+                [
+                    "A run at the recommended settings keeps all limits with only "
+                    f"{chance_words(sure)} probability.",
+                    *doubts,
+                    figures,
+                ]
+            ),
+        )
+    if doubts:
+        seen = "The limits are kept as far as seen, but the aim is not told from scatter."
+        return (
+            "Stop: nothing stands out of the scatter.",
+            " ".join(
+                [
+                    *([seen] if limited else []),
+                    *doubts,
+                    figures,
+                    "Wider ranges or repeats that scatter less may show more.",
+                ]
+            ),
         )
     chance = analysis.optimum.all_aims_probability
     kept = ""
@@ -683,7 +703,13 @@ def _furthest(
 
 
 def _doubt(decision: Decision, response: Response) -> str | None:
-    """Return why a response's surfaces should not be relied on; None if nothing says so."""
+    """Return why a response's surfaces should not be relied on; None if nothing says so.
+
+    A limit that every run kept needs no surface: scatter alone tells how surely a run keeps it.
+    """
+    wanted, (low, high) = response.interval_wanted(), decision.ranges[response.name]
+    if response.aim != "target" and wanted and wanted[0] <= low <= high <= wanted[1]:
+        return None
     foretold = decision.surrogates[response.name].r2_left_out()
     if foretold >= PREDICTS:
         return None

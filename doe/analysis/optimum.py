@@ -109,6 +109,7 @@ class Analysis:
     `surrogates` by response what the recommended settings rest on, and `location` where by those
     else the best could lie.
     `as_asked` tells that a person asked for the models; else the runs' count and places decided.
+    `kept_by_all` says, by response without a model, that every run kept its limit.
     """
 
     fits: tuple[FittedModel, ...]
@@ -121,6 +122,13 @@ class Analysis:
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
     location: Location | None = None
     as_asked: bool = False
+    kept_by_all: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def limits_unknown(self) -> tuple[Response, ...]:
+        """Responses without a model whose limit no run, or not every run, was seen to keep."""
+        wanted = (r for r in self.unfitted if r.interval_wanted() is not None)
+        return tuple(r for r in wanted if r.name not in self.kept_by_all)
 
 
 def analyse(
@@ -168,13 +176,46 @@ def analyse(
     if not fits:
         raise FitError(*problems)
     optimum, best = _optima(fits, feasible, settable)
-    limited = [response.words for response in unfitted if response.interval_wanted() is not None]
-    if limited:
+    if any(response.interval_wanted() is not None for response in unfitted):
         optimum = replace(optimum, all_aims_probability=None)
+    kept = {
+        r.name: sentence
+        for r in unfitted
+        if (sentence := _kept_by_all(r, observations_by_response[r.name])) is not None
+    }
+    failed += [Notice("limit-kept-by-all", sentence) for sentence in kept.values()]
+    found = Analysis(
+        tuple(fits), best, optimum, (), tuple(unfitted), as_asked=as_asked, kept_by_all=kept
+    )
+    limited = [response.words for response in found.limits_unknown]
+    if limited:
         what = f"No model tells of {', '.join(limited)}, so nobody can say where its limit is kept."
         failed.append(Notice("limit-unknown", what))
-    notices = (*failed, *_unmet(fits, optimum))
-    return Analysis(tuple(fits), best, optimum, notices, tuple(unfitted), as_asked=as_asked)
+    return replace(found, notices=(*failed, *_unmet(fits, optimum)))
+
+
+def _kept_by_all(response: Response, data: Observations) -> str | None:
+    """Return that every run kept a response's limit; None where one did not, or may not have.
+
+    A value known only to lie beyond another keeps a limit where all values beyond it do.
+    """
+    wanted, usable = response.interval_wanted(), data.usable()
+    if wanted is None or response.aim == "target" or not len(usable.values):
+        return None
+    sides = usable.censored or (None,) * len(usable.values)
+    lows = [-np.inf if side == "below" else v for v, side in zip(usable.values, sides, strict=True)]
+    highs = [np.inf if side == "above" else v for v, side in zip(usable.values, sides, strict=True)]
+    if not (wanted[0] <= min(lows) and max(highs) <= wanted[1]):
+        return None
+    low, high = float(usable.values.min()), float(usable.values.max())
+    unit = f" {response.unit}".rstrip()
+    values = f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
+    if any(sides):
+        values = f"up to {high:.4g}" if response.aim == "below" else f"from {low:.4g}"
+    return (
+        f"{response.words}: every run kept the limit ({values}{unit}, limit "
+        f"{response.limit:g}{unit}); no model tells it of other settings."
+    )
 
 
 def _optima(

@@ -291,6 +291,31 @@ def test_a_limit_of_which_nothing_is_known_confirms_nothing():
     assert suggest(found, whole_box, 1).advice == "Go on: nothing is known of furfural."
 
 
+@pytest.mark.parametrize("censored", [False, True])
+def test_a_limit_that_every_run_kept_holds_up_no_advice(censored):
+    table = columns("extraction", "cinnamon_swe_bbd")
+    names = ("temperature_degC", "time_min", "pressure_bar")
+    settings = np.column_stack([table[name] for name in names])
+    first = Response("coumarin", "%", "below", limit=17.0)
+    second = Response("furfural", "mg/g", "below", limit=2.0)
+    same = observed(SPACE, settings, np.full(len(settings), 0.5))
+    if censored:
+        same = replace(same, censored=("below",) * len(settings))
+    data = {
+        "coumarin": observed(SPACE, settings, table["coumarin_pct_as_printed"]),
+        "furfural": same,
+    }
+    found = analyse([first, second], quadratic_model(SPACE), data, whole_box)
+    suggestion = suggest(found, whole_box, 1)
+    assert suggestion.advice == "Confirm now."
+    assert "furfural: every run kept the limit" in suggestion.why
+    assert "limit 2 mg/g" in suggestion.why
+    # values known only to lie above 0.5 may lie above 2 as well
+    above = {**data, "furfural": replace(same, censored=("above",) * len(settings))}
+    found = analyse([first, second], quadratic_model(SPACE), above, whole_box)
+    assert suggest(found, whole_box, 1).advice == "Go on: nothing is known of furfural."
+
+
 # --------------------------------------------------------------- kinds that the polynomials ask for
 
 
@@ -429,6 +454,22 @@ def test_pure_scatter_confirms_nothing(seed):
     values = np.random.default_rng(seed).normal(50, 2, 15)
     analysis, _ = analysis_of_values([Response("extract", "%", "maximise")], [values])
     assert suggest(analysis, whole_box, 3).advice != "Confirm now."
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pure_scatter_within_a_limit_confirms_nothing_either(seed):
+    drawn = np.random.default_rng([seed, 3])
+    responses = [
+        Response("extract", "%", "maximise"),
+        Response("furfural", "mg/g", "below", limit=2.0),
+    ]
+    values = [drawn.normal(50, 2, 15), drawn.normal(0.5, 0.1, 15)]
+    analysis, _ = analysis_of_values(responses, values)
+    suggestion = suggest(analysis, whole_box, 3)
+    assert suggestion.advice.startswith(("Stop: nothing stands out", "Go on: what is known"))
+    assert {run.kind for run in suggestion.runs} != {"confirm"}
+    if suggestion.advice.startswith("Stop"):
+        assert "the aim is not told from scatter" in suggestion.why
 
 
 def test_a_limit_that_nothing_can_keep_wants_another_limit():
