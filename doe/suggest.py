@@ -39,8 +39,12 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 PREDICTS = 0.3
 """Predicted R² below which nothing is relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
-APART = 0.1
-"""Coded distance that runs of a batch keep from one another, and new runs from earlier ones."""
+APART, STEPS_APART, FAR = 0.15, 1.5, 0.4
+"""Runs of a batch keep so far from one another and from other runs, unless they repeat them: in one
+factor at least the coded distance, and so many of its settable steps as long as these are not
+`FAR`, where one step is a difference to learn from."""
+ALIKE = 0.1
+"""Coded distance in all other factors below which two settings tell of one factor alone."""
 SPREAD = 120
 SOUGHT = 120
 MAY_WIN = 0.2
@@ -57,6 +61,8 @@ LEAST_TO_TIE = 3
 """Runs of a batch from which one may be spent on tying it to earlier stages."""
 ASCENT_STEP, LEAST_MOVE = 0.25, 0.02
 """Coded length of a step uphill in the factor that moves most; moves below the other go unsaid."""
+CLOSE = 0.2
+"""Coded distance from a step uphill within which a setting stands for it."""
 FURTHER = 0.05
 """Coded length of a step beyond the range, looked at up to one whole range."""
 CONFIRMING = 3
@@ -161,6 +167,7 @@ def suggest(
     responses = [fit.response for fit in analysis.fits]
     data = observed[responses[0].name]
     decision = decision_of(analysis, observed, feasible, days, seed)
+    decision = decision.with_settings(_coming(data, feasible))
     analysis = recommended(analysis, decision)
     group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
@@ -179,6 +186,12 @@ def suggest(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
     return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied))
+
+
+def _coming(data: Observations, feasible: Feasible) -> FloatArray:
+    """Return the settings (n, k) of planned runs that wait and can still be run."""
+    at = data.planned[[i for i, why in enumerate(data.reasons()) if why == NOT_RUN_YET]]
+    return np.asarray(at[feasible(at)] if len(at) else at)
 
 
 def _of_fits(analysis: Analysis) -> dict[str, Observations]:
@@ -205,7 +218,8 @@ def _of_fits(analysis: Analysis) -> dict[str, Observations]:
 class _Batch:
     """The pool of proposals, with the kind of each, and the runs taken from it.
 
-    No run buys more than knowing all would: `gains` are cut off there.
+    No run buys more than knowing all would: `gains` are cut off there. Planned runs that wait are
+    taken before any of the batch, so that a run is worth what it adds to theirs.
     """
 
     analysis: Analysis
@@ -230,9 +244,11 @@ class _Batch:
     ) -> _Batch:
         generator = np.random.default_rng([seed, len(data.runs), 1])
         # A lost run taught nothing: its setting is open again, for whatever it would be good for.
-        known = [i for i, why in enumerate(data.reasons()) if why in (None, NOT_RUN_YET)]
-        done = data.coded_as_planned()[known]
-        pool = _pool(analysis, decision, data, done, count, generator)
+        # One that waits will have taught something by then, and is no run to repeat yet.
+        reasons, planned = data.reasons(), data.coded_as_planned()
+        done = planned[[i for i, why in enumerate(reasons) if why is None]]
+        waiting = planned[[i for i, why in enumerate(reasons) if why == NOT_RUN_YET]]
+        pool = _pool(analysis, decision, data, done, waiting, count, generator)
         kept = {place: proposal for place, proposal in pool.items() if proposal.kind in kinds}
         if not kept:
             raise DesignError.of(
@@ -240,16 +256,21 @@ class _Batch:
                 f"these results call for no run of this kind ({', '.join(sorted(kinds))}).",
                 "Ask without --kind.",
             )
-        ahead = lookahead(decision, list(kept), count, generator)
+        places = {tuple(np.round(row, 6)): i for i, row in enumerate(decision.coded)}
+        coming = [places[at] for row in waiting if (at := tuple(np.round(row, 6))) in places]
+        ahead = lookahead(decision, [*kept, *coming], count + len(coming), generator)
+        for turn in range(len(coming)):
+            ahead.take(len(kept) + turn)
         hard = hard_factors(data)
         size = 1
         if hard:
             size = int(np.ceil(np.median(np.bincount(whole_plots(data)))))
-        return cls(analysis, decision, ahead, list(kept.values()), done, hard, size, [], [])
+        proposals = list(kept.values())
+        return cls(analysis, decision, ahead, proposals, done, hard, size, [], [])
 
     def filled(self, count: int) -> list[SuggestedRun]:
-        coded = self.decision.coded[self.ahead.pool]
-        free = np.ones(len(coded), dtype=np.bool_)
+        coded, needs = self.decision.coded[self.ahead.pool], _needs(self.decision.space)
+        free = np.arange(len(coded)) < len(self.proposals)
         taken: list[int] = []
         for turn in range(count):
             may = free & self._of_plot(coded, taken)
@@ -271,8 +292,8 @@ class _Batch:
             self.gains.append(min(self.ahead.gain, most) - min(before, most))
             taken.append(place)
             self.plots.append((self.plots[-1] if self.plots else 0) + int(began))
-            apart = np.abs(coded - coded[place]).max(axis=1)
-            free &= apart > APART if (apart[free] > APART).any() else apart > SAME_SETTING
+            apart = _apart(coded, coded[place], needs)
+            free &= apart > 1 if (apart[free] > 1).any() else apart > SAME_SETTING
         return [self._run(place, turn) for turn, place in enumerate(taken)]
 
     def _of_plot(self, coded: FloatArray, taken: list[int]) -> npt.NDArray[np.bool_]:
@@ -351,6 +372,7 @@ def _pool(
     decision: Decision,
     data: Observations,
     done: FloatArray,
+    waiting: FloatArray,
     count: int,
     generator: np.random.Generator,
 ) -> dict[int, _Proposal]:
@@ -360,10 +382,13 @@ def _pool(
     move, seek, sharpen.
     """
     coded, truths = decision.coded, decision.truths
-    apart = np.min([np.abs(coded - run).max(axis=1) for run in done], axis=0)
-    again, new = apart < SAME_SETTING, apart > APART
+    needs = _needs(decision.space)
+    again = np.min([_apart(coded, run, needs) for run in done], axis=0) < SAME_SETTING
+    known = np.vstack([done, waiting])
+    apart = np.min([_apart(coded, run, needs) for run in known], axis=0)
+    new = apart > 1
     found = {int(i): _Proposal("repeat") for i in np.flatnonzero(again)}
-    if not again[decision.best]:
+    if apart[decision.best] >= SAME_SETTING:
         found[decision.best] = _Proposal("confirm")
     for place, proposal in _model_runs(analysis, data, done, coded, new, count):
         found.setdefault(place, proposal)
@@ -376,6 +401,22 @@ def _pool(
     for i in generator.permutation(rest)[:SPREAD]:
         found[int(i)] = _Proposal("seek" if wins[i] >= MAY_WIN else "sharpen")
     return found
+
+
+def _needs(space: FactorSpace) -> FloatArray:
+    """Return how far (k,), coded, each factor alone would set two runs apart."""
+    needs = np.full(len(space), APART)
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        steps = STEPS_APART * (factor.step or 0.0) / factor.half_range
+        needs[i] = max(APART, min(steps, FAR))
+    return needs
+
+
+def _apart(coded: FloatArray, run: FloatArray, needs: FloatArray) -> FloatArray:
+    """Return how far settings (m, k) are from a run (k,); beyond 1 they are apart."""
+    return np.asarray((np.abs(coded - run) / needs).max(axis=1))
 
 
 def _model_runs(
@@ -472,7 +513,7 @@ def _uphill(
         step = space.code(space.settable(space.decode(exactly)))
         apart = np.abs(coded - step).max(axis=1)
         place = int(np.argmin(np.where(new, apart, np.inf)))
-        if apart[place] <= 2 * APART:
+        if apart[place] <= CLOSE:
             yield (
                 place,
                 _Proposal(
@@ -672,7 +713,7 @@ def _edge(decision: Decision, feasible: Feasible) -> str | None:
         if abs(best[i]) < 1 - SAME_SETTING:
             continue
         others = [j for j in range(len(space)) if j != i]
-        same = np.abs(coded[:, others] - best[others]).max(axis=1, initial=0.0) < APART
+        same = np.abs(coded[:, others] - best[others]).max(axis=1, initial=0.0) < ALIKE
         back = np.flatnonzero(same & (np.abs(coded[:, i] - best[i]) > 0.15))
         if not len(back):
             continue

@@ -520,7 +520,7 @@ def suggest(
     Raises
     ------
     FitError, DesignError, InfeasibleError, StateError
-        No results yet, or no such runs.
+        No results yet, or no such runs; runs are accepted while planned ones wait.
     """
     from doe import views
     from doe.report.suggest_page import suggest_page
@@ -538,12 +538,14 @@ def suggest(
         analysis = analysis_of(campaign, observed, None)
         say("weighing the next runs")
         count = _count_to_suggest(campaign, kept) if runs is None else runs
-        waiting = standing.open_runs(kept)
+        waiting = _waiting(kept)
+        if accept and waiting:
+            raise _planned_runs_first(campaign, waiting)
         found = next_runs(
             analysis,
             campaign.feasible,
             count,
-            waiting=sum(row.run in waiting and not prepares(row) for row in kept.rows),
+            waiting=len(waiting),
             observations=observed,
             days=days_told(kept),
             seed=campaign.seed,
@@ -975,6 +977,24 @@ def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
         "in the plan's report.",
         f"Make the runs, fill in the sheet and hand it in: doe record {campaign.name} FILE. For "
         f"another plan: doe plan {campaign.name} --runs N",
+        file=str(campaign.folder / LEDGER_FILE),
+    )
+
+
+def _waiting(kept: Ledger) -> tuple[int, ...]:
+    """Return the planned runs that are not recorded yet, less those that prepare the rig."""
+    open_runs = standing.open_runs(kept)
+    return tuple(row.run for row in kept.rows if row.run in open_runs and not prepares(row))
+
+
+def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> StateError:
+    runs = standing.runs_in_words(waiting)
+    return StateError.of(
+        "planned-runs-wait",
+        f"{runs} {'is' if len(waiting) == 1 else 'are'} planned and not recorded yet, and what to "
+        "run after them follows from what they say: no runs were added.",
+        f"Make them and hand in the sheet: doe record {campaign.name} FILE. A run that will not be "
+        "made is handed in as left out, with why.",
         file=str(campaign.folder / LEDGER_FILE),
     )
 

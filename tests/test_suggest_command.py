@@ -118,3 +118,22 @@ def test_a_response_never_measured_is_named_and_the_others_go_on(
     assert found["stop"]["advice"] == "Go on: nothing is known of furfural."
     assert {"response-not-fitted", "limit-unknown"} <= {n["code"] for n in found["warnings"]}
     assert set(found["runs"][0]["predictions"]) == {"extract_yield"}
+
+
+def test_nothing_is_accepted_while_planned_runs_wait(doe: Command, tmp_path: Path) -> None:
+    doe("new", "mint")
+    doe("plan", "mint")
+    folder = tmp_path / "designs" / "mint"
+
+    def first_twelve(row: dict[str, str]) -> dict[str, str]:
+        return made_up_results(row) if int(row["run"]) <= 12 else {}
+
+    back = fill(folder / "sheet-stage1.csv", tmp_path / "back.csv", first_twelve)
+    doe("record", "mint", str(back))
+    ledger = (folder / "runs.csv").read_bytes()
+    assert doe("suggest", "mint", "--json")["stop"]["advice"] == "Make the planned runs first."
+    refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
+    assert refused["code"] == "planned-runs-wait"
+    assert "Runs 13 to 15 are planned" in refused["what"]
+    assert "doe record mint FILE" in refused["remedy"]
+    assert (folder / "runs.csv").read_bytes() == ledger

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from statistics import NormalDist
 
@@ -130,6 +130,20 @@ class Decision:
                 ends.append(overall_worth(self.responses, values, self.ranges, limits=False))
             moved.append(float(np.abs(ends[1] - ends[0])[0]) / 2)
         return float(np.linalg.norm(moved))
+
+    def with_settings(self, settings: FloatArray) -> Decision:
+        """Return the decision with settings (n, k) among its candidates, the same recommended."""
+        more = _not_among(self.space, settings, self.candidates)
+        if not len(more):
+            return self
+        more = np.unique(more, axis=0)
+        worth, sure, _ = _judged(self.responses, self.surrogates, self.ranges, more)
+        return replace(
+            self,
+            candidates=np.vstack([self.candidates, more]),
+            worth=np.append(self.worth, worth),
+            sure=np.append(self.sure, sure),
+        )
 
     def share_of(self, gain: float) -> float:
         """Return a gain as a share of the worth of the recommended settings."""

@@ -449,6 +449,36 @@ def analysis_of_values(responses, values):
     return analyse(responses, quadratic_model(SPACE), data, whole_box), settings
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_planned_runs_count_as_spent_and_are_never_called_run_before(seed):
+    response = Response("y", "mg/g", "maximise")
+    runs = FACTORIAL + CENTRE + [[0, 1, 0], [0, -1, 0], [1, 0, 0], [-1, 0, 0]]
+    settings = SPACE.settable(SPACE.decode(np.array(runs, dtype=float)))
+    values = hollow(SPACE.code(settings)) + np.random.default_rng(seed).normal(0, 0.4, len(runs))
+    data = observed(SPACE, settings, values)
+    analysis = analyse([response], quadratic_model(SPACE), {"y": data}, whole_box)
+    first = suggest(analysis, whole_box, 3, observations={"y": data}, seed=seed)
+    coming = np.array([run.settings for run in first.runs])
+    more = observed(
+        SPACE,
+        np.vstack([settings, coming]),
+        np.append(values, [np.nan] * 3),
+        left_out=(None,) * len(runs) + ("not run yet",) * 3,
+    )
+    then = suggest(analysis, whole_box, 3, observations={"y": more}, seed=seed, waiting=3)
+    done = {tuple(row) for row in settings}
+    for run in then.runs:
+        if run.kind == "repeat":
+            assert tuple(run.settings) in done
+        else:
+            near = np.abs(SPACE.code(coming) - SPACE.code(run.settings)).max(axis=1).min()
+            assert near > 0.15
+    assert "planned runs are not recorded" in then.why
+    sought = suggest(analysis, whole_box, 6, observations={"y": more}, seed=seed, waiting=3)
+    for run in sought.runs:
+        assert tuple(run.settings) in done or "Run before" not in run.reason
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_pure_scatter_confirms_nothing(seed):
     values = np.random.default_rng(seed).normal(50, 2, 15)
@@ -551,6 +581,12 @@ def test_runs_can_be_made_at_any_seed_are_apart_and_keep_to_their_plots(name, se
     feasible = nothing_hot_and_long_and_no_cool_powder(space)
     data = recorded_runs(space, feasible, np.random.default_rng([seed, 5]), plot_size)
     response = Response("y", "mg/g", "maximise")
+    far = np.array(
+        [
+            min(2 * f.step / f.half_range, 0.4) if isinstance(f, NumericFactor) else 1.0
+            for f in space.factors
+        ]
+    )
     analysis = analyse([response], linear_model(space), {"y": data}, feasible)
     for count, kind in ((6, None), (5, "repeat"), (4, "sharpen"), (3, "confirm")):
         kinds = kinds_asked(kind)
@@ -566,7 +602,10 @@ def test_runs_can_be_made_at_any_seed_are_apart_and_keep_to_their_plots(name, se
         coded = np.array([space.code(run.settings)[0] for run in new]).reshape(-1, len(space))
         for i, row in enumerate(coded):
             others = np.vstack([done, np.delete(coded, i, axis=0)])
-            assert np.abs(others - row).max(axis=1).min() > 0.1
+            apart = np.abs(others - row)
+            assert apart.max(axis=1).min() > 0.15
+            # at least two settable steps in one factor, unless a step is a fifth of its range
+            assert (apart / far).max(axis=1).min() >= 1 - 1e-9
         by_plot = {}
         for run in runs:
             by_plot.setdefault(run.plot, set()).add(float(run.settings[0]))
