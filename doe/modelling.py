@@ -22,7 +22,7 @@ from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
 
 if TYPE_CHECKING:
-    from doe.analysis.confirmation import Confirmation
+    from doe.analysis.confirmation import Confirmation, Confirmed
     from doe.analysis.fit import FittedModel
     from doe.analysis.landscape import Landscape
     from doe.analysis.observations import Blocks, Observations
@@ -592,8 +592,10 @@ def confirmations(
     ledger: Ledger,
     observed: Mapping[str, Observations],
     closures: Mapping[int, float],
-) -> tuple[Notice, ...]:
+) -> tuple[Confirmed, ...]:
     """Return the verdict on confirming runs: interval, limits and mass closure.
+
+    They are judged by what was promised when they were accepted, where the stage's record has it.
 
     Runs of one stage at equal planned settings are judged together; runs of their stage and later
     ones are not in what judges them.
@@ -603,11 +605,13 @@ def confirmations(
     closures
         By run, how much of the dry feed was found again [%].
     """
+    from doe.analysis.confirmation import Confirmed
+
     groups: dict[tuple[int, tuple[float, ...]], list[int]] = {}
     for i, row in enumerate(ledger.rows):
         if row.kind == "confirm" and row.status == "done":
             groups.setdefault((row.stage, row.settings), []).append(i)
-    found: list[Notice] = []
+    found: list[Confirmed] = []
     for (stage, settings), places in groups.items():
         before = [i for i, row in enumerate(ledger.rows) if row.stage < stage]
         verdicts = [
@@ -625,7 +629,7 @@ def confirmations(
         what = (
             f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
         )
-        found.append(Notice("confirmation", what))
+        found.append(Confirmed(tuple(runs), settings, fine, Notice("confirmation", what)))
     return tuple(found)
 
 
@@ -655,14 +659,16 @@ def _verdict(
     settings: tuple[float, ...],
 ) -> Confirmation | None:
     """Return the verdict on one response; None where there is nothing to judge by."""
-    from doe.analysis.confirmation import confirmation
+    from doe.analysis.confirmation import Promise, confirmation, limit_alone
     from doe.analysis.decision import surrogate_of
 
     data = observed[response.name]
     values = np.array([data.values[i] for i in places if data.reasons()[i] is None])
     usable = [i for i in before if data.reasons()[i] is None]
-    if not len(values) or len({data.values[i] for i in usable}) < LEAST_TO_JUDGE:
+    if not len(values):
         return None
+    if len({data.values[i] for i in usable}) < LEAST_TO_JUDGE:
+        return limit_alone(response, values)
     days = days_told(ledger)
     own = surrogate_of(
         response,
@@ -671,7 +677,9 @@ def _verdict(
         np.random.default_rng([campaign.seed, len(usable)]),
     )
     group = "stage" if days is None else "day"
-    return confirmation(response, own, np.array(settings), values, group)
+    made = read_stage(campaign.folder, ledger.rows[places[0]].stage)
+    promise = None if made is None else Promise(made.promised_of, made.promised)
+    return confirmation(response, own, np.array(settings), values, group, promise)
 
 
 def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:

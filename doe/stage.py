@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
@@ -34,6 +34,9 @@ class StageRecord:
         Hash of each section of the campaign file that shapes a design.
     versions
         Software and version.
+    promised_of, promised
+        Of how many confirming runs the mean was promised to lie within an interval, and the
+        interval by response; 0 and none where the stage has no confirming runs.
     """
 
     stage: int
@@ -50,6 +53,8 @@ class StageRecord:
     campaign_file: str
     shaping: Mapping[str, str]
     versions: Mapping[str, str]
+    promised_of: int = 0
+    promised: Mapping[str, tuple[float, float]] = field(default_factory=dict)
 
 
 def stage_file(folder: Path, stage: int) -> Path:
@@ -82,10 +87,19 @@ def read_stage(folder: Path, stage: int) -> StageRecord | None:
     try:
         table = tomllib.loads(path.read_text(encoding="utf-8"))
         table |= {key: tuple(table[key]) for key in ("runs", "fixed")}
+        ends = table.get("promised", {}).items()
+        table["promised"] = {name: (float(low), float(high)) for name, (low, high) in ends}
         return StageRecord(**table)
     except FileNotFoundError:
         return None
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError, TypeError, KeyError) as error:
+    except (
+        OSError,
+        UnicodeDecodeError,
+        tomllib.TOMLDecodeError,
+        TypeError,
+        ValueError,
+        KeyError,
+    ) as error:
         raise StateError.of(
             "stage-record",
             f"the record of stage {stage} cannot be read: {error}.",

@@ -16,7 +16,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.confirmation import days_unknown
+from doe.analysis.confirmation import Confirmed, Promise, days_unknown
 from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
@@ -89,7 +89,7 @@ class Suggestion:
     """The next runs, and in one sentence each what to do and why.
 
     `recommended` are the settings to work at if no more runs are made; its reason tells by which
-    models.
+    models. `promise` is what judges the confirming runs among them.
     """
 
     runs: tuple[SuggestedRun, ...]
@@ -97,6 +97,7 @@ class Suggestion:
     why: str
     recommended: SuggestedRun
     notices: tuple[Notice, ...] = ()
+    promise: Promise | None = None
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -128,6 +129,7 @@ def suggest(
     count: int,
     *,
     waiting: int = 0,
+    confirmed: Sequence[Confirmed] = (),
     observations: Mapping[str, Observations] | None = None,
     days: Sequence[object] | None = None,
     seed: int = 0,
@@ -145,6 +147,8 @@ def suggest(
         Number of runs, at least 1.
     waiting
         Planned runs that are not made yet.
+    confirmed
+        What confirming runs came to, in the order they were made.
     observations
         The runs by response; those of the fits, as one stage, where not given.
     days
@@ -174,7 +178,7 @@ def suggest(
     offered = set(KINDS) if only_confirm else set(kinds)
     batch = _Batch.of(analysis, decision, data, offered, count, seed)
     runs = batch.filled(count)
-    told = _advised(analysis, decision, batch, feasible, waiting, count)
+    told = _advised(analysis, decision, batch, feasible, waiting, count, confirmed)
     tied: tuple[Notice, ...] = ()
     if only_confirm:
         runs = _with_confirmation(analysis, decision, batch, runs, count, group)
@@ -185,7 +189,9 @@ def suggest(
     chosen = SuggestedRun(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
-    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied))
+    many = sum(run.kind == "confirm" for run in runs)
+    promise = _promise(decision, many) if many else None
+    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied), promise)
 
 
 def _coming(data: Observations, feasible: Feasible) -> FloatArray:
@@ -528,15 +534,17 @@ def _uphill(
 def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
     chance = 100 * float((truths[:, at] > truths[:, decision.best]).mean())
+    limited = any(response.aim in ("below", "above") for response in decision.responses)
+    counting = ", counting what breaks a limit" if limited else ""
     buys = (
         f"In this batch it is expected to add {_share(decision, gain)} to what can then be "
         "recommended."
     )
     words = {
         "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
-        f"{chance:.0f} %.",
+        f"{chance:.0f} %{counting}.",
         "sharpen": f"What happens here tells where the best lies, though it is itself the better "
-        f"with a chance of only {chance:.0f} %.",
+        f"with a chance of only {chance:.0f} %{counting}.",
         "repeat": "Run before: once more shows how much runs scatter, where it matters for the "
         "decision.",
         "confirm": "The settings now recommended, not run yet: it tests the prediction where it "
@@ -550,6 +558,14 @@ def _share(decision: Decision, gain: float) -> str:
     return "less than 0.1 %" if share < 0.1 else f"{share:.1f} %"
 
 
+def _promise(decision: Decision, many: int) -> Promise:
+    """Return in which intervals the mean of so many runs at the recommended settings will lie."""
+    at = decision.settings
+    return Promise(
+        many, {name: own.interval_of_mean(at, many) for name, own in decision.surrogates.items()}
+    )
+
+
 def _with_confirmation(
     analysis: Analysis,
     decision: Decision,
@@ -561,8 +577,9 @@ def _with_confirmation(
     """Return runs of which `many` are at the recommended settings, to be judged together."""
     settings, plots = decision.settings, bool(batch.hard)
     parts, guesses = [], []
+    promised = _promise(decision, many).intervals
     for fit in analysis.fits:
-        low, high = decision.surrogates[fit.response.name].interval_of_mean(settings, many)
+        low, high = promised[fit.response.name]
         unit = f" {fit.response.unit}" if fit.response.unit else ""
         parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
         guess = days_unknown(fit.response, decision.surrogates[fit.response.name], group)
@@ -596,6 +613,7 @@ def _advised(
     feasible: Feasible,
     waiting: int,
     count: int,
+    confirmed: Sequence[Confirmed],
 ) -> tuple[str, str]:
     """Return the advice and its reason.
 
@@ -615,18 +633,24 @@ def _advised(
             f"Go on: nothing is known of {', '.join(unknown)}.",
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
-    advice, why = _weighed(analysis, decision, batch, feasible, count)
-    return advice, " ".join([why, *analysis.kept_by_all.values()])
+    held = _what_held(decision, confirmed)
+    advice, why = _weighed(analysis, decision, batch, feasible, count, bool(held))
+    return advice, " ".join([*held, why, *analysis.kept_by_all.values()])
 
 
 def _weighed(
-    analysis: Analysis, decision: Decision, batch: _Batch, feasible: Feasible, count: int
+    analysis: Analysis,
+    decision: Decision,
+    batch: _Batch,
+    feasible: Feasible,
+    count: int,
+    held: bool,
 ) -> tuple[str, str]:
     """Return the advice and its reason where no run waits and something is known of every limit."""
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
-    edge = _edge(decision, feasible)
+    edges = tuple(_edges(decision, feasible))
     pays, figures = _what_runs_buy(decision, batch, count)
     if doubts and pays:
         return "Go on: what is known can't be relied on yet.", " ".join([*doubts, figures])
@@ -666,10 +690,11 @@ def _weighed(
     if chance is not None:
         words = chance_words(chance)
         kept = f"A run there meets every limit and tolerance with a chance of about {words}. "
-    if pays:
-        return "Go on.", f"{kept}{figures}{f' The {edge}' if edge else ''}"
-    if edge:
-        return f"Change the range: the {edge}", f"{kept}{figures}"
+    if pays or held:
+        advice = "Go on." if pays else "Stop."
+        return advice, " ".join([f"{kept}{figures}", *edges])
+    if edges:
+        return f"Change the range. {' '.join(edges)}", f"{kept}{figures}"
     if _confirmed(decision, batch):
         return "Stop.", f"{kept}{figures} The recommended settings were run three times or more."
     return "Confirm now.", f"{kept}{figures} Fresh runs on a new day show whether that holds."
@@ -683,17 +708,30 @@ def _can_be_kept(decision: Decision) -> float:
 def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool, str]:
     """Return whether the runs are worth while, and in words what they are expected to buy."""
     scatter = decision.scatter
+    least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
     gain = sum(batch.gains)
     each = gain / count
     runs = "One more run is" if count == 1 else f"{count} more runs are"
     words = (
         f"{runs} expected to better what is recommended by {_share(decision, gain)}; "
-        "knowing the responses everywhere would better it by "
-        f"{_share(decision, decision.open_gain)}, and one run "
-        f"scatters by {_share(decision, scatter)}."
+        f"knowing all would better it by {_share(decision, decision.open_gain)}, and one run "
+        f"scatters by {_share(decision, scatter)}. More runs pay from {_share(decision, least)} a "
+        "run"
     )
-    least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
+    words += f", {100 * WORTH_A_RUN:.0f} % of that scatter." if scatter else "."
     return each >= least, words
+
+
+def _what_held(decision: Decision, confirmed: Sequence[Confirmed]) -> tuple[str, ...]:
+    """Return what the last confirming runs showed; nothing where it did not hold, or none are."""
+    if not confirmed or not confirmed[-1].held:
+        return ()
+    last = confirmed[-1]
+    first = last.runs[0]
+    runs = f"run {first}" if len(last.runs) == 1 else f"runs {first} to {last.runs[-1]}"
+    moved = np.abs(decision.space.code(np.array(last.settings)) - decision.coded[decision.best])
+    where = "these settings" if float(moved.max()) < SAME_SETTING else "other settings than these"
+    return (f"The confirmation of {where} held ({runs}).",)
 
 
 def _confirmed(decision: Decision, batch: _Batch) -> bool:
@@ -701,10 +739,10 @@ def _confirmed(decision: Decision, batch: _Batch) -> bool:
     return int((np.abs(batch.done - at).max(axis=1) < SAME_SETTING).sum()) >= CONFIRMING
 
 
-def _edge(decision: Decision, feasible: Feasible) -> str | None:
-    """Return on which edge the best lies and how far the rig would go, less the leading article.
+def _edges(decision: Decision, feasible: Feasible) -> Iterator[str]:
+    """Yield on which edges of the ranges the best lies, and how far the rig would go beyond them.
 
-    The edge counts where in four of five open truths a step back from it is worse.
+    An edge counts where in four of five open truths a step back from it is worse.
     """
     space, coded, best = decision.space, decision.coded, decision.coded[decision.best]
     for i in space.numeric:
@@ -725,11 +763,10 @@ def _edge(decision: Decision, feasible: Feasible) -> str | None:
         if further is not None:
             end = "upper" if best[i] > 0 else "lower"
             edge = factor.high if best[i] > 0 else factor.low
-            return (
-                f"best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
+            yield (
+                f"The best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
                 f"the rig would allow {further:g} {factor.unit}."
             )
-    return None
 
 
 def _furthest(

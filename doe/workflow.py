@@ -77,6 +77,7 @@ from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
+    from doe.analysis.confirmation import Promise
     from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
@@ -459,7 +460,7 @@ def fit(
         *campaign.notices(),
         *ledger.notices,
         *notices,
-        *confirmations(campaign, ledger, observed, closures(campaign)),
+        *(c.notice for c in confirmations(campaign, ledger, observed, closures(campaign))),
         *all_notices(analysis),
         *found_notices(analysis, found),
         *other_than_planned(campaign, ledger, analysis, model),
@@ -541,10 +542,12 @@ def suggest(
         waiting = _waiting(kept)
         if accept and waiting:
             raise _planned_runs_first(campaign, waiting)
+        confirmed = confirmations(campaign, kept, observed, closures(campaign))
         found = next_runs(
             analysis,
             campaign.feasible,
             count,
+            confirmed=confirmed,
             waiting=len(waiting),
             observations=observed,
             days=days_told(kept),
@@ -564,7 +567,7 @@ def suggest(
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
-            *confirmations(campaign, kept, observed, closures(campaign)),
+            *(c.notice for c in confirmed),
             *all_notices(analysis),
         )
         asked_for = "".join(
@@ -588,7 +591,7 @@ def suggest(
         )
         written: tuple[Path, ...] = ()
         if accept:
-            written = _appended(campaign, kept, stage, "suggest", design, rows)
+            written = _appended(campaign, kept, stage, "suggest", design, rows, found.promise)
         file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
         campaign,
@@ -732,6 +735,7 @@ def _stage_record(
     made_by: MadeBy,
     design: Design,
     rows: Sequence[LedgerRow],
+    promise: Promise | None = None,
 ) -> StageRecord:
     from doe.views import versions
 
@@ -750,6 +754,8 @@ def _stage_record(
         campaign_file=campaign.file_hash,
         shaping=shaping_parts(campaign),
         versions=dict(versions()),
+        promised_of=0 if promise is None else promise.runs,
+        promised={} if promise is None else promise.intervals,
     )
 
 
@@ -1032,12 +1038,14 @@ def _appended(
     made_by: MadeBy,
     design: Design,
     rows: tuple[LedgerRow, ...],
+    promise: Promise | None = None,
 ) -> tuple[Path, ...]:
     """Append runs to the ledger as a stage; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
     sheets = _sheets(campaign, stage, rows)
     write_ledger(path, Ledger(kept.schema, (*kept.rows, *rows), kept.extra_columns))
-    write_stage(campaign.folder, _stage_record(campaign, stage, made_by, design, rows))
+    record = _stage_record(campaign, stage, made_by, design, rows, promise)
+    write_stage(campaign.folder, record)
     return (path, *_write(sheets), stage_file(campaign.folder, stage))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -30,7 +31,20 @@ def test_kinds_and_the_verdict_on_confirming_runs(doe: Command, tmp_path: Path) 
     doe("record", "mint", str(back))
     verdicts = [n for n in doe("fit", "mint", "--json")["warnings"] if n["code"] == "confirmation"]
     assert len(verdicts) == 1
-    assert "predicted for it" in verdicts[0]["what"]
+    said = one["runs"][0]["reason"]
+    promised = re.findall(r"[\d.]+ to [\d.]+ mg/g", said)
+    assert len(promised) == 2
+    for interval in promised:
+        assert f"within the {interval} promised for it" in verdicts[0]["what"]
+    # the record decides, not a model fitted since
+    path = folder / "stages" / "2.toml"
+    text = path.read_text(encoding="utf-8")
+    low = re.search(r'"extract_yield" = \[([\d.]+)', text)
+    assert low is not None
+    path.write_text(text.replace(low[1], "90"), encoding="utf-8")
+    told = [n for n in doe("fit", "mint", "--json")["warnings"] if n["code"] == "confirmation"]
+    assert "outside the 90 to" in told[0]["what"]
+    path.write_text(text, encoding="utf-8")
     assert "it held" in verdicts[0]["what"]
     assert "found again" not in verdicts[0]["what"]
     run = one["runs"][0]["run"]

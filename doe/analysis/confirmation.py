@@ -5,15 +5,35 @@ Shapes: n confirming runs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from doe.analysis.surrogate import Surrogate
+from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.responses import Response
 
-__all__ = ["Confirmation", "confirmation", "days_unknown"]
+__all__ = ["Confirmation", "Confirmed", "Promise", "confirmation", "days_unknown", "limit_alone"]
+
+
+@dataclass(frozen=True, slots=True)
+class Promise:
+    """By response the interval in which the mean of n confirming runs will lie, told beforehand."""
+
+    runs: int
+    intervals: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Confirmed:
+    """What confirming runs at one setting came to: `held` where all that was promised did."""
+
+    runs: tuple[int, ...]
+    settings: tuple[float, ...]
+    held: bool
+    notice: Notice
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,25 +77,48 @@ def confirmation(
     settings: FloatArray,
     values: FloatArray,
     group: str = "day",
+    promise: Promise | None = None,
 ) -> Confirmation:
     """Return the verdict on values (n,) of one day at settings (k,), by a surrogate without them.
 
-    The limit is judged by the mean. `group` as in `days_unknown`.
+    What was promised of n runs is what judges them; where it was of another number, the surrogate
+    does. The limit is judged by the mean. `group` as in `days_unknown`.
     """
     n = len(values)
-    low, high = own.interval_of_mean(settings, n)
+    known = {} if promise is None or promise.runs != n else promise.intervals
+    promised = known.get(response.name)
+    low, high = own.interval_of_mean(settings, n) if promised is None else promised
     mean = float(own.back(np.array([np.mean([own.forward(value) for value in values])]))[0])
     held = low <= mean <= high
     wanted = response.interval_wanted()
     kept = None if wanted is None else bool(wanted[0] <= mean <= wanted[1])
     unit = f" {response.unit}".rstrip()
     runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
+    told = "predicted for it" if promised is None else "promised for it"
     words = (
         f"{response.words}: the mean of {runs}, {mean:.4g}{unit}, is "
-        f"{'within' if held else 'outside'} the {low:.4g} to {high:.4g}{unit} predicted for it"
+        f"{'within' if held else 'outside'} the {low:.4g} to {high:.4g}{unit} {told}"
     )
+    if promise is not None and promise.runs != n and response.name in promise.intervals:
+        words += f" (the interval promised was for the mean of {promise.runs})"
     if kept is not None:
         words += f", and {'keeps' if kept else 'misses'} its limit"
     guessed = days_unknown(response, own, group)
     words = f"{words}." if guessed is None else f"{words}. {guessed}"
     return Confirmation(response.name, n, mean, low, high, held, kept, words)
+
+
+def limit_alone(response: Response, values: FloatArray) -> Confirmation | None:
+    """Return the verdict on values (n,) of a response without a model: by its limit only."""
+    wanted = response.interval_wanted()
+    if wanted is None:
+        return None
+    n, mean = len(values), float(values.mean())
+    kept = bool(wanted[0] <= mean <= wanted[1])
+    unit = f" {response.unit}".rstrip()
+    runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
+    words = (
+        f"{response.words}: the mean of {runs}, {mean:.4g}{unit}, {'keeps' if kept else 'misses'} "
+        "its limit; no model predicted it."
+    )
+    return Confirmation(response.name, n, mean, -np.inf, np.inf, True, kept, words)

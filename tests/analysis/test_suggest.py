@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from published_data import columns, observed
 
-from doe.analysis.confirmation import confirmation
+from doe.analysis.confirmation import Confirmed, Promise, confirmation, limit_alone
 from doe.analysis.decision import surrogate_of
 from doe.analysis.optimum import analyse
-from doe.errors import DesignError
+from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
 from doe.suggest import KINDS, kinds_asked, suggest
@@ -222,6 +222,42 @@ def test_a_confirmation_is_judged_by_interval_and_limit():
     assert not bad.held
     assert bad.limit_kept is False
     assert "outside" in bad.words
+
+
+def test_a_confirmation_is_judged_by_what_was_promised_of_as_many_runs():
+    response, own = coumarin()
+    at = np.array([120.0, 40.0, 40.0])
+    mean = float(own.predict(at[None]).mean[0])
+    values = np.array([mean - 0.1, mean, mean + 0.1])
+    above = Promise(3, {"coumarin": (mean + 1, mean + 2)})
+    judged = confirmation(response, own, at, values, promise=above)
+    assert not judged.held
+    assert "promised for it" in judged.words
+    two = confirmation(response, own, at, values[:2], promise=above)
+    assert two.held
+    assert "the interval promised was for the mean of 3" in two.words
+
+
+def test_a_limit_without_a_model_is_still_judged():
+    response = Response("furfural", "mg/g", "below", limit=2.0)
+    assert limit_alone(response, np.array([0.5, 0.5, 0.6])).limit_kept
+    broken = limit_alone(response, np.array([2.5, 2.0, 2.6]))
+    assert broken.limit_kept is False
+    assert "misses its limit" in broken.words
+    assert limit_alone(Response("extract", "%", "maximise"), np.array([1.0])) is None
+
+
+@pytest.mark.parametrize("held", [True, False])
+def test_a_confirmation_that_held_ends_the_campaign(held):
+    response = Response("coumarin", "%", "below", limit=12.0)
+    found = analysis_of(response, column="coumarin_pct_as_printed")
+    before = suggest(found, whole_box, 1)
+    assert before.advice == "Confirm now."
+    notice = Notice("confirmation", "…")
+    came = Confirmed((16, 17, 18), tuple(before.recommended.settings), held, notice)
+    after = suggest(found, whole_box, 1, confirmed=[came])
+    assert after.advice == ("Stop." if held else "Confirm now.")
+    assert ("The confirmation of these settings held (runs 16 to 18)." in after.why) == held
 
 
 def a_campaign_of_one_day(seed, day_sd, run_sd=0.4, days=1, logarithmic=False):
