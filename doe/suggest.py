@@ -353,7 +353,7 @@ class _Batch:
             return runs, (Notice("stage-not-tied", what),)
         worth = self.decision.worth[self.ahead.pool]
         place = max(places, key=lambda i: float(worth[i]))
-        cost = _share(self.decision, self.gains[-1])
+        cost = self.decision.in_words(max(self.gains[-1], 0.0))
         tie = replace(
             self._run(place, len(runs) - 1),
             reason="Run before: once more, it ties the runs of this stage to the earlier ones.",
@@ -537,8 +537,8 @@ def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> st
     limited = any(response.aim in ("below", "above") for response in decision.responses)
     counting = ", counting what breaks a limit" if limited else ""
     buys = (
-        f"In this batch it is expected to add {_share(decision, gain)} to what can then be "
-        "recommended."
+        f"In this batch it is expected to add {decision.in_words(max(gain, 0.0))} to what can then "
+        "be recommended."
     )
     words = {
         "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
@@ -551,11 +551,6 @@ def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> st
         "matters.",
     }
     return f"{proposal.why or words[proposal.kind]} {buys}"
-
-
-def _share(decision: Decision, gain: float) -> str:
-    share = 100 * decision.share_of(max(gain, 0.0))
-    return "less than 0.1 %" if share < 0.1 else f"{share:.1f} %"
 
 
 def _promise(decision: Decision, many: int) -> Promise:
@@ -713,10 +708,10 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     each = gain / count
     runs = "One more run is" if count == 1 else f"{count} more runs are"
     words = (
-        f"{runs} expected to better what is recommended by {_share(decision, gain)}; "
-        f"knowing all would better it by {_share(decision, decision.open_gain)}, and one run "
-        f"scatters by {_share(decision, scatter)}. More runs pay from {_share(decision, least)} a "
-        "run"
+        f"{runs} expected to better what is recommended by {decision.in_words(max(gain, 0.0))}; "
+        "knowing the responses everywhere would better it by "
+        f"{decision.in_words(decision.open_gain)}, and one run scatters by "
+        f"{decision.in_words(scatter)}. More runs pay from {decision.in_words(least)} a run"
     )
     words += f", {100 * WORTH_A_RUN:.0f} % of that scatter." if scatter else "."
     return each >= least, words

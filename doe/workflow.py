@@ -554,6 +554,11 @@ def suggest(
             seed=campaign.seed,
             kinds=kinds,
         )
+        spent = runs is None and _runs_left(campaign, kept) <= 0
+        if spent and accept:
+            raise _nothing_left(campaign, kept)
+        if spent and not waiting:
+            found = _beyond_budget(campaign, kept, found)
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
         days = scheduled(campaign, design, kept.next_run, standing.next_day(kept.rows))
@@ -568,7 +573,7 @@ def suggest(
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
             *(c.notice for c in confirmed),
-            *all_notices(analysis),
+            *all_notices(replace(analysis, notices=found.notices)),
         )
         asked_for = "".join(
             [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
@@ -577,6 +582,8 @@ def suggest(
         then = _after_suggesting(
             campaign, replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger, accepting
         )
+        if spent and not waiting:
+            then = NextStep(f"doe status {campaign.name}")
         done = {points.kind: points for points in views.run_points(kept.rows)}
         page = suggest_page(
             views.header(campaign, "suggest", then, stage=stage, notices=notices),
@@ -929,9 +936,43 @@ def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
     What the budget carries counts days and feedstock; where no day's hours are told, four.
     """
     a_day = campaign.runs_per_day()[1] or SUGGESTED_RUNS
-    left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
-    left -= len(campaign.order.first_runs)
+    left = _runs_left(campaign, kept)
     return min(a_day, left) if left > 0 else a_day
+
+
+def _runs_left(campaign: Campaign, kept: Ledger) -> int:
+    """Return how many runs of the design the budget still carries; 0 or less where it is spent."""
+    left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
+    return left - len(campaign.order.first_runs)
+
+
+def _spent_words(campaign: Campaign, kept: Ledger) -> str:
+    carried, made = campaign.affordable().runs, standing.counted(campaign, kept.rows)
+    return (
+        f"The budget is spent: runs, days and feedstock carry {carried} runs, and {made} are made "
+        "or planned"
+    )
+
+
+def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
+    """Return the suggestion as what one more day would buy, for the budget carries no more runs."""
+    many = len(found.runs)
+    more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
+    return replace(
+        found,
+        advice=f"{_spent_words(campaign, kept)}.",
+        why=f"{more}. Were there a day: {found.advice} {found.why}",
+    )
+
+
+def _nothing_left(campaign: Campaign, kept: Ledger) -> StateError:
+    return StateError.of(
+        "budget-spent",
+        f"{_spent_words(campaign, kept)}: no runs were added.",
+        f"Raise [budget], or say how many runs are wanted beyond it: doe suggest {campaign.name} "
+        "--runs N --accept",
+        file=str(campaign.folder / standing.LEDGER_FILE),
+    )
 
 
 def _replaced(

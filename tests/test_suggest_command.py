@@ -151,3 +151,22 @@ def test_nothing_is_accepted_while_planned_runs_wait(doe: Command, tmp_path: Pat
     assert "Runs 13 to 15 are planned" in refused["what"]
     assert "doe record mint FILE" in refused["remedy"]
     assert (folder / "runs.csv").read_bytes() == ledger
+
+
+def test_a_spent_budget_is_said_first_and_takes_no_runs_unless_they_are_asked_for(
+    doe: Command, recorded: Path
+) -> None:
+    path = recorded / "campaign.toml"
+    text = path.read_text(encoding="utf-8")
+    fewer, changed = re.subn(r"(?m)^# runs = \d+", "runs = 15", text)
+    assert changed == 1
+    path.write_text(fewer, encoding="utf-8")
+    stop = doe("suggest", "mint", "--json")["stop"]
+    assert stop["advice"].startswith("The budget is spent")
+    assert "15 are made" in stop["advice"]
+    assert stop["why"].startswith("One more day, ")
+    ledger = (recorded / "runs.csv").read_bytes()
+    refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
+    assert refused["code"] == "budget-spent"
+    assert (recorded / "runs.csv").read_bytes() == ledger
+    assert doe("suggest", "mint", "--runs", "2", "--accept", "--json")["accepted"]

@@ -145,6 +145,21 @@ class Decision:
             sure=np.append(self.sure, sure),
         )
 
+    def in_words(self, gain: float) -> str:
+        """Return a gain in overall worth as people measure it.
+
+        In the unit of the response that is aimed high or low, where there is one alone.
+        """
+        aims = [r for r in self.responses if r.aim not in ("below", "above")]
+        if not aims:
+            return f"{_percent(100 * gain)} of the chance that limits are kept"
+        if len(aims) == 1 and aims[0].aim != "target":
+            useless, ideal = _useless_and_ideal(aims[0], self.ranges[aims[0].name])
+            if ideal != useless:
+                amount = f"{gain * abs(ideal - useless):.2g} {aims[0].unit}".rstrip()
+                return f"{amount} of {aims[0].words}"
+        return f"{_percent(100 * self.share_of(gain))} of the overall worth of what is recommended"
+
     def share_of(self, gain: float) -> float:
         """Return a gain as a share of the worth of the recommended settings."""
         return gain / max(abs(float(self.worth[self.best])), 1e-12)
@@ -300,14 +315,23 @@ def _share(response: Response, value: FloatArray, seen: tuple[float, float]) -> 
     """Return the worth of values, going on beyond what was seen where no ideal is given."""
     if response.aim == "target":
         return response.worth(value, seen)
-    low, high = seen
-    useless, ideal = (low, high) if response.aim == "maximise" else (high, low)
-    useless = useless if response.useless is None else response.useless
-    ideal = ideal if response.ideal is None else response.ideal
+    useless, ideal = _useless_and_ideal(response, seen)
     if ideal == useless:
         return np.ones_like(value)
     worth = (value - useless) / (ideal - useless)
     return np.asarray(worth if response.ideal is None else worth.clip(max=1.0))
+
+
+def _useless_and_ideal(response: Response, seen: tuple[float, float]) -> tuple[float, float]:
+    """Return the values worth 0 and 1 of a response that is aimed high or low."""
+    low, high = seen
+    useless, ideal = (low, high) if response.aim == "maximise" else (high, low)
+    useless = useless if response.useless is None else response.useless
+    return useless, ideal if response.ideal is None else response.ideal
+
+
+def _percent(share: float) -> str:
+    return "less than 0.1 %" if share < 0.1 else f"{share:.1f} %"
 
 
 def _judged(

@@ -67,7 +67,7 @@ def suggest_page(
         settings = np.array([run.settings for run in runs])
         told = names if numbered else tuple(f"next {name}" for name in names)
         points.append(RunPoints("suggested", settings, told))
-    sections = [more_to_know([*header.notices, *suggestion.notices])]
+    sections = [more_to_know(list(dict.fromkeys((*header.notices, *suggestion.notices))))]
     if runs:
         sections.append(_suggested_section(suggestion, responses, names))
     if maps:
@@ -91,7 +91,7 @@ def _suggest_first_screen(
         _next_runs(suggestion, space, responses, names) if suggestion.runs else "",
         prose(_limits_broken(suggestion, responses, names)),
         prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
-        gravest([*header.notices, *suggestion.notices]),
+        gravest(list(dict.fromkeys((*header.notices, *suggestion.notices)))),
         from_template("next", header.next_command, header.next_because),
     )
 

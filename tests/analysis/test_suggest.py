@@ -12,6 +12,7 @@ from published_data import columns, observed
 from doe.analysis.confirmation import Confirmed, Promise, confirmation, limit_alone
 from doe.analysis.decision import surrogate_of
 from doe.analysis.optimum import analyse
+from doe.analysis.recommendation import decision_of
 from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
@@ -34,6 +35,12 @@ def analysis_of(response, feasible=whole_box, column="extraction_yield_pct"):
     )
     data = observed(SPACE, settings, table[column])
     return analyse([response], quadratic_model(SPACE), {response.name: data}, feasible)
+
+
+def observed_of(analysis):
+    fit = analysis.fits[0]
+    settings = SPACE.decode(fit.coded)
+    return {fit.response.name: observed(SPACE, settings, fit.values)}
 
 
 def not_hot_and_long(settings):
@@ -71,6 +78,14 @@ def test_advice_follows_the_chance_of_meeting_the_limit():
         response = Response("coumarin", "%", "below", limit=limit)
         found = analysis_of(response, column="coumarin_pct_as_printed")
         assert suggest(found, whole_box, 1).advice == advice
+
+
+def test_what_runs_buy_is_told_in_the_unit_of_the_response(most):
+    # one run scatters by what the surrogate counts for a run, whatever a worth of 1 is
+    decision = decision_of(most, observed_of(most), whole_box, None, 0)
+    sd = decision.surrogates["extract"].run_sd
+    assert not decision.surrogates["extract"].logarithmic
+    assert f"one run scatters by {sd:.2g} % of extract." in suggest(most, whole_box, 3).why
 
 
 def test_planned_runs_come_first_whatever_the_model_says():
