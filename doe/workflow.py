@@ -965,7 +965,7 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     )
 
 
-def _nothing_left(campaign: Campaign, kept: Ledger) -> StateError:
+def _nothing_left(campaign: Campaign, kept: Ledger) -> DoeError:
     return StateError.of(
         "budget-spent",
         f"{_spent_words(campaign, kept)}: no runs were added.",
@@ -1034,7 +1034,7 @@ def _waiting(kept: Ledger) -> tuple[int, ...]:
     return tuple(row.run for row in kept.rows if row.run in open_runs and not prepares(row))
 
 
-def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> StateError:
+def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
     runs = standing.runs_in_words(waiting)
     return StateError.of(
         "planned-runs-wait",
