@@ -31,7 +31,7 @@ from doe.campaign import (
 )
 from doe.campaign_file import read_campaign
 from doe.derived import closures
-from doe.errors import DesignError, Notice, StateError
+from doe.errors import DesignError, DoeError, Notice, StateError
 from doe.ledger import (
     Ledger,
     LedgerRow,
