@@ -948,9 +948,11 @@ def _runs_left(campaign: Campaign, kept: Ledger) -> int:
 
 def _spent_words(campaign: Campaign, kept: Ledger) -> str:
     carried, made = campaign.affordable().runs, standing.counted(campaign, kept.rows)
+    first = campaign.order.first_runs
+    told = f", and a stage begins with {' and '.join(first)}" if first else ""
     return (
         f"The budget is spent: runs, days and feedstock carry {carried} runs, and {made} are made "
-        "or planned"
+        f"or planned{told}"
     )
 
 

@@ -101,7 +101,7 @@ def test_whatever_came_out_of_them_changes_no_fit_and_no_suggestion(
     assert other["terms"] == one["terms"]
     second = doe("suggest", "mint", "--json")
     assert second["runs"] == first["runs"]
-    doe("suggest", "mint", "--accept")
+    doe("suggest", "mint", "--runs", "3", "--accept")
     added = [row for row in ledger() if row["stage"] == "2"]
     assert [row["kind"] for row in added[:2]] == ["blank", "sacrificial"]
     assert [row["run"] for row in added[2:]] == [str(run["run"]) for run in first["runs"]]
