@@ -629,7 +629,8 @@ def _advised(
             "It has a limit and could not be fitted, so no setting can be said to keep it.",
         )
     held = _what_held(decision, confirmed)
-    advice, why = _weighed(analysis, decision, batch, feasible, count, bool(held))
+    enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMING
+    advice, why = _weighed(analysis, decision, batch, feasible, count, enough)
     return advice, " ".join([*held, why, *analysis.kept_by_all.values()])
 
 
