@@ -9,12 +9,16 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import hypothesis
 import pytest
 from typer.testing import CliRunner
 
 from doe.cli import app
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command does, before numpy is loaded
+# How long an example takes depends on what else the machine does, and is no property of the code.
+hypothesis.settings.register_profile("untimed", deadline=None)
+hypothesis.settings.load_profile("untimed")
 
 CHROMIUM = Path("/usr/bin/chromium")
 CHROMIUM_ARGUMENTS = (
