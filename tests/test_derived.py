@@ -350,6 +350,19 @@ def test_a_label_beside_the_planned_ones_is_asked_about(doe: Command) -> None:
     assert "bottle-not-planned" not in {w["code"] for w in answer["warnings"]}
 
 
+def test_assays_of_bottles_that_came_with_the_sheet_need_no_kind_again(doe: Command) -> None:
+    doe("record", "mint", given("p.csv", "run,bottle,kind,volume_mL\n3,D1,drain,400\n"))
+    assays = given("assays.csv", "run,bottle,solids_mg_mL\n3,D1,4\n")
+    changes = doe("record", "mint", assays, "--json")["changes"]
+    assert {c["column"]: (c["old"], c["new"]) for c in changes} == {"D1 solids_mg_mL": ("", "4")}
+    kept = Path("designs/mint/portions.csv").read_text()
+    for bottle in ("4,D1,4", "3,S1,4", "3,flask,4"):
+        new = given("new.csv", f"run,bottle,solids_mg_mL\n{bottle}\n")
+        told = doe("record", "mint", new, "--json", status=1)["errors"]
+        assert [(e["code"], e["where"]["file"]) for e in told] == [("portion-kind", "new.csv")]
+    assert Path("designs/mint/portions.csv").read_text() == kept
+
+
 @pytest.mark.parametrize(("dilution", "asked"), [("0.1", True), ("1", False), ("10", False)])
 def test_a_dilution_below_1_is_asked_about(doe: Command, dilution: str, asked: bool) -> None:
     heading = "run,bottle,kind,volume_mL,solids_mg_mL,rutin_mg_L,rutin_dilution\n"

@@ -157,15 +157,19 @@ def _bottle(sheet: Sheet, row: Row, place: int) -> Bottle | None:
     if not label:
         what, remedy = "the bottle has no label.", "Write the label that is on it."
         sheet.problems.append(Problem("no-label", what, where, remedy))
-    if kind not in KINDS:
-        what = f'"{kind}" is no kind of portion.' if kind else "the kind of portion is missing."
-        remedy = f"Write one of: {', '.join(KINDS)}."
+    known_by_label = not kind and PLANNED_LABEL.fullmatch(label)
+    if kind not in KINDS and not known_by_label:
         at = sheet.columns.known.get("kind", place)
         cell = Where(sheet.file, row.line or row.row, f"{cell_address(at, row.row)} (kind)")
-        sheet.problems.append(Problem("portion-kind", what, cell, remedy))
+        sheet.problems.append(_no_kind(kind, cell))
     if back is None or len(sheet.problems) > before:
         return None
     return Bottle(back.run, label, kind, {**back.weighed, **back.responses}, where)
+
+
+def _no_kind(kind: str, cell: Where) -> Problem:
+    what = f'"{kind}" is no kind of portion.' if kind else "the kind of portion is missing."
+    return Problem("portion-kind", what, cell, f"Write one of: {', '.join(KINDS)}.")
 
 
 def _check_twice(found: Sequence[Bottle], problems: list[Problem]) -> None:
@@ -276,12 +280,14 @@ def with_bottles(
 ) -> tuple[tuple[Bottle, ...], tuple[Change, ...]]:
     """Return old and new bottles together, and what changed; a blank cell changes nothing.
 
-    A label is the same in capitals and small letters; it stays as it was written first.
+    A label is the same in capitals and small letters; it stays as it was written first. So does
+    the kind of a bottle whose label the plan gave, where a file of assays names none.
 
     Raises
     ------
     ResultsError
-        Cells that hold another value already, all of them, unless they may be overwritten.
+        Cells that hold another value already, all of them, unless they may be overwritten; a new
+        bottle of no kind.
     """
     merged = {(bottle.run, bottle.label.casefold()): bottle for bottle in old}
     changes: list[Change] = []
@@ -289,7 +295,12 @@ def with_bottles(
     for written in new:
         key = written.run, written.label.casefold()
         former = merged.get(key)
-        bottle = written if former is None else replace(written, label=former.label)
+        if former is None and not written.kind:
+            problems.append(_no_kind("", written.where))
+            continue
+        bottle = written
+        if former is not None:
+            bottle = replace(written, label=former.label, kind=written.kind or former.kind)
         own = list(_changes(former, bottle))
         if not overwrite:
             problems += [_filled(bottle, change) for change in own if change.old]
