@@ -939,16 +939,21 @@ class _Merge:
             notes=self._notes(),
             weighed=weighed if any(v is not None for v in weighed) else self.row.weighed,
             lot=self._lot(),
-            status=self._status(because, achieved, responses),
+            status=self._status(because, achieved, responses, weighed),
         )
 
     def _status(
-        self, because: str, achieved: tuple[float | None, ...], responses: tuple[float | None, ...]
+        self,
+        because: str,
+        achieved: tuple[float | None, ...],
+        responses: tuple[float | None, ...],
+        weighed: tuple[float | None, ...],
     ) -> Status:
         if because:
             return "left out"
         complete = bool(achieved) and None not in achieved
-        if complete or any(value is not None for value in responses):
+        tells = (*responses, *weighed) if prepares(self.row) else responses
+        if complete or any(value is not None for value in tells):
             return "done"
         return self.row.status
 

@@ -107,6 +107,13 @@ def test_whatever_came_out_of_them_changes_no_fit_and_no_suggestion(
     assert [row["run"] for row in added[2:]] == [str(run["run"]) for run in first["runs"]]
 
 
+def test_a_blank_of_which_only_water_was_weighed_has_been_made(doe: Command) -> None:
+    Path("w.csv").write_text("run,water_pumped_g\n1,210\n3,300\n")
+    doe("record", "mint", "w.csv")
+    status = {row["run"]: row["status"] for row in ledger()}
+    assert (status["1"], status["3"]) == ("done", "planned")  # run 3 still owes its results
+
+
 def test_results_of_them_alone_are_no_results(doe: Command) -> None:
     Path("b.csv").write_text("run,extract_yield_mg_g\n1,0.2\n2,30\n")
     doe("record", "mint", "b.csv")
