@@ -180,21 +180,44 @@ def _mixed(
     scale: Transformation,
 ) -> FittedModel:
     """Return the fit by REML with the groupings of the strata as random."""
-    coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
-    X = np.hstack([model.matrix(coded), strata.fixed])
+    y = scale.forward(data.values.copy())
+    X = np.hstack([model.matrix(data.coded()), strata.fixed])
     fit = fit_mixed(X, y, strata.random)
-    variance = float(fit.variances[-1])
-    fitted = X @ fit.coefficients
-    residuals = y - fitted
-    ss_total, ss_residual = float(np.sum((y - y.mean()) ** 2)), float(residuals @ residuals)
+    found = _of_mixed(response, model, data, left_out, strata, scale, X, y, fit)
     indicators = [indicator(groups) for _, groups in strata.random]
     blocks = np.hstack([strata.fixed, *indicators])
-    runs = mixed_influence(X, y, _covariance_of_values(fit, indicators), fit.projection)
-    whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
     groups = strata.random[0][1] if strata.plots is not None else np.arange(len(y))
     meant = _as_meant(model, data, strata)
     needed = _needed(meant, data, groups)
     errors = None if needed else prediction_errors(fit.projection, y, groups)
+    return replace(
+        found,
+        r2_predicted=None if errors is None else float(1 - errors @ errors / found.ss_total),
+        needed_alone=needed,
+        lack_of_fit=lack_of_fit_within(X, blocks, y, data.repeats(), found.ss_total, meant),
+        lack_of_fit_plots=_lack_of_plots(X, meant, y, data, strata),
+    )
+
+
+def _of_mixed(
+    response: Response,
+    model: Model,
+    data: Observations,
+    left_out: tuple[tuple[int, str], ...],
+    strata: Strata,
+    scale: Transformation,
+    X: FloatArray,
+    y: FloatArray,
+    fit: MixedFit,
+) -> FittedModel:
+    """Return what follows from a mixed fit alone, of values y (n,) on X (n, p and blocks)."""
+    p = len(model)
+    fitted = X @ fit.coefficients
+    residuals = y - fitted
+    ss_total, ss_residual = float(np.sum((y - y.mean()) ** 2)), float(residuals @ residuals)
+    indicators = [indicator(groups) for _, groups in strata.random]
+    runs = mixed_influence(X, y, _covariance_of_values(fit, indicators), fit.projection)
+    whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
     return FittedModel(
         response=response,
         model=model,
@@ -206,18 +229,17 @@ def _mixed(
         tests=_mixed_tests(model, fit),
         covariance=_frozen(fit.covariance[:p, :p].copy()),
         df_residual=strata.df_runs,
-        residual_sd=float(np.sqrt(variance)),
+        residual_sd=float(np.sqrt(fit.variances[-1])),
         r2=1 - ss_residual / ss_total,
         r2_adjusted=1 - ss_residual / (len(y) - X.shape[1]) / (ss_total / (len(y) - 1)),
-        r2_predicted=None if errors is None else float(1 - errors @ errors / ss_total),
-        needed_alone=needed,
-        lack_of_fit=lack_of_fit_within(X, blocks, y, data.repeats(), ss_total, meant),
+        r2_predicted=None,
+        lack_of_fit=None,
         ss_model=ss_total - ss_residual,
         ss_residual=ss_residual,
         ss_total=ss_total,
         f_model=whole.f if whole else None,
         p_model=whole.p_value if whole else None,
-        coded=_frozen(coded),
+        coded=_frozen(data.coded()),
         values=_frozen(data.values.copy()),
         fitted=_frozen(scale.back(fitted)),
         residuals=_frozen(residuals),
@@ -228,7 +250,6 @@ def _mixed(
             (name, float(np.sqrt(v))) for name, v in zip(fit.names, fit.variances, strict=True)
         ),
         block_effects=_mixed_block_effects(strata, fit, p),
-        lack_of_fit_plots=_lack_of_plots(X, meant, y, data, strata),
         scale=scale,
         mixed=fit,
     )
@@ -321,8 +342,8 @@ def _censored_in_groups(
     they would be if all values were measured; degrees of freedom are lowered by the share that is
     not. Without censoring in balanced plots that is REML; with it an approximation (ours).
     """
-    coded, y, p = data.coded(), scale.forward(data.values.copy()), len(model)
-    X = np.hstack([model.matrix(coded), strata.fixed])
+    y = scale.forward(data.values.copy())
+    X = np.hstack([model.matrix(data.coded()), strata.fixed])
     hidden = np.array([side is not None for side in data.censored])
     df = _df_measured(response, _as_meant(model, data, strata), strata, hidden)
     try:
@@ -330,48 +351,13 @@ def _censored_in_groups(
     except ValueError:
         raise _too_few_measured(response) from None
     fit = widened(X, best, int((~hidden).sum()), strata.random[0])
-    sd = float(np.sqrt(fit.variances[-1]))
-    fitted = X @ best.coefficients
-    residuals = best.expected - fitted
-    ss_total = float(np.sum((best.expected - best.expected.mean()) ** 2))
-    ss_residual = float(residuals @ residuals)
-    indicators = [indicator(groups) for _, groups in strata.random]
-    runs = mixed_influence(X, best.expected, _covariance_of_values(fit, indicators), fit.projection)
-    whole = fit.test(np.eye(X.shape[1])[1:p]) if p > 1 else None
-    return FittedModel(
-        response=response,
-        model=model,
+    found = _of_mixed(response, model, data, left_out, strata, scale, X, best.expected, fit)
+    return replace(
+        found,
         method="maximum likelihood, censored, in groups",
-        transformation=scale.words,
-        runs_used=data.runs,
-        runs_left_out=left_out,
-        estimates=_mixed_estimates(model, fit),
-        tests=_mixed_tests(model, fit),
-        covariance=_frozen(fit.covariance[:p, :p].copy()),
         df_residual=df,
-        residual_sd=sd,
-        r2=1 - ss_residual / ss_total,
-        r2_adjusted=1 - ss_residual / (len(y) - X.shape[1]) / (ss_total / (len(y) - 1)),
-        r2_predicted=None,
-        lack_of_fit=None,
-        ss_model=ss_total - ss_residual,
-        ss_residual=ss_residual,
-        ss_total=ss_total,
-        f_model=whole.f if whole else None,
-        p_model=whole.p_value if whole else None,
-        coded=_frozen(coded),
-        values=_frozen(data.values.copy()),
-        fitted=_frozen(scale.back(fitted)),
-        residuals=_frozen(residuals),
-        leverage=_frozen(runs.leverage),
-        studentised=_frozen(np.where(hidden, np.nan, runs.studentised)),
-        cook=_frozen(np.where(hidden, np.nan, runs.cook)),
-        variance_components=tuple(
-            (name, float(np.sqrt(v))) for name, v in zip(fit.names, fit.variances, strict=True)
-        ),
-        block_effects=_mixed_block_effects(strata, fit, p),
-        scale=scale,
-        mixed=fit,
+        studentised=_frozen(np.where(hidden, np.nan, found.studentised)),
+        cook=_frozen(np.where(hidden, np.nan, found.cook)),
         censored=data.censored,
     )
 
