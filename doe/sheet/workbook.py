@@ -9,7 +9,7 @@ from __future__ import annotations
 import io
 import re
 import zipfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
@@ -41,8 +41,8 @@ A4 = 9
 """Code of the paper size: ECMA-376 part 1, 18.3.1.63."""
 PAGE_WIDTH = 190
 """Characters beside each other that can still be read on A4 landscape."""
-EACH_RUN = (8, 12, 34)
-"""Widths of the sheet `each run` in characters: number, a limit, text."""
+LIMIT_WIDTH, EACH_RUN = 11, (36, 20, 34, 38)
+"""Widths of the sheet `each run` in characters: number or limit; the texts beside them."""
 _ILLEGAL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff\ufffe\uffff]")
 INK, SOFT_INK, EMBER, RAISED, RULE = "1C2A30", "55666D", "B4481E", "F1EEE6", "D9D4C7"
 
@@ -76,14 +76,21 @@ def sheet_xlsx(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
     _levels(book, schema)
     _fill_runs(runs, rows, schema, columns, title, banner)
     _read_first(
-        book, title, banner, told.fixed, (*told.cautions, *_checks(told.bench)), told.provenance
+        book,
+        title,
+        banner,
+        told.fixed,
+        (*told.cautions, *_checks(told.bench), *_why_limits(told.bench)),
+        told.provenance,
     )
     _each_run(book, rows, title, banner, told.limits, told.bench)
     book.move_sheet("levels", offset=2)
     for sheet in book.worksheets:
         _for_print(sheet, title, banner)
+    for sheet in (runs, book["each run"]):  # the page's own header stands in for title and banner
+        sheet.print_area = f"A{HEADER - 1}:{sheet.cell(sheet.max_row, sheet.max_column).coordinate}"
     runs.page_setup.fitToWidth = 1 + sum(map(_width, columns)) // PAGE_WIDTH
-    book["each run"].page_setup.fitToWidth = 2
+    book["read first"].page_setup.orientation = "portrait"
     book["read first"].page_setup.fitToHeight = 1
     return _packed(book)
 
@@ -150,7 +157,8 @@ def _fill_runs(
             cell = sheet.cell(number, i)
             _value(cell, cells.get(column.name, ""), column)
             cell.border = edge
-            cell.alignment = Alignment(wrap_text=True, vertical="top")
+            across = "center" if column.name in IDENTITY else None
+            cell.alignment = Alignment(wrap_text=True, vertical="top", horizontal=across)
             of = column.of
             none_of_it = row.kind == "blank" and isinstance(of, Weighing) and of.of_feed
             cell.protection = Protection(locked=column.locked or none_of_it)
@@ -172,7 +180,7 @@ def _width(column: _Column) -> int:
     """Return the width of a column in characters."""
     if column.name in IDENTITY:
         return 10 if column.name == "kind" else 6
-    return 26 if column.name in ("notes", "left_out_because") else max(13, len(column.name) - 3)
+    return 26 if column.name in ("notes", "left_out_because") else max(13, len(column.name) + 1)
 
 
 def _value(cell: Any, text: str, column: _Column) -> None:
@@ -304,16 +312,34 @@ def _read_first(
 
 def _checks(bench: Mapping[int, BenchRun]) -> list[str]:
     """Return what to verify before heat, and for which runs where it is not for all."""
+    return [
+        f"Verify before heat{f' of run {runs}' if runs else ''}: {check}"
+        for check, runs in _by_runs(bench, lambda one: one.checks)
+    ]
+
+
+def _why_limits(bench: Mapping[int, BenchRun]) -> list[str]:
+    """Return what each stop limit comes from, and of which runs where it is not of all."""
+
+    def reasons(one: BenchRun) -> list[str]:
+        return [f"{words}: {at.because}" for words, _, at in one.stop.lines() if at is not None]
+
+    return [
+        f"Stop limit{f' of run {runs}' if runs else ''}, {reason}"
+        for reason, runs in _by_runs(bench, reasons)
+    ]
+
+
+def _by_runs(
+    bench: Mapping[int, BenchRun], said: Callable[[BenchRun], Sequence[str]]
+) -> Iterator[tuple[str, str]]:
+    """Yield each text once with the numbers of its runs; no numbers where it is said of all."""
     runs: dict[str, list[int]] = {}
     for number, one in bench.items():
-        for check in one.checks:
-            runs.setdefault(check, []).append(number)
-    return [
-        f"Verify before heat: {check}"
-        if len(numbers) == len(bench)
-        else f"Verify before heat of run {', '.join(map(str, numbers))}: {check}"
-        for check, numbers in runs.items()
-    ]
+        for text in said(one):
+            runs.setdefault(text, []).append(number)
+    for text, numbers in runs.items():
+        yield text, "" if len(numbers) == len(bench) else ", ".join(map(str, numbers))
 
 
 def _each_run(
@@ -333,20 +359,19 @@ def _each_run(
     names = [
         "run no.",
         *stops,
-        "limits come from",
         "mind",
         "portions drained, by the minutes after flow starts",
         "samples, by the minutes of the extraction",
         "to expect",
     ]
-    for i, name in enumerate(names, 1):
+    widths = (*[LIMIT_WIDTH] * (len(names) - len(EACH_RUN)), *EACH_RUN)
+    left = Alignment(wrap_text=True, vertical="top", horizontal="left")
+    for i, (name, width) in enumerate(zip(names, widths, strict=True), 1):
         cell = sheet.cell(HEADER, i)
         _text(cell, name)
         cell.font = Font(name="Arial", bold=True, color=INK)
-        cell.alignment = Alignment(wrap_text=True, vertical="bottom")
-        sheet.column_dimensions[cell_address(i - 1, 1)[:-1]].width = EACH_RUN[
-            min(2, (i > 1) + (i > 6))
-        ]
+        cell.alignment = Alignment(wrap_text=True, vertical="bottom", horizontal="left")
+        sheet.column_dimensions[cell_address(i - 1, 1)[:-1]].width = width
     for number, row in enumerate(rows, HEADER + 1):
         one = bench.get(row.run, BenchRun())
         sheet.cell(number, 1).value = row.run
@@ -356,21 +381,19 @@ def _each_run(
             else:
                 sheet.cell(number, i).value = limit.value
         texts = (
-            "; ".join(f"{w}: {at.because}" for w, _, at in one.stop.lines() if at is not None),
             "; ".join(limits.get(row.run, ())),
             "; ".join(_drain_words(one)),
             "; ".join(_sample_words(i, s) for i, s in enumerate(one.samples)),
             "; ".join(f"{label} {text}" for label, text in one.totals),
         )
-        lines = max(1 + len(text) // (EACH_RUN[2] - 4) for text in texts)
-        sheet.row_dimensions[number].height = 14 * max(2, lines)
-        for i, text in enumerate(texts, 7):
+        lines = (1 + len(t) // (width - 4) for t, width in zip(texts, EACH_RUN, strict=True))
+        sheet.row_dimensions[number].height = 14 * max(2, *lines)
+        for i, text in enumerate(texts, 1 + len(names) - len(EACH_RUN)):
             _text(sheet.cell(number, i), text)
         for i in range(1, len(names) + 1):
-            sheet.cell(number, i).alignment = Alignment(wrap_text=True, vertical="top")
+            sheet.cell(number, i).alignment = left
     sheet.freeze_panes = cell_address(1, HEADER + 1)
     sheet.print_title_rows = f"{HEADER}:{HEADER}"
-    sheet.print_title_cols = "A:A"
     sheet.row_dimensions[HEADER].height = 60
 
 
@@ -397,7 +420,7 @@ def _for_print(sheet: Any, title: str, banner: str) -> None:
     sheet.page_setup.fitToWidth, sheet.page_setup.fitToHeight = 1, 0
     sheet.sheet_properties.pageSetUpPr.fitToPage = True
     sheet.page_margins.left = sheet.page_margins.right = 0.5
-    sheet.oddFooter.left.text = f"{title}. {banner}".strip().replace("&", "&&")[:120]
+    sheet.oddHeader.left.text = f"{title}. {banner}".strip().replace("&", "&&")[:120]
     sheet.oddFooter.right.text = "&P of &N"
 
 
