@@ -903,8 +903,9 @@ def limit_rooms(campaign: Campaign, at: FloatArray) -> tuple[LimitRoom, ...]:
     for j in np.flatnonzero(moves > 1e-9):
         limit, margin = envelope.limits[j], float(envelope.margin[0, j])
         share = margin / float(whole[j]) if whole[j] > 0 else math.inf
-        room = LimitRoom(limit.title, limit.unit, margin, _margin(margin), share)
-        rooms.append((round(share, 2), not limit.code.startswith("liquid"), share, room))
+        boiling = limit.code.startswith("liquid")
+        room = LimitRoom(limit.title, limit.unit, margin, _margin(margin), share, boiling)
+        rooms.append((round(share, 2), not boiling, share, room))
     return tuple(room for *_, room in sorted(rooms, key=lambda found: found[:3]))
 
 

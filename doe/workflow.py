@@ -977,6 +977,11 @@ def _nothing_left(campaign: Campaign, kept: Ledger) -> DoeError:
     )
 
 
+def _same_runs(former: Sequence[LedgerRow], rows: Sequence[LedgerRow]) -> bool:
+    """Return whether rows plan the same; a ledger that was read has empty cells for weighings."""
+    return [replace(row, weighed=()) for row in former] == [replace(r, weighed=()) for r in rows]
+
+
 def _replaced(
     campaign: Campaign,
     before: Ledger,
@@ -986,7 +991,7 @@ def _replaced(
 ) -> tuple[Notice, ...]:
     """Return a notice where accepted runs differ from those accepted before."""
     former = [row for row in before.rows if row not in kept.rows]
-    if not former or not accept or former == list(rows):
+    if not former or not accept or _same_runs(former, rows):
         return ()
     return (
         Notice(

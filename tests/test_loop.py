@@ -238,6 +238,7 @@ def test_suggestions_accepted_three_times_are_planned_once(doe: Command, tmp_pat
     assert len((folder / "runs.csv").read_text().splitlines()) == 16
     answers = [doe("suggest", "mint", "--accept", "--json") for _ in range(3)]
     assert [a["runs"] for a in answers] == [shown["runs"]] * 3
+    assert not any(w["code"] == "additions-replaced" for a in answers for w in a["warnings"])
     assert len((folder / "runs.csv").read_text().splitlines()) == 19
 
 

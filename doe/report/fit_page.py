@@ -87,7 +87,8 @@ BY_POLYNOMIALS_ONLY = (
 class LimitRoom:
     """Room to one limit at the recommended settings; `shown` is `margin` rounded to the limit.
 
-    `share` is the room as a share of the limit, or of the value where that must be more.
+    `share` is the room as a share of the limit, or of the value where that must be more; `boiling`
+    tells whether the limit keeps the water liquid.
     """
 
     title: str
@@ -95,6 +96,7 @@ class LimitRoom:
     margin: float
     shown: str
     share: float
+    boiling: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -320,10 +322,21 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         [
             f"{with_unit(r.shown, _unit_of_room(r.unit))} of room to “{r.title}” "
             f"({percent(r.share)} of it)"
-            for r in rooms[:ROOMS_FIRST]
+            for r in _rooms_first(rooms)
         ]
     )
-    return f"The rig can run these settings. The tightest limits there: {named}."
+    tightest = "tightest limits there" + (
+        ", boiling among them" if any(r.boiling for r in rooms) else ""
+    )
+    return f"The rig can run these settings. The {tightest}: {named}."
+
+
+def _rooms_first(rooms: Sequence[LimitRoom]) -> Sequence[LimitRoom]:
+    """Return the tightest few, the tightest to boiling always among them."""
+    boiling = next((room for room in rooms if room.boiling), None)
+    if boiling is None or boiling in rooms[:ROOMS_FIRST]:
+        return rooms[:ROOMS_FIRST]
+    return [*rooms[: ROOMS_FIRST - 1], boiling]
 
 
 def _unit_of_room(unit: str) -> str:

@@ -30,7 +30,7 @@ from doe.errors import Notice
 from doe.report import page as frame
 from doe.report.check_page import check_page
 from doe.report.explorer import travelling
-from doe.report.fit_page import FitEvidence, fit_page
+from doe.report.fit_page import FitEvidence, LimitRoom, fit_page
 from doe.report.palette import DARK, LIGHT, RAMP
 from doe.report.plan_page import plan_page
 from doe.report.suggest_page import suggest_page
@@ -623,6 +623,14 @@ def test_first_screen_of_the_fit_page_says_the_room_to_the_tightest_limits(
 ) -> None:
     first = unescape(built["fit"].split("<nav")[0])
     assert "3.2\xa0bar of room to “stays liquid with room to boiling”" in first
+    tight = [LimitRoom(f"limit {i}", "W", 1.0, "1", 0.01 * i) for i in range(4)]
+    rooms = (*tight, LimitRoom("stays liquid", "bar", 9.0, "9", 0.7, boiling=True))
+    evidence = replace(made_up.evidence, rooms=rooms)
+    page = fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, evidence=evidence)
+    first = unescape(page.split("<nav")[0])
+    assert "limit 1" in first
+    assert "limit 2" not in first
+    assert "9\xa0bar of room to “stays liquid”" in first
     broken = (replace(made_up.evidence.rooms[0], margin=-1.0),)
     evidence = replace(made_up.evidence, rooms=broken)
     page = fit_page(made_up_campaign.header(), made_up.analysis, made_up.space, evidence=evidence)
