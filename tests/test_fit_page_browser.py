@@ -114,6 +114,22 @@ def lots(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     return fitted(tmp_path_factory.mktemp("lots"), edits, measure)
 
 
+@pytest.fixture(scope="module")
+def gathered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Runs so many that near ones are gathered: as many as that are made to be few here."""
+
+    def measure(settings: Settings, rng: np.random.Generator, _: float) -> tuple[float, float]:
+        T, flow, time = settings
+        extract = 40 + 0.2 * (T - 160) + flow - 0.01 * (time - 40) ** 2 + rng.normal(0, 1)
+        return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + rng.normal(0, 0.1)
+
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr("doe.analysis.surrogate.RUNS_ALONE", 10)
+        patched.setattr("doe.analysis.surrogate.PLACES", 8)
+        edits = {'pressure = "50 bar"': 'pressure = "22 bar"'}
+        return fitted(tmp_path_factory.mktemp("gathered"), edits, measure)
+
+
 def opened(browser: Any, page: Path) -> Any:
     """Return a tab on a page, its explorer ready, that notes what it asks for and complains of."""
     tab = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
@@ -171,17 +187,18 @@ def test_polynomials_predict_as_python_does(made: SimpleNamespace, browser: Any)
     tab.context.close()
 
 
-@pytest.mark.parametrize("which", ["made", "plots", "joint", "lots"])
+@pytest.mark.parametrize("which", ["made", "plots", "joint", "lots", "gathered"])
 def test_what_the_settings_rest_on_predicts_as_python_does(
     which: str, request: pytest.FixtureRequest, browser: Any
 ) -> None:
-    """At the start without a choice: levels, a log scale, several days, whole plots, lots."""
+    """At the start without a choice: levels, a log scale, days, plots, lots, gathered runs."""
     campaign = request.getfixturevalue(which)
     analysis, space = campaign.result.analysis, campaign.campaign.space
     tab = opened(browser, campaign.page)
     assert tab.locator("#explore-by").input_value() == "0"
-    shifts = analysis.surrogates[analysis.fits[0].response.name].recipe.anew
-    assert shifts == ((True, False) if which == "lots" else (True,)), "days stand for plots"
+    recipe = analysis.surrogates[analysis.fits[0].response.name].recipe
+    assert (recipe.alone.min() < 1) == (which == "gathered")
+    assert recipe.anew == ((True, False) if which == "lots" else (True,)), "days stand for plots"
     rng = np.random.default_rng(4)
     apart = []
     for turn in range(6):
