@@ -16,8 +16,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
+from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray, NumericFactor
 
 __all__ = [
     "Model",
@@ -87,23 +88,37 @@ class Model:
 
     def matrix(self, coded: FloatArray) -> FloatArray:
         """Return the model matrix (n, p) at coded settings (n, k)."""
-        coded = np.atleast_2d(np.asarray(coded, dtype=np.float64))
-        blocks = [self._block(term, coded) for term in self.terms]
-        return np.hstack(blocks) if blocks else np.empty((len(coded), 0))
+        return self._products(coded, self._places)
 
     def gradient(self, coded: FloatArray, factor: int) -> FloatArray:
         """Return the derivative (n, p) of the model matrix by one numeric factor, coded units."""
+        lower = self._places.copy()
+        powers = self._places[factor]
+        lower[factor] = np.maximum(powers - 1, 0)
+        return np.asarray(powers * self._products(coded, lower), dtype=np.float64)
+
+    @cached_property
+    def _places(self) -> npt.NDArray[np.intp]:
+        """Where each column (k, p) finds what a factor gives it: see `_of_factor`."""
+        places = np.zeros((len(self.space), len(self.columns)), dtype=np.intp)
+        for j, (term, levels) in enumerate(self.columns):
+            left = iter(levels)
+            for i, power in enumerate(term.powers):
+                factor = self.space.factors[i]
+                if power and isinstance(factor, CategoricalFactor):
+                    places[i, j] = 1 + _with_contrast(factor).index(next(left))
+                else:
+                    places[i, j] = power
+        return places
+
+    def _products(self, coded: FloatArray, places: npt.NDArray[np.intp]) -> FloatArray:
         coded = np.atleast_2d(np.asarray(coded, dtype=np.float64))
-        blocks = []
-        for term in self.terms:
-            power = term.powers[factor]
-            if power == 0:
-                blocks.append(np.zeros((len(coded), self._width(term))))
-                continue
-            lower = list(term.powers)
-            lower[factor] -= 1
-            blocks.append(power * self._block(Term(tuple(lower)), coded))
-        return np.hstack(blocks)
+        product = np.ones((places.shape[1], len(coded)))
+        for i, factor in enumerate(self.space):
+            most = max(places[i].tolist(), default=0)
+            if most:
+                product *= _of_factor(factor, coded[:, i], most)[places[i]]
+        return np.ascontiguousarray(product.T)
 
     def without(self, terms: Iterable[Term]) -> Model:
         """Return the model less some terms."""
@@ -115,37 +130,35 @@ class Model:
         present = set(self.terms)
         return all(lower in present for term in self.terms for lower in _divisors(term))
 
-    def _block(self, term: Term, coded: FloatArray) -> FloatArray:
-        block = np.ones((len(coded), 1))
-        for i, power in enumerate(term.powers):
-            factor = self.space.factors[i]
-            if power == 0:
-                continue
-            if isinstance(factor, NumericFactor):
-                block = block * (coded[:, [i]] ** power)
-            else:
-                contrasts = _contrasts(len(factor.levels))[coded[:, i].round().astype(int)]
-                width = block.shape[1] * contrasts.shape[1]  # not −1: there may be no rows
-                block = (block[:, :, None] * contrasts[:, None, :]).reshape(len(coded), width)
-        return block
-
-    def _width(self, term: Term) -> int:
-        return len(self._contrast_levels(term))
-
     def _contrast_levels(self, term: Term) -> list[tuple[str, ...]]:
         choices = [
-            factor.levels[1:] if len(factor.levels) == 2 else factor.levels[:-1]
+            _with_contrast(factor)
             for factor, power in zip(self.space.factors, term.powers, strict=True)
             if power and isinstance(factor, CategoricalFactor)
         ]
         return list(itertools.product(*choices))
 
 
-def _contrasts(levels: int) -> FloatArray:
-    """Return sum-to-zero contrasts (levels, levels − 1); −1, +1 for two levels."""
+def _of_factor(factor: Factor, coded: FloatArray, most: int) -> FloatArray:
+    """Return rows (…, n): 1, then powers up to `most` of a numeric factor at coded values (n,), or
+    the contrasts of a categorical one.
+
+    The contrasts sum to zero; −1, +1 for two levels.
+    """
+    if isinstance(factor, NumericFactor):
+        return np.stack([np.ones_like(coded), *(coded**power for power in range(1, most + 1))])
+    levels = len(factor.levels)
     if levels == 2:
-        return np.array([[-1.0], [1.0]])
-    return np.vstack([np.eye(levels - 1), -np.ones(levels - 1)])
+        contrasts = np.array([[-1.0], [1.0]])
+    else:
+        contrasts = np.vstack([np.eye(levels - 1), -np.ones(levels - 1)])
+    own = contrasts[coded.round().astype(np.intp)]
+    return np.vstack([np.ones_like(coded), own.T])
+
+
+def _with_contrast(factor: CategoricalFactor) -> tuple[str, ...]:
+    """Return the levels that have a contrast of their own."""
+    return factor.levels[1:] if len(factor.levels) == 2 else factor.levels[:-1]
 
 
 def _divisors(term: Term) -> Iterable[Term]:

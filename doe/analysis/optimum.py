@@ -58,7 +58,7 @@ CANDIDATES = 2_000
 STARTS = 6
 APART = 0.5
 """Coded distance that two starts keep."""
-FIRST_STEP, ROUGH_STEP, LAST_STEP = 0.25, 1e-3, 1e-4
+FIRST_STEP, DIALLED_STEP, ROUGH_STEP, LAST_STEP = 0.25, 5e-3, 1e-3, 1e-4
 TURNS = 200
 TRACE = 1e-6
 SHRINK = 0.6
@@ -534,7 +534,8 @@ def _searches(
     if candidates is None:
         candidates = candidates_for_search(space, feasible)
     starts = [_starts(space, candidates, score(candidates)) for score in scores]
-    climbed = _climb(space, feasible, scores, starts)
+    # Whoever dials in steps takes one of those around: no need to know the place finer.
+    climbed = _climb(space, feasible, scores, starts, DIALLED_STEP if settable else LAST_STEP)
     found = [tops[int(np.argmax(score(tops)))] for score, tops in zip(scores, climbed, strict=True)]
     if settable:
         found = _settable_near(space, feasible, scores, found, candidates)

@@ -208,7 +208,7 @@ class Surrogate:
 
     @property
     def _own(self) -> _Own:
-        return _Own(self._sets, self._factor_of)
+        return _Own.of(self._sets, self._factor_of)
 
     def _in_unit(self, mean: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
         back = self.back(mean)
@@ -242,14 +242,14 @@ class Surrogate:
 
     def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return means and variances (s, m) of the surface under each set, standardised."""
-        at = _features(self.space, settings)
         own = self._own
-        means, variances = np.empty((2, len(self._weights), len(at)))
+        at = own.asked(_features(self.space, settings))
+        means, variances = np.empty((2, len(self._weights), len(at.features)))
         for i in range(len(self._weights)):
             cross = own.kernel(i, at, self._runs.features)
             means[i] = cross @ self._alpha[i]
             known = np.einsum("ij,ij->i", cross @ self._inverse[i], cross)
-            variances[i] = own.at_itself(i, at) - known
+            variances[i] = own.at_itself(i, at.features) - known
         return means, variances.clip(min=0.0)
 
     def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
@@ -259,13 +259,14 @@ class Surrogate:
         both = np.vstack([at, runs.features])
         which = np.sort(generator.choice(len(self._weights), count, p=self._weights))
         own = self._own
+        asked = own.asked(at)
         found = np.empty((count, len(at)))
         for i in np.unique(which):
             rows = np.flatnonzero(which == i)
             prior = own.prior_paths(int(i), both, len(rows), generator)
             scatter = own.scatter(int(i), runs.shifts, len(rows), generator)
             update = (runs.z - prior[:, len(at) :] - runs.gathered(scatter)) @ self._inverse[i]
-            found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), runs.features, at)
+            found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), asked, runs.features).T
         return self.back(self._centre + self._size * found)
 
     def back(self, modelled: FloatArray) -> FloatArray:
@@ -359,7 +360,7 @@ def _fitted(
     sets, weights, evidence = _weighed(runs, factor_of, mean, sd, generator)
     keep, weights = _kept(weights, generator)
     sets = sets[keep]
-    own = _Own(sets, factor_of)
+    own = _Own.of(sets, factor_of)
     K = np.stack([own.of_runs(i, runs) for i in range(len(sets))])
     inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
     run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + _shared(own, sets, shifts))))
@@ -462,7 +463,7 @@ def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray)
     them would give. The corner, never used, is only to be large. What runs gathered at a place
     scatter about their average counts beside it.
     """
-    own, z, n = _Own(sets, factor_of), runs.z, len(runs.z)
+    own, z, n = _Own.of(sets, factor_of), runs.z, len(runs.z)
     at_once = max(1, 4_000_000 // n**2)
     found = []
     for first in range(0, len(sets), at_once):
@@ -573,6 +574,18 @@ def _near_ones(features: FloatArray, most: int) -> npt.NDArray[np.intp]:
 
 
 @dataclass(frozen=True, slots=True)
+class _Asked:
+    """Features (m, d) where a surface is asked for, and the levels that each factor takes there.
+
+    On a grid these are few, so what one factor does need be worked out for few.
+    """
+
+    features: FloatArray
+    levels: tuple[FloatArray, ...]
+    of_level: tuple[npt.NDArray[np.intp], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class _Own:
     """The covariance that each set of length scales stands for.
 
@@ -584,8 +597,19 @@ class _Own:
 
     sets: FloatArray
     factor_of: npt.NDArray[np.intp]
+    columns: tuple[npt.NDArray[np.intp], ...]
+    """Of each factor."""
 
     LEVEL = 1.0
+
+    @classmethod
+    def of(cls, sets: FloatArray, factor_of: npt.NDArray[np.intp]) -> _Own:
+        columns = [np.flatnonzero(factor_of == i) for i in range(int(factor_of.max()) + 1)]
+        return cls(sets, factor_of, tuple(columns))
+
+    @property
+    def _count(self) -> int:
+        return len(self.columns)
 
     def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float]:
         one, k = self.sets[i], self._count
@@ -596,30 +620,35 @@ class _Own:
         """Return the logarithms (s, g) of how much each grouping scatters."""
         return sets[:, self._count + 4 : -1]
 
-    def kernel(self, i: int, a: FloatArray, b: FloatArray) -> FloatArray:
+    def kernel(self, i: int, at: _Asked, runs: FloatArray) -> FloatArray:
+        """Return the covariances (m, b) of settings and runs (b, d) under one set."""
         lengths, own, bend, slope, curve = self._parts(i)
-        straight = a @ b.T
+        straight = at.features @ runs.T
         total = self.LEVEL + slope * straight + curve * straight**2
-        near = np.ones_like(total)
-        for columns in self._columns():
-            one = (a[:, columns] / lengths[columns])[:, None] - b[:, columns] / lengths[columns]
-            alike = np.exp(-0.5 * (one**2).sum(axis=2))
-            total += own / self._count * alike
-            near *= alike
-        return np.asarray(total + bend * near, dtype=np.float64)
+        near = np.full_like(total, bend)
+        for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
+            apart = (levels[:, None] - runs[:, columns]) / lengths[columns]
+            alike = np.exp(-0.5 * (apart**2).sum(axis=2))
+            near *= alike[of_level]
+            total += (own / self._count * alike)[of_level]
+        total += near
+        return np.asarray(total, dtype=np.float64)
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
         _, own, bend, slope, curve = self._parts(i)
         square = (a**2).sum(axis=1)
         return np.asarray(self.LEVEL + slope * square + curve * square**2 + own + bend)
 
-    @property
-    def _count(self) -> int:
-        return int(self.factor_of.max()) + 1
-
-    def _columns(self) -> list[npt.NDArray[np.intp]]:
-        """Return the columns of each factor."""
-        return [np.flatnonzero(self.factor_of == i) for i in range(self._count)]
+    def asked(self, features: FloatArray) -> _Asked:
+        """Return features (m, d) with the levels of each factor among them."""
+        levels, of_level = [], []
+        for columns in self.columns:
+            # One number a level: a numeric factor's own, a categorical one's place.
+            key = features[:, columns] @ np.arange(1.0, len(columns) + 1)
+            _, first, of = np.unique(key, return_index=True, return_inverse=True)
+            levels.append(features[first][:, columns])
+            of_level.append(of)
+        return _Asked(features, tuple(levels), tuple(of_level))
 
     def of_runs(self, i: int, runs: _Runs) -> FloatArray:
         return np.asarray(self.of_runs_many(slice(i, i + 1), runs)[0])
@@ -631,7 +660,7 @@ class _Own:
         own, bend, slope, curve = np.exp(2 * sets[:, k : k + 4]).T[:, :, None, None]
         noise = np.exp(2 * sets[:, -1])[:, None, None]
         alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
-        for i, columns in enumerate(self._columns()):
+        for i, columns in enumerate(self.columns):
             apart = squares[:, :, columns].sum(axis=2)
             one = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
             alone += one
@@ -649,7 +678,7 @@ class _Own:
         lengths, own, bend, slope, curve = self._parts(i)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
         parts = [(waves, bend / WAVES)]
-        for columns in self._columns():
+        for columns in self.columns:
             alone = np.zeros((WAVES_ALONE, at.shape[1]))
             alone[:, columns] = generator.standard_normal((WAVES_ALONE, len(columns)))
             parts.append((alone / lengths, own / self._count / WAVES_ALONE))
@@ -658,10 +687,15 @@ class _Own:
         pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
         curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
         total = level + slopes @ at.T + curves @ pairs.T
-        for waves, share in parts:
-            phase = generator.uniform(0, 2 * np.pi, len(waves))
-            heights = generator.standard_normal((count, len(waves))) * np.sqrt(2 * share)
-            total += heights @ np.cos(at @ waves.T + phase).T
+        # Single precision, 13 times as fast: off by 1e-6 of the surface's own standard
+        # deviation, a hundredth of what JITTER stands for.
+        shares = np.concatenate([np.full(len(waves), share) for waves, share in parts])
+        together = np.vstack([waves for waves, _ in parts]).astype(np.float32)
+        phase = generator.uniform(0, 2 * np.pi, len(together)).astype(np.float32)
+        heights = generator.standard_normal((count, len(together))) * np.sqrt(2 * shares)
+        angles = together @ at.T.astype(np.float32)
+        angles += phase[:, None]
+        total += heights.astype(np.float32) @ np.cos(angles, out=angles)
         return np.asarray(total)
 
     def scatter(

@@ -37,7 +37,7 @@ __all__ = ["TRAVELS_MOST", "Explorer", "Verdicts", "node_levels", "payload_text"
 TRAVELS_MOST = 60
 """Runs up to which surrogates travel with a page: its pictures grow slow with their square."""
 
-NODES_MOST = 60_000
+NODES_MOST = 12_000
 LEVELS_MOST = 41
 LETTERS = "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz"
 Json = dict[str, Any]
