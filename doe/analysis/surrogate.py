@@ -361,8 +361,7 @@ def _fitted(
     keep, weights = _kept(weights, generator)
     sets = sets[keep]
     own = _Own.of(sets, factor_of)
-    K = np.stack([own.of_runs(i, runs) for i in range(len(sets))])
-    inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
+    inverse = np.asarray(np.linalg.inv(own.of_runs(runs)), dtype=np.float64)
     run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + _shared(own, sets, shifts))))
     return Surrogate(
         space,
@@ -464,12 +463,13 @@ def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray)
     scatter about their average counts beside it.
     """
     own, z, n = _Own.of(sets, factor_of), runs.z, len(runs.z)
+    i, j = np.tril_indices(n)
     at_once = max(1, 4_000_000 // n**2)
     found = []
     for first in range(0, len(sets), at_once):
-        K = own.of_runs_many(slice(first, first + at_once), runs)
-        both = np.full((len(K), n + 1, n + 1), CORNER)
-        both[:, :n, :n], both[:, n, :n], both[:, :n, n] = K, z, z
+        K = own.of_pairs(runs, slice(first, first + at_once), i, j)
+        both = np.full((len(K), n + 1, n + 1), CORNER)  # only the lower triangle is looked at
+        both[:, i, j], both[:, n, :n] = K, z
         root = np.linalg.cholesky(both)
         halves = np.log(np.diagonal(root, axis1=1, axis2=2)[:, :n]).sum(axis=1)
         white = root[:, n, :n]
@@ -650,26 +650,33 @@ class _Own:
             of_level.append(of)
         return _Asked(features, tuple(levels), tuple(of_level))
 
-    def of_runs(self, i: int, runs: _Runs) -> FloatArray:
-        return np.asarray(self.of_runs_many(slice(i, i + 1), runs)[0])
-
-    def of_runs_many(self, which: slice, runs: _Runs) -> FloatArray:
+    def of_runs(self, runs: _Runs) -> FloatArray:
         """Return the covariances (s, b, b) of the runs, or of their averages at places."""
-        sets, features, n, k = self.sets[which], runs.features, len(runs.features), self._count
-        squares = (features[:, None, :] - features[None, :, :]) ** 2
-        own, bend, slope, curve = np.exp(2 * sets[:, k : k + 4]).T[:, :, None, None]
-        noise = np.exp(2 * sets[:, -1])[:, None, None]
-        alone, near = np.zeros((len(sets), n, n)), np.ones((len(sets), n, n))
-        for i, columns in enumerate(self.columns):
-            apart = squares[:, :, columns].sum(axis=2)
-            one = np.exp(-0.5 * np.exp(-2 * sets[:, i])[:, None, None] * apart)
-            alone += one
-            near *= one
-        straight = features @ features.T
+        i, j = np.tril_indices(len(runs.features))
+        found = np.empty((len(self.sets), len(runs.features), len(runs.features)))
+        found[:, i, j] = found[:, j, i] = self.of_pairs(runs, slice(None), i, j)
+        return found
+
+    def of_pairs(self, runs: _Runs, which: slice, i: Places, j: Places) -> FloatArray:
+        """Return the covariances (s, p) of p pairs of runs under some of the sets."""
+        sets, k = self.sets[which], self._count
+        a, b = runs.features[i], runs.features[j]
+        squares = (a - b) ** 2
+        own, bend, slope, curve = np.exp(2 * sets[:, k : k + 4]).T[:, :, None]
+        noise = np.exp(2 * sets[:, -1])[:, None]
+        alone, near = np.zeros((2, len(sets), len(i)))
+        for f, columns in enumerate(self.columns):
+            apart = np.outer(-0.5 * np.exp(-2 * sets[:, f]), squares[:, columns].sum(axis=1))
+            near += apart
+            alone += np.exp(apart, out=apart)
+        near = np.exp(near, out=near)
+        straight = (a * b).sum(axis=1)
         K = self.LEVEL + slope * straight + curve * straight**2
-        K = K + own / k * alone + bend * near
-        shared = np.tensordot(np.exp(2 * self.shifts(sets)), runs.alike, axes=1)
-        return np.asarray(K + shared + (noise * runs.alone + JITTER) * np.eye(n))
+        K += np.multiply(alone, own / k, out=alone)
+        K += np.multiply(near, bend, out=near)
+        K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
+        K += (i == j) * (noise * runs.alone[i] + JITTER)
+        return np.asarray(K)
 
     def prior_paths(
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
