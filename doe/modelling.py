@@ -205,6 +205,8 @@ def too_much_planned(
 
 def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
     """Yield a notice for each response of which some of these runs show a limit only."""
+    from doe.analysis.surrogate import RUNS_ALONE
+
     for j, response in enumerate(campaign.responses):
         beyond = {
             row.run: cell.text
@@ -215,10 +217,16 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
         if beyond:
             runs, limits = list(beyond), ", ".join(dict.fromkeys(beyond.values()))
             how = (
-                "It counts as such in the fitted model, by maximum likelihood, and no number is "
-                "put in its place. The averages over smooth surfaces, by which settings are "
-                "recommended, take the limit itself for the value."
+                "It counts as such, by the chance that the value lies beyond it, in the fitted "
+                "model and in the surfaces by which settings are recommended; no number is put in "
+                "its place."
             )
+            if len(rows) > RUNS_ALONE:
+                how = (
+                    "It counts as such, by maximum likelihood, in the fitted model. Among so many "
+                    "runs the surfaces by which settings are recommended take the limit for the "
+                    "value, so they are off towards it."
+                )
             what = (
                 f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
                 f"known ({limits} {response.unit}). {how if known else 'Nothing else is known.'}"

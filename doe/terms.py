@@ -88,18 +88,18 @@ class Model:
 
     def matrix(self, coded: FloatArray) -> FloatArray:
         """Return the model matrix (n, p) at coded settings (n, k)."""
-        return self._products(coded, self._places)
+        return self._products(coded, self.places)
 
     def gradient(self, coded: FloatArray, factor: int) -> FloatArray:
         """Return the derivative (n, p) of the model matrix by one numeric factor, coded units."""
-        lower = self._places.copy()
-        powers = self._places[factor]
+        lower = self.places.copy()
+        powers = self.places[factor]
         lower[factor] = np.maximum(powers - 1, 0)
         return np.asarray(powers * self._products(coded, lower), dtype=np.float64)
 
     @cached_property
-    def _places(self) -> npt.NDArray[np.intp]:
-        """Where each column (k, p) finds what a factor gives it: see `_of_factor`."""
+    def places(self) -> npt.NDArray[np.intp]:
+        """By factor and column (k, p): the power, or 1 + the place of the contrast."""
         places = np.zeros((len(self.space), len(self.columns)), dtype=np.intp)
         for j, (term, levels) in enumerate(self.columns):
             left = iter(levels)

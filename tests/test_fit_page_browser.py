@@ -20,8 +20,13 @@ Settings = tuple[float, ...]
 Measure = Callable[[Settings, np.random.Generator, float], tuple[float, float]]
 
 
-def fitted(start: Path, edits: dict[str, str], measure: Measure) -> SimpleNamespace:
-    """Return a campaign planned, filled in with invented values and fitted, and its page."""
+def fitted(
+    start: Path, edits: dict[str, str], measure: Measure, seen_from: float = 0.0
+) -> SimpleNamespace:
+    """Return a campaign planned, filled in with invented values and fitted, and its page.
+
+    Furfural is seen from some value on: what is less is handed in as below it.
+    """
     file = workflow.new("mint", start).files[0]
     text = file.read_text()
     for old, new in edits.items():
@@ -35,7 +40,8 @@ def fitted(start: Path, edits: dict[str, str], measure: Measure) -> SimpleNamesp
     for row in rows:
         off = plots.setdefault(row.plot, rng.normal(0, 1))
         extract, furfural = measure(row.settings, rng, off)
-        lines.append(f"{row.run},{extract:.2f},{furfural:.3f}")
+        shown = f"{furfural:.3f}" if furfural >= seen_from else f"<{seen_from:g}"
+        lines.append(f"{row.run},{extract:.2f},{shown}")
     campaign = workflow.load("mint", start)
     take_in(campaign, read_sheet_text("\n".join(lines), "sheet", campaign.schema))
     result = workflow.fit("mint", start)
@@ -130,6 +136,19 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
         return fitted(tmp_path_factory.mktemp("gathered"), edits, measure)
 
 
+@pytest.fixture(scope="module")
+def hidden(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
+    """Values below what the assay sees."""
+
+    def measure(settings: Settings, rng: np.random.Generator, _: float) -> tuple[float, float]:
+        T, flow, time = settings
+        extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + rng.normal(0, 1)
+        return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + rng.normal(0, 0.1)
+
+    edits = {'pressure = "50 bar"': 'pressure = "22 bar"'}
+    return fitted(tmp_path_factory.mktemp("hidden"), edits, measure, seen_from=1.2)
+
+
 def opened(browser: Any, page: Path) -> Any:
     """Return a tab on a page, its explorer ready, that notes what it asks for and complains of."""
     tab = browser.new_context(viewport={"width": 1000, "height": 900}).new_page()
@@ -187,17 +206,20 @@ def test_polynomials_predict_as_python_does(made: SimpleNamespace, browser: Any)
     tab.context.close()
 
 
-@pytest.mark.parametrize("which", ["made", "plots", "joint", "lots", "gathered"])
+@pytest.mark.parametrize("which", ["made", "plots", "joint", "lots", "gathered", "hidden"])
 def test_what_the_settings_rest_on_predicts_as_python_does(
     which: str, request: pytest.FixtureRequest, browser: Any
 ) -> None:
-    """At the start without a choice: levels, a log scale, days, plots, lots, gathered runs."""
+    """At the start without a choice: levels, a log scale, days, plots, lots, gathered runs,
+    values below a limit."""
     campaign = request.getfixturevalue(which)
     analysis, space = campaign.result.analysis, campaign.campaign.space
     tab = opened(browser, campaign.page)
     assert tab.locator("#explore-by").input_value() == "0"
     recipe = analysis.surrogates[analysis.fits[0].response.name].recipe
     assert (recipe.alone.min() < 1) == (which == "gathered")
+    furfural = analysis.surrogates[analysis.fits[1].response.name].recipe
+    assert (len(furfural.hidden) > 2) == (which == "hidden")
     assert recipe.anew == ((True, False) if which == "lots" else (True,)), "days stand for plots"
     rng = np.random.default_rng(4)
     apart = []

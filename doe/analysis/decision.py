@@ -177,8 +177,7 @@ def decide(
     Parameters
     ----------
     observed
-        By name of the response; each has three values or more that differ. A value known only to
-        lie beyond a limit counts as that limit.
+        By name of the response; each has three values or more that differ.
     days
         Day of each run of the observations; their stages where none are known.
 
@@ -241,6 +240,7 @@ def surrogate_of(
         scatter=response.scatter,
         scatter_relative=response.scatter_relative,
         logarithmic=True if response.scale == "log" else None,
+        sides=usable.censored,
     )
 
 

@@ -24,11 +24,14 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.beyond_limits import AsMeasured, as_measured
+from doe.analysis.censored import side_signs
 from doe.analysis.fit import Prediction
+from doe.analysis.observations import Censored
 from doe.analysis.strata import Shift
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
-__all__ = ["Recipe", "Surrogate", "surrogate"]
+__all__ = ["RUNS_ALONE", "Recipe", "Surrogate", "surrogate"]
 
 Places = npt.NDArray[np.intp]
 
@@ -73,6 +76,9 @@ class Recipe:
         What the scatter of each grouping (g, b, b), and of runs (b,), leaves of their covariance.
     anew
         (g,) whether a further run meets a new level of a grouping.
+    hidden, values_there, variances_there
+        Runs (c,) of which only a limit is known; what stands for it under each set, (s, c) each:
+        a value, and a variance beside the run's scatter.
     jitter
         Variance that each run has beside its scatter.
     """
@@ -88,6 +94,9 @@ class Recipe:
     alike: FloatArray
     alone: FloatArray
     anew: tuple[bool, ...]
+    hidden: Places
+    values_there: FloatArray
+    variances_there: FloatArray
     jitter: float = JITTER
 
 
@@ -117,6 +126,7 @@ class Surrogate:
     _factor_of: npt.NDArray[np.intp]
     _inverse: FloatArray
     _alpha: FloatArray
+    _told: AsMeasured
 
     @property
     def recipe(self) -> Recipe:
@@ -132,6 +142,9 @@ class Surrogate:
             self._runs.alike,
             self._runs.alone,
             tuple(shift.anew for shift in self._runs.shifts),
+            self._runs.hidden,
+            self._told.values,
+            self._told.variances,
         )
 
     def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -177,7 +190,8 @@ class Surrogate:
         Notes
         -----
         Under each set in closed form (Rasmussen, Williams, eq. 5.12), the sets weighed as if the
-        run had not been made. Runs gathered at a place are foretold without any of them.
+        run had not been made. Runs gathered at a place are foretold without any of them. Runs of
+        which only a limit is known help to foretell the others, and are not judged themselves.
         """
         z, each = self._runs.z, self._runs.each
         spread = 1 / np.diagonal(self._inverse, axis1=1, axis2=2)
@@ -185,8 +199,10 @@ class Surrogate:
         chance = np.exp(-0.5 * (z - foretold) ** 2 / spread) / np.sqrt(spread)
         weights = self._weights[:, None] / np.maximum(chance, 1e-12)
         foretold = (weights * foretold).sum(axis=0) / weights.sum(axis=0)
+        known = np.setdiff1d(np.arange(len(each)), self._runs.hidden)
+        each, foretold = each[known], foretold[self._runs.place][known]
         total = float(((each - each.mean()) ** 2).sum())
-        return 1 - float(((each - foretold[self._runs.place]) ** 2).sum()) / total
+        return 1 - float(((each - foretold) ** 2).sum()) / total
 
     @property
     def groups_differ(self) -> float:
@@ -265,7 +281,12 @@ class Surrogate:
             rows = np.flatnonzero(which == i)
             prior = own.prior_paths(int(i), both, len(rows), generator)
             scatter = own.scatter(int(i), runs.shifts, len(rows), generator)
-            update = (runs.z - prior[:, len(at) :] - runs.gathered(scatter)) @ self._inverse[i]
+            off = runs.z - prior[:, len(at) :] - runs.gathered(scatter)
+            if len(runs.hidden):
+                noise = generator.standard_normal((len(rows), len(runs.hidden)))
+                off[:, runs.hidden] += self._told.values[i] - runs.z[runs.hidden]
+                off[:, runs.hidden] -= np.sqrt(self._told.variances[i]) * noise
+            update = off @ self._inverse[i]
             found[rows] = prior[:, : len(at)] + update @ own.kernel(int(i), asked, runs.features).T
         return self.back(self._centre + self._size * found)
 
@@ -303,6 +324,7 @@ def surrogate(
     scatter: float | None = None,
     scatter_relative: bool = False,
     logarithmic: bool | None = None,
+    sides: Sequence[Censored | None] = (),
 ) -> Surrogate:
     """Return the surrogate of a response.
 
@@ -316,7 +338,11 @@ def surrogate(
         Standard deviation of repeated runs as the person states it, in the unit or as a share.
     logarithmic
         None: whichever the runs support more.
+    sides
+        (n,) or (): where a value is only known to lie beyond what stands in `values`, on which
+        side. Where more runs than `RUNS_ALONE` are gathered, such a limit counts as the value.
     """
+    signs = side_signs(sides) if len(sides) else np.zeros(len(values))
     if logarithmic is None and (values <= 0).any():
         logarithmic = False
     scales = (False, True) if logarithmic is None else (logarithmic,)
@@ -326,8 +352,8 @@ def surrogate(
         z = np.log(values) if scale else values
         known = _known_scatter(values, scatter, scatter_relative, scale)
         own = np.random.default_rng(seeds[int(scale)])
-        fit = _fitted(space, settings, z, tuple(shifts), own, known, scale)
-        shift = -float(np.log(values).sum()) if scale else 0.0
+        fit = _fitted(space, settings, z, tuple(shifts), signs, own, known, scale)
+        shift = -float(np.log(values[signs == 0]).sum()) if scale else 0.0
         found.append((fit.log_evidence + shift, fit))
     return max(found, key=lambda pair: pair[0])[1]
 
@@ -346,28 +372,34 @@ def _known_scatter(
 def _fitted(
     space: FactorSpace,
     settings: FloatArray,
-    values: FloatArray,
+    modelled: FloatArray,
     shifts: tuple[Shift, ...],
+    signs: FloatArray,
     generator: np.random.Generator,
     scatter: float | None,
     logarithmic: bool,
 ) -> Surrogate:
-    centre, size = float(values.mean()), float(values.std(ddof=1)) or 1.0
-    z = (values - centre) / size
+    centre, size = _standard(modelled, signs)
+    z = (modelled - centre) / size
     features, factor_of = _features(space, settings), _factor_of(space)
     mean, sd = _prior(space, shifts, scatter, size)
-    runs = _Runs.of(features, z, shifts)
+    runs = _Runs.of(features, z, shifts, signs)
     sets, weights, evidence = _weighed(runs, factor_of, mean, sd, generator)
     keep, weights = _kept(weights, generator)
     sets = sets[keep]
     own = _Own.of(sets, factor_of)
-    inverse = np.asarray(np.linalg.inv(own.of_runs(runs)), dtype=np.float64)
+    K = own.of_runs(runs)
+    told = runs.told_by_limits(K)
+    K[:, runs.hidden, runs.hidden] += told.variances
+    inverse = np.asarray(np.linalg.inv(K), dtype=np.float64)
+    values = np.tile(runs.z, (len(sets), 1))
+    values[:, runs.hidden] = told.values
     run = float(np.sqrt(weights @ (np.exp(2 * sets[:, -1]) + _shared(own, sets, shifts))))
     return Surrogate(
         space,
         logarithmic,
         size * run,
-        evidence - len(z) * float(np.log(size)),
+        evidence - (len(z) - len(runs.hidden)) * float(np.log(size)),
         centre,
         size,
         weights,
@@ -375,8 +407,17 @@ def _fitted(
         runs,
         factor_of,
         inverse,
-        inverse @ runs.z,
+        np.einsum("sij,sj->si", inverse, values),
+        told,
     )
+
+
+def _standard(modelled: FloatArray, signs: FloatArray) -> tuple[float, float]:
+    """Return mean and standard deviation; a limit that tells nothing counts as the mean at most."""
+    middle = float(modelled[signs == 0].mean()) if (signs == 0).any() else 0.0
+    about = np.where(signs > 0, np.minimum(modelled, middle), modelled)
+    about = np.where(signs < 0, np.maximum(modelled, middle), about)
+    return float(about.mean()), float(about.std(ddof=1)) or 1.0
 
 
 def _shared(own: _Own, sets: FloatArray, shifts: Sequence[Shift]) -> FloatArray:
@@ -460,7 +501,7 @@ def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray)
 
     The values stand below the covariances as one row more: its Cholesky factor is what solving for
     them would give. The corner, never used, is only to be large. What runs gathered at a place
-    scatter about their average counts beside it.
+    scatter about their average counts beside it; of a limit its chance counts.
     """
     own, z, n = _Own.of(sets, factor_of), runs.z, len(runs.z)
     i, j = np.tril_indices(n)
@@ -470,10 +511,17 @@ def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray)
         K = own.of_pairs(runs, slice(first, first + at_once), i, j)
         both = np.full((len(K), n + 1, n + 1), CORNER)  # only the lower triangle is looked at
         both[:, i, j], both[:, n, :n] = K, z
+        beside = np.zeros(len(K))
+        if len(runs.hidden):
+            both[:, j, i] = K
+            told = runs.told_by_limits(both[:, :n, :n])
+            both[:, runs.hidden, runs.hidden] += told.variances
+            both[:, n, runs.hidden] = told.values
+            beside = told.log_scale
         root = np.linalg.cholesky(both)
         halves = np.log(np.diagonal(root, axis1=1, axis2=2)[:, :n]).sum(axis=1)
         white = root[:, n, :n]
-        found.append(-0.5 * (white**2).sum(axis=1) - halves - 0.5 * n * np.log(2 * np.pi))
+        found.append(beside - 0.5 * (white**2).sum(axis=1) - halves - 0.5 * n * np.log(2 * np.pi))
     together = np.concatenate(found)
     if runs.df_within:
         within = np.exp(2 * sets[:, -1]) + np.exp(2 * own.shifts(sets)) @ runs.strangers
@@ -491,6 +539,8 @@ class _Runs:
         Averages at each place, (b, d) and (b,).
     each, place
         Value of each run (n,), and the place that it is gathered at.
+    hidden, signs
+        Runs (c,) of which only a limit is known, and the side on which they lie: see `side_signs`.
     shifts
         What runs share that may shift them together, g of them.
     share
@@ -508,6 +558,8 @@ class _Runs:
     z: FloatArray
     each: FloatArray
     place: npt.NDArray[np.intp]
+    hidden: Places
+    signs: FloatArray
     shifts: tuple[Shift, ...]
     share: FloatArray
     alike: FloatArray
@@ -517,8 +569,11 @@ class _Runs:
     strangers: FloatArray
 
     @classmethod
-    def of(cls, features: FloatArray, z: FloatArray, shifts: tuple[Shift, ...]) -> _Runs:
+    def of(
+        cls, features: FloatArray, z: FloatArray, shifts: tuple[Shift, ...], signs: FloatArray
+    ) -> _Runs:
         n = len(z)
+        hidden = np.flatnonzero(signs) if n <= RUNS_ALONE else np.zeros(0, dtype=np.intp)
         place = np.arange(n) if n <= RUNS_ALONE else _near_ones(features, PLACES)
         members = (place == np.arange(place.max() + 1)[:, None]).astype(np.float64)
         share = members / members.sum(axis=1, keepdims=True)
@@ -530,6 +585,8 @@ class _Runs:
             averages,
             z,
             place,
+            hidden,
+            signs[hidden],
             shifts,
             share,
             share @ alike @ share.T,
@@ -538,6 +595,19 @@ class _Runs:
             float(((z - averages[place]) ** 2).sum()),
             _strangers(alike, members),
         )
+
+    def told_by_limits(self, K: FloatArray) -> AsMeasured:
+        """Return what limits tell, given the covariances (s, n, n) and the measured values."""
+        if not len(self.hidden):
+            nothing = np.zeros((len(K), 0))
+            return AsMeasured(nothing, nothing, np.zeros(len(K)))
+        known = np.setdiff1d(np.arange(len(self.z)), self.hidden)
+        across = K[:, known[:, None], self.hidden]
+        solved = np.linalg.solve(K[:, known[:, None], known], across)
+        own = K[:, self.hidden[:, None], self.hidden]
+        left = own - np.einsum("sij,sik->sjk", solved, across)
+        mean = np.einsum("sij,i->sj", solved, self.z[known])
+        return as_measured(mean, left, self.z[self.hidden], self.signs)
 
     def gathered(self, values: FloatArray) -> FloatArray:
         """Return values (e, n) of the runs as averages (e, b) of the places."""

@@ -168,7 +168,7 @@ def _response(fit: FittedModel) -> Json:
         "name": fit.response.name,
         "words": shown(fit.response.words),
         "unit": shown(fit.response.unit),
-        "columns": _columns(fit),
+        "columns": fit.model.places.T.tolist(),
         "coefficients": fit.coefficients.tolist(),
         "covariance": fit.covariance.tolist(),
         "exponent": fit.scale.exponent,
@@ -209,6 +209,7 @@ def _surrogate(own: Surrogate) -> Json:
         "runSd": recipe.run_sd,
         "jitter": recipe.jitter,
         "anew": list(recipe.anew),
+        "hidden": recipe.hidden.tolist(),
         **{
             name: _packed(values)
             for name, values in (
@@ -218,6 +219,8 @@ def _surrogate(own: Surrogate) -> Json:
                 ("alike", recipe.alike),
                 ("alone", recipe.alone),
                 ("z", recipe.z),
+                ("valuesThere", recipe.values_there),
+                ("variancesThere", recipe.variances_there),
             )
         },
     }
@@ -225,21 +228,6 @@ def _surrogate(own: Surrogate) -> Json:
 
 def _packed(values: FloatArray) -> str:
     return base64.b64encode(np.ascontiguousarray(values, dtype="<f8").tobytes()).decode("ascii")
-
-
-def _columns(fit: FittedModel) -> list[list[int]]:
-    """Return a number a factor for each column: its power, or 1 + its contrast's place."""
-    space = fit.model.space
-    columns = []
-    for term, levels in fit.model.columns:
-        named = iter(levels)
-        column = list(term.powers)
-        for i, factor in enumerate(space):
-            if isinstance(factor, CategoricalFactor) and term.powers[i]:
-                level = next(named)
-                column[i] = 1 if len(factor.levels) == 2 else 1 + factor.levels.index(level)
-        columns.append(column)
-    return columns
 
 
 def _runs(groups: Sequence[RunPoints]) -> list[Json]:

@@ -375,3 +375,77 @@ def test_many_runs_are_foretold_about_as_well_gathered_as_alone():
     assert 0.9 < own.run_sd < 1.6
     sd = values.std(ddof=1)
     assert own.r2_left_out() < 1 - 1 / sd**2  # nothing foretells the scatter
+
+
+def _with_limits(made):
+    """The two lowest of fourteen values known only to lie below what stands there."""
+    settings, values = made
+    low = np.argsort(values)[:3]
+    hidden = low[:2]
+    shown = values.copy()
+    shown[hidden] = values[low[2]] - 0.2
+    sides = tuple("below" if i in hidden else None for i in range(14))
+    return settings, shown, sides, np.sort(hidden)
+
+
+def test_values_below_a_limit_count_as_draws_below_it_do(made):
+    """Under each set the limit's values are drawn and those above it thrown away; what kriging says
+    of those that are left, averaged, is what the surrogate says (scikit-learn's kernels)."""
+    from sklearn.gaussian_process import kernels
+
+    settings, shown, sides, hidden = _with_limits(made)
+    own = surrogate(
+        SPACE,
+        settings,
+        shown,
+        alone(14),
+        np.random.default_rng(1),
+        logarithmic=False,
+        sides=sides,
+    )
+    recipe, generator = own.recipe, np.random.default_rng(5)
+    assert list(recipe.hidden) == list(hidden)
+    known = np.setdiff1d(np.arange(14), hidden)
+    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+    at, mean = SPACE.code(SPACE.grid(4)), 0.0
+    for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
+        *lengths, alone_sd, bend, slope, curve, day, noise = one
+        kernel = (
+            kernels.ConstantKernel(1.0)
+            + slope**2 * line
+            + curve**2 * line * line
+            + alone_sd**2 / 2 * kernels.RBF([lengths[0], 1e9])
+            + alone_sd**2 / 2 * kernels.RBF([1e9, lengths[1]])
+            + bend**2 * kernels.RBF(lengths)
+        )
+        K = kernel(recipe.features) + (day**2 + noise**2 + recipe.jitter) * np.eye(14)
+        solved = np.linalg.solve(K[np.ix_(known, known)], K[np.ix_(known, hidden)])
+        left = K[np.ix_(hidden, hidden)] - K[np.ix_(hidden, known)] @ solved
+        drawn = generator.multivariate_normal(solved.T @ recipe.z[known], left, 100_000)
+        kept = drawn[(drawn < recipe.z[hidden]).all(axis=1)]
+        assert len(kept) > 500
+        z = recipe.z.copy()
+        z[hidden] = kept.mean(axis=0)
+        mean = mean + weight * kernel(at, recipe.features) @ np.linalg.solve(K, z)
+    told = own.mean_sd(SPACE.decode(at))[0]
+    assert told == pytest.approx(recipe.centre + recipe.size * mean, abs=0.03 * recipe.size)
+    paths = own.paths(SPACE.decode(at), 4_000, np.random.default_rng(3))
+    assert paths.mean(axis=0) == pytest.approx(told, abs=0.06 * recipe.size)
+
+
+def test_a_limit_far_from_the_values_tells_nothing(made):
+    """As if the run had not been made, but for the draws of the sets."""
+    settings, values = made
+    far = values.copy()
+    far[4] = 900.0
+    sides = tuple("below" if i == 4 else None for i in range(14))
+    rest = [i for i in range(14) if i != 4]
+    at = SPACE.grid(4)
+    without = surrogate(
+        SPACE, settings[rest], values[rest], alone(13), np.random.default_rng(1), logarithmic=False
+    ).mean_sd(at)
+    told = surrogate(
+        SPACE, settings, far, alone(14), np.random.default_rng(1), logarithmic=False, sides=sides
+    ).mean_sd(at)
+    assert told[0] == pytest.approx(without[0], abs=0.35)
+    assert told[1] == pytest.approx(without[1], rel=0.25, abs=0.1)

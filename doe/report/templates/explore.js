@@ -138,7 +138,8 @@
   // ---- the surrogates, as the analysis has them: many sets of length scales, each with its weight
   const below = (x) => tail(-x, Infinity);
   const surrogate = (s) => {
-    const [sets, weights, features, same, single, z] = ["sets", "weights", "features", "alike", "alone", "z"].map((name) => doubles(s[name]));
+    const [sets, weights, features, same, single, z, valuesThere, variancesThere] =
+      ["sets", "weights", "features", "alike", "alone", "z", "valuesThere", "variancesThere"].map((name) => doubles(s[name]));
     const n = z.length, S = weights.length, width = sets.length / S, d = features.length / n, k = factors.length;
     const columns = [];
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
@@ -179,17 +180,19 @@
     };
     const ofRuns = [...z].map((_, r) => columns.map((cs, f) => alone(f, cs.map((c) => features[r * d + c]))));
     hyper.forEach((h, i) => {
-      const L = new Float64Array(n * n), line = new Float64Array(n);
+      const L = new Float64Array(n * n), line = new Float64Array(n), values = z.slice(), beside = new Float64Array(n);
+      // a run of which only a limit is known stands as a measurement that tells as much
+      s.hidden.forEach((r, q) => { values[r] = valuesThere[i * s.hidden.length + q]; beside[r] = variancesThere[i * s.hidden.length + q]; });
       for (let r = 0; r < n; r++) {
         cross(i, ofRuns[r], line);
         for (let j = 0; j <= r; j++) {
-          let sum = line[j] + (r === j ? h.noise * single[r] + s.jitter : 0);
+          let sum = line[j] + (r === j ? h.noise * single[r] + s.jitter + beside[r] : 0);
           h.shifts.forEach((v, g) => { sum += v * same[(g * n + r) * n + j]; });
           for (let m = 0; m < j; m++) sum -= L[r * n + m] * L[j * n + m];
           L[r * n + j] = r === j ? Math.sqrt(sum) : sum / L[j * n + j];
         }
       }
-      const alpha = solve(L, z.slice());
+      const alpha = solve(L, values);
       for (let r = n - 1; r >= 0; r--) {
         let sum = alpha[r];
         for (let j = r + 1; j < n; j++) sum -= L[j * n + r] * alpha[j];
