@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 from doe.errors import DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
-from doe.ledger import LedgerRow
+from doe.ledger import LedgerRow, prepares
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -160,7 +160,7 @@ def plan_object(result: PlanResult) -> Object:
         "schedule": None
         if result.days is None
         else {"days": len(result.days.days), "hours": _number(result.days.hours)},
-        "runs": _runs(result.campaign.space, result.rows),
+        "runs": _runs(result.campaign, result.rows),
     }
 
 
@@ -352,22 +352,24 @@ def _leeway(around: Landscape, space: FactorSpace) -> Object:
 
 def suggest_object(result: SuggestResult) -> Object:
     """Return the runs that `doe suggest` proposes."""
-    space = result.campaign.space
     return {
         **_start(result.campaign, result.notices, result.files),
         "stage": result.stage,
         "accepted": result.accepted,
+        "first_runs": _runs(result.campaign, [row for row in result.rows if prepares(row)]),
         "runs": [
             {
-                "run": number,
-                "kind": run.kind,
+                **planned,
                 "reason": run.reason,
-                "settings": space.as_mapping(run.settings),
                 "predictions": {
                     name: _prediction(predicted) for name, predicted in run.predictions.items()
                 },
             }
-            for number, run in zip(result.numbers, result.suggestion.runs, strict=True)
+            for planned, run in zip(
+                _runs(result.campaign, [row for row in result.rows if not prepares(row)]),
+                result.suggestion.runs,
+                strict=True,
+            )
         ],
         "stop": {"advice": result.suggestion.advice, "why": result.suggestion.why},
         "recommended": _recommended_now(result),
@@ -393,7 +395,7 @@ def augment_object(result: AugmentResult) -> Object:
             for offer in result.offers
         ],
         "can_do": [] if planned is None else list(planned.judgement.can_do),
-        "runs": [] if planned is None else _runs(result.campaign.space, planned.rows),
+        "runs": [] if planned is None else _runs(result.campaign, planned.rows),
     }
 
 
@@ -456,7 +458,12 @@ def _coding(space: FactorSpace) -> Object:
     }
 
 
-def _runs(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[Object]:
+def _runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Object]:
+    """Return planned runs; `also_set` holds the set pressure where its height above boiling is given."""
+    from doe.views import set_pressures
+
+    pressures = set_pressures(campaign, [row.settings for row in rows])
+    key = "pressure_barg" if campaign.rig.pressure_reading == "gauge" else "pressure_bara"
     return [
         {
             "run": row.run,
@@ -466,9 +473,10 @@ def _runs(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[Object]:
             "lot": row.lot or None,
             "day": row.day,
             "kind": row.kind,
-            "settings": space.as_mapping(row.settings),
+            "settings": campaign.space.as_mapping(row.settings),
+            "also_set": {key: pressures[i]} if pressures else {},
         }
-        for row in rows
+        for i, row in enumerate(rows)
     ]
 
 

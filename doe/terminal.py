@@ -109,7 +109,7 @@ def plan_lines(result: PlanResult) -> list[str]:
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]
     lines += ["", *_alike_lines(result.campaign)]
-    lines += [*_run_table(result.campaign.space, result.rows), ""]
+    lines += [*_run_table(result.campaign, result.rows), ""]
     if result.days is not None:
         lines += wrapped(result.days.sentence)
     for sentence in result.judgement.can_do:
@@ -322,7 +322,7 @@ def augment_lines(result: AugmentResult) -> list[str]:
     (offer,) = result.offers
     if offer.addition is not None:
         lines += wrapped(f"Stage {result.stage}, {offer.way}. {offer.addition.buys}")
-    lines += ["", *_run_table(result.campaign.space, planned.rows), ""]
+    lines += ["", *_run_table(result.campaign, planned.rows), ""]
     if planned.days is not None:
         lines += wrapped(planned.days.sentence)
     lines += ["", *wrapped("All runs together:")]
@@ -471,20 +471,30 @@ def _title(campaign: Campaign) -> list[str]:
     return [f"{campaign.name} · {campaign.title}", ""]
 
 
-def _run_table(space: FactorSpace, rows: Sequence[LedgerRow]) -> list[str]:
+def _run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[str]:
+    """Return where and when each run is made and how it is set; a whole plot where some share one."""
+    from doe.views import set_pressures
+
+    space = campaign.space
     lots, blocks = any(row.lot for row in rows), any(row.block for row in rows)
-    headings = ["run", "day", *(["block"] if blocks else []), *(["lot"] if lots else []), "kind"]
+    plots = len({row.plot for row in rows}) < len(rows)
+    pressures = set_pressures(campaign, [row.settings for row in rows])
+    headings = ["run", "day", *(["block"] if blocks else []), *(["plot"] if plots else [])]
+    headings += [*(["lot"] if lots else []), "kind"]
     headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
+    headings += [f"set pressure {campaign.rig.shown_unit}"] if pressures else []
     cells = [
         (
             str(row.run),
             "–" if row.day is None else str(row.day),
             *([str(row.block or "–")] if blocks else []),
+            *([str(row.plot)] if plots else []),
             *([row.lot or "–"] if lots else []),
             row.kind,
             *(setting_text(f, value) for f, value in zip(space, row.settings, strict=True)),
+            *([f"{pressures[i]:.1f}"] if pressures else []),
         )
-        for row in rows
+        for i, row in enumerate(rows)
     ]
     return table(headings, cells)
 

@@ -74,6 +74,7 @@ __all__ = [
     "pressure_to_set",
     "run_points",
     "run_table",
+    "set_pressures",
     "sheet_cautions",
     "sheet_fixed",
     "sheet_limits",
@@ -362,18 +363,19 @@ def run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[dict[str, 
     """Return each planned run as heading and text, in the order to run them."""
     plots = len({row.plot for row in rows}) < len(rows)
     blocks = any(row.block is not None for row in rows)
+    pressures = set_pressures(campaign, [row.settings for row in rows])
     return tuple(
         {
             "run": str(row.run),
             **({"day": str(row.day)} if row.day is not None else {}),
             **({"block": str(row.block or "–")} if blocks else {}),
             **({"whole plot": str(row.plot)} if plots else {}),
-            **({"block": str(row.block or "–")} if blocks else {}),
             **({"lot": row.lot or "–"} if campaign.feed.lots else {}),
             "kind": row.kind,
             **_setting_cells(campaign.space, row),
+            **({"pressure to set": _pressure_words(campaign, pressures[i])} if pressures else {}),
         }
-        for row in rows
+        for i, row in enumerate(rows)
     )
 
 
@@ -531,16 +533,33 @@ def pressure_to_set(campaign: Campaign, at: FloatArray) -> str:
 
     Empty elsewhere.
     """
-    bara = campaign.conditions(at[None]).pressure_bara
+    return next((_pressure_words(campaign, p) for p in set_pressures(campaign, at[None])), "")
+
+
+def set_pressures(
+    campaign: Campaign, settings: Sequence[Sequence[float]] | FloatArray
+) -> tuple[float, ...]:
+    """Return the pressures to set at settings (n, k), as the rig shows them, where `pressure_to_set`.
+
+    They are rounded up, away from boiling, to a tenth of a bar.
+    """
+    if not len(settings):
+        return ()
+    at = np.asarray(settings, dtype=np.float64)
+    bara = campaign.conditions(at).pressure_bara
     above = "pressure_above_saturation"
     if bara is None or above not in (*campaign.space.names, *_fixed_names(campaign)):
-        return ""
-    return _pressure_to_set(campaign, float(campaign.shown_pressure(bara)[0]))
+        return ()
+    shown = np.broadcast_to(campaign.shown_pressure(bara), (len(at),))
+    return tuple(_rounded_up(float(pressure)) for pressure in shown)
 
 
-def _pressure_to_set(campaign: Campaign, shown: float) -> str:
-    """Return a pressure that the rig shows, rounded away from boiling."""
-    return f"{math.ceil(10 * shown) / 10:.1f} {campaign.rig.shown_unit}"
+def _rounded_up(shown: float) -> float:
+    return math.ceil(10 * shown) / 10
+
+
+def _pressure_words(campaign: Campaign, shown: float) -> str:
+    return f"{shown:.1f} {campaign.rig.shown_unit}"
 
 
 def sheet_cautions(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, ...]:
@@ -630,7 +649,7 @@ def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: 
     set_at = float(campaign.shown_pressure(conditions.pressure_bara[i : i + 1])[0])
     sentences = []
     if "pressure_above_saturation" in (*campaign.space.names, *_fixed_names(campaign)):
-        sentences.append(f"set the pressure to {_pressure_to_set(campaign, set_at)}")
+        sentences.append(f"set the pressure to {_pressure_words(campaign, _rounded_up(set_at))}")
     lowest, highest = pressures_kept(campaign, conditions, i, set_at)
     sentences.append(f"keep the set pressure between {lowest:.1f} and {highest:.1f} {unit}")
     if "pressure_above_saturation" in campaign.space.names:

@@ -174,9 +174,10 @@ class FitResult:
 
 @dataclass(frozen=True)
 class SuggestResult:
-    """The next runs, and their rows where they were accepted.
+    """The next runs, and their rows in the ledger: those they got, or would get if accepted.
 
-    `numbers` are the run numbers that they have, or would get, in the order to run them.
+    `numbers` are their run numbers, in the order to run them; `rows` hold what is run before the
+    first of them too.
     """
 
     campaign: Campaign
@@ -593,7 +594,7 @@ def suggest(
             views.box_maps(campaign, found.recommended.settings),
             done.get("done"),
             done.get("left out"),
-            numbers,
+            views.run_table(campaign, rows),
             views.sheet_fixed(campaign),
         )
         written: tuple[Path, ...] = ()
@@ -607,7 +608,7 @@ def suggest(
         suggestion,
         numbers,
         accept,
-        rows if accept else (),
+        rows,
         then,
         (file, *written),
         notices,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -47,32 +47,35 @@ def suggest_page(
     maps: Sequence[RegionMap] = (),
     done: RunPoints | None = None,
     left_out: RunPoints | None = None,
-    run_numbers: Sequence[int] = (),
+    planned: Sequence[Mapping[str, str]] = (),
     fixed: Sequence[tuple[str, str]] = (),
 ) -> str:
     """Return what to run next, each run with its reason and predictions, and when to stop.
 
     Parameters
     ----------
-    run_numbers
-        Numbers of the runs in the ledger; counted from 1 where there are none.
+    planned
+        Each run as heading and text, with its number, day, plot and lot; what is run before the
+        first of them too. Counted from 1 where there are none.
     fixed
         Name and value of what is set alike for every run.
     """
     points = [group for group in (done, left_out) if group is not None]
     runs = suggestion.runs
-    numbered = len(run_numbers) == len(runs)
-    names = tuple(str(n) for n in (run_numbers if numbered else range(1, len(runs) + 1)))
+    names = tuple(row["run"] for row in planned[len(planned) - len(runs) :])
+    if not planned:
+        names = tuple(str(n) for n in range(1, len(runs) + 1))
     if runs:
         settings = np.array([run.settings for run in runs])
-        told = names if numbered else tuple(f"next {name}" for name in names)
+        told = names if planned else tuple(f"next {name}" for name in names)
         points.append(RunPoints("suggested", settings, told))
     sections = [more_to_know(list(dict.fromkeys((*header.notices, *suggestion.notices))))]
     if runs:
         sections.append(_suggested_section(suggestion, responses, names))
     if maps:
         sections.append(maps_section(space, maps, points, "Where they lie"))
-    first = _suggest_first_screen(header, suggestion, space, responses, names, fixed)
+    table = _next_runs(suggestion, space, responses, names, planned) if runs else Markup("")
+    first = _suggest_first_screen(header, suggestion, space, responses, names, fixed, table)
     return whole_page(header, first, sections, to_run=bool(runs))
 
 
@@ -83,12 +86,13 @@ def _suggest_first_screen(
     responses: Sequence[Response],
     names: Sequence[str],
     fixed: Sequence[tuple[str, str]],
+    table: Markup,
 ) -> Markup:
     return joined(
         prose([suggestion.advice], "lead"),
         prose([_next_words(len(suggestion.runs))]),
         set_alike_html(fixed),
-        _next_runs(suggestion, space, responses, names) if suggestion.runs else "",
+        table,
         prose(_limits_broken(suggestion, responses, names)),
         prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
         gravest(list(dict.fromkeys((*header.notices, *suggestion.notices)))),
@@ -138,27 +142,32 @@ def _next_runs(
     space: FactorSpace,
     responses: Sequence[Response],
     names: Sequence[str],
+    planned: Sequence[Mapping[str, str]],
 ) -> Markup:
-    """Return the suggested runs as one table: settings, what it is for, predicted means."""
-    foretold = [r for r in responses if all(r.name in run.predictions for run in suggestion.runs)]
+    """Return the runs as one table: when, how set, what each is for, predicted means."""
+    runs = suggestion.runs
+    foretold = [r for r in responses if all(r.name in run.predictions for run in runs)]
+    told = planned or [
+        {
+            "run": name,
+            **dict(zip(factor_names(space), setting_text(space, run.settings), strict=True)),
+        }
+        for name, run in zip(names, runs, strict=True)
+    ]
+    headings = tuple(heading for heading in told[0] if heading != "kind")
+    before = len(told) - len(runs)
+    purposes = [row["kind"] for row in told[:before]] + [_kind_words(run) for run in runs]
+    means = [["–"] * len(foretold)] * before
+    means += [[_mean_text(run.predictions[r.name]) for r in foretold] for run in runs]
     rows = tuple(
-        (
-            name,
-            *setting_text(space, run.settings),
-            _kind_words(run),
-            *(_mean_text(run.predictions[r.name]) for r in foretold),
-        )
-        for name, run in zip(names, suggestion.runs, strict=True)
+        (*(row[heading] for heading in headings), purpose, *mean)
+        for row, purpose, mean in zip(told, purposes, means, strict=True)
     )
-    headings = (
-        "run",
-        *factor_names(space),
-        "to",
-        *(with_measure(f"expected {r.words}", r.unit) for r in foretold),
-    )
-    k = len(space)
-    figures = {0, *(1 + i for i in space.numeric), *range(k + 2, k + 2 + len(foretold))}
-    return table_html(Table(headings, rows, frozenset(figures)))
+    words = {name for i, name in enumerate(factor_names(space)) if i not in space.numeric}
+    figures = {i for i, heading in enumerate(headings) if heading not in words | {"lot"}}
+    figures |= set(range(len(headings) + 1, len(headings) + 1 + len(foretold)))
+    expected = (with_measure(f"expected {r.words}", r.unit) for r in foretold)
+    return table_html(Table((*headings, "to", *expected), rows, frozenset(figures)))
 
 
 def _mean_text(prediction: Prediction) -> str:
