@@ -371,7 +371,11 @@ def suggest_object(result: SuggestResult) -> Object:
                 strict=True,
             )
         ],
-        "stop": {"advice": result.suggestion.advice, "why": result.suggestion.why},
+        "stop": {
+            "verdict": result.suggestion.verdict,
+            "advice": result.suggestion.advice,
+            "why": result.suggestion.why,
+        },
         "recommended": _recommended_now(result),
     }
 
@@ -459,7 +463,7 @@ def _coding(space: FactorSpace) -> Object:
 
 
 def _runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Object]:
-    """Return planned runs; `also_set` holds the set pressure where its height above boiling is given."""
+    """Return planned runs; `also_set` has the pressure where its height above boiling is given."""
     from doe.views import set_pressures
 
     pressures = set_pressures(campaign, [row.settings for row in rows])

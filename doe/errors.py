@@ -70,10 +70,11 @@ class Problem:
 
 @dataclass(frozen=True, slots=True)
 class Notice:
-    """Something the person should know although the work went on."""
+    """Something the person should know although the work went on; `good` if it is no worry."""
 
     code: str
     what: str
+    good: bool = False
 
 
 class DoeError(Exception):

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 
 from doe import standing
-from doe.campaign import Campaign
-from doe.errors import FitError, Notice, StateError, chosen_from
+from doe.campaign import CAMPAIGN_FILE, Campaign
+from doe.errors import FitError, InfeasibleError, Notice, StateError, chosen_from
 from doe.factors import FactorSpace, FloatArray, NumericFactor
 from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.responses import Response
@@ -309,18 +309,30 @@ def analysis_of(
     ------
     FitError
         No response can be fitted.
+    InfeasibleError
+        The rig can run none of the settings looked at.
     """
     from doe.analysis.optimum import analyse
 
     wanted = model or ("quadratic" if campaign.purpose == "surface" else "interactions")
-    return analyse(
-        campaign.responses,
-        model_of(campaign.space, wanted),
-        observed,
-        campaign.feasible,
-        settable=True,
-        as_asked=model is not None,
-    )
+    try:
+        return analyse(
+            campaign.responses,
+            model_of(campaign.space, wanted),
+            observed,
+            campaign.feasible,
+            settable=True,
+            as_asked=model is not None,
+        )
+    except InfeasibleError as error:
+        raise InfeasibleError.of(
+            "no-feasible-setting",
+            "this rig can run none of the settings looked at in the ranges of the factors, so none "
+            "can be recommended or suggested.",
+            "See which limits of the rig are in the way, and what would cure it: doe check "
+            f"{campaign.name}",
+            file=str(campaign.folder / CAMPAIGN_FILE),
+        ) from error
 
 
 def with_recommendation(
@@ -637,7 +649,8 @@ def confirmations(
         what = (
             f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
         )
-        found.append(Confirmed(tuple(runs), settings, fine, Notice("confirmation", what)))
+        notice = Notice("confirmation", what, good=fine)
+        found.append(Confirmed(tuple(runs), settings, fine, notice))
     return tuple(found)
 
 
@@ -711,7 +724,8 @@ def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
         fitted.response.words: [_of_second_opinion(notice) for notice in fitted.notices]
         for fitted in analysis.fits
     }
-    return (*analysis.notices, *_of_responses(own))
+    of_analysis = (replace(n, good=n.code == "limit-kept-by-all") for n in analysis.notices)
+    return (*of_analysis, *_of_responses(own))
 
 
 def _of_second_opinion(notice: Notice) -> Notice:
@@ -731,6 +745,6 @@ def _of_responses(own: Mapping[str, Sequence[Notice]]) -> tuple[Notice, ...]:
     return tuple(
         notice
         if len(names) == len(own) > 1
-        else Notice(notice.code, f"{', '.join(names)}: {notice.what}")
+        else replace(notice, what=f"{', '.join(names)}: {notice.what}")
         for notice, names in owners.items()
     )

@@ -24,17 +24,43 @@ from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.strata import hard_factors, whole_plots
-from doe.analysis.wording import chance_words
+from doe.analysis.wording import chance_words, listed, runs_named, signed, span
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, quadratic_model
 
-__all__ = ["KINDS", "Kind", "SuggestedRun", "Suggestion", "kinds_asked", "suggest"]
+__all__ = [
+    "CONFIRMING",
+    "KINDS",
+    "PURPOSES",
+    "RUNS_ADVISED",
+    "Kind",
+    "SuggestedRun",
+    "Suggestion",
+    "Verdict",
+    "kinds_asked",
+    "suggest",
+]
 
 Kind = Literal["untangle", "move", "bend", "sharpen", "seek", "repeat", "confirm"]
 KINDS: tuple[Kind, ...] = get_args(Kind)
+Verdict = Literal["planned-first", "measure", "go-on", "change", "confirm", "stop"]
+"""What to do: make the planned runs; measure what is missing; run what is suggested; change a range
+or a limit; run the recommended settings afresh; no more runs."""
+RUNS_ADVISED: tuple[Verdict, ...] = ("go-on", "confirm")
+"""Verdicts by which the runs suggested are to be made; by others they could be all the same."""
+PURPOSES: Mapping[str, str] = {
+    "confirm": "confirm the recommended settings",
+    "seek": "look for better settings",
+    "sharpen": "tell where the best lies",
+    "repeat": "repeat a run",
+    "untangle": "tell effects apart",
+    "bend": "see bends",
+    "move": "climb towards better",
+}
+"""What a run of each kind is made to do."""
 
 PREDICTS = 0.3
 """Predicted R² below which nothing is relied on (common practice)."""
@@ -86,13 +112,14 @@ class SuggestedRun:
 
 @dataclass(frozen=True, slots=True)
 class Suggestion:
-    """The next runs, and in one sentence each what to do and why.
+    """The next runs, and what to do: a word for it, in a sentence, and why.
 
     `recommended` are the settings to work at if no more runs are made; its reason tells by which
     models. `promise` is what judges the confirming runs among them.
     """
 
     runs: tuple[SuggestedRun, ...]
+    verdict: Verdict
     advice: str
     why: str
     recommended: SuggestedRun
@@ -128,7 +155,7 @@ def suggest(
     feasible: Feasible,
     count: int,
     *,
-    waiting: int = 0,
+    waiting: Sequence[int] = (),
     confirmed: Sequence[Confirmed] = (),
     observations: Mapping[str, Observations] | None = None,
     days: Sequence[object] | None = None,
@@ -146,7 +173,7 @@ def suggest(
     count
         Number of runs, at least 1.
     waiting
-        Planned runs that are not made yet.
+        Numbers of the planned runs that are not made yet.
     confirmed
         What confirming runs came to, in the order they were made.
     observations
@@ -178,11 +205,11 @@ def suggest(
     offered = set(KINDS) if only_confirm else set(kinds)
     batch = _Batch.of(analysis, decision, data, offered, count, seed)
     runs = batch.filled(count)
-    told = _advised(analysis, decision, batch, feasible, waiting, count, confirmed)
+    told = _advised(analysis, decision, batch, feasible, waiting, count, confirmed, observed)
     tied: tuple[Notice, ...] = ()
     if only_confirm:
         runs = _with_confirmation(analysis, decision, batch, runs, count, group)
-    elif told[0] == "Confirm now." and "confirm" in kinds:
+    elif told[0] == "confirm" and "confirm" in kinds:
         runs = _with_confirmation(analysis, decision, batch, runs, min(CONFIRMING, count), group)
     else:
         runs, tied = batch.tied(runs, "repeat" in kinds, f"{group}s")
@@ -353,7 +380,7 @@ class _Batch:
             return runs, (Notice("stage-not-tied", what),)
         worth = self.decision.worth[self.ahead.pool]
         place = max(places, key=lambda i: float(worth[i]))
-        cost = self.decision.in_words(max(self.gains[-1], 0.0))
+        cost = f"{self.decision.about(self.gains[-1])} to the {self.decision.gained}"
         tie = replace(
             self._run(place, len(runs) - 1),
             reason="Run before: once more, it ties the runs of this stage to the earlier ones.",
@@ -533,24 +560,28 @@ def _uphill(
 
 def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
-    chance = 100 * float((truths[:, at] > truths[:, decision.best]).mean())
+    chance = _chance(float((truths[:, at] > truths[:, decision.best]).mean()))
     limited = any(response.aim in ("below", "above") for response in decision.responses)
-    counting = ", counting what breaks a limit" if limited else ""
+    counting = ", limits counted" if limited else ""
     buys = (
-        f"In this batch it is expected to add {decision.in_words(max(gain, 0.0))} to what can then "
-        "be recommended."
+        f"It is expected to add {decision.about(gain)} to the {decision.gained} at the settings "
+        "then recommended."
     )
     words = {
-        "seek": f"As far as the runs tell, it beats the settings now recommended with a chance of "
-        f"{chance:.0f} %{counting}.",
-        "sharpen": f"What happens here tells where the best lies, though it is itself the better "
-        f"with a chance of only {chance:.0f} %{counting}.",
-        "repeat": "Run before: once more shows how much runs scatter, where it matters for the "
-        "decision.",
-        "confirm": "The settings now recommended, not run yet: it tests the prediction where it "
-        "matters.",
+        "seek": f"Chance that it is better than the settings recommended so far{counting}: "
+        f"{chance}.",
+        "sharpen": "Made to learn from: what it gives tells where the best lies. Chance that it is "
+        f"better itself than the settings recommended so far{counting}: {chance}.",
+        "repeat": "Run before: once more shows how much runs scatter, at settings where it matters "
+        "for what to recommend.",
+        "confirm": "The settings recommended so far, not run yet: it tests what is predicted for "
+        "them.",
     }
     return f"{proposal.why or words[proposal.kind]} {buys}"
+
+
+def _chance(chance: float) -> str:
+    return "under 1\N{NO-BREAK SPACE}%" if chance < 0.01 else chance_words(chance)
 
 
 def _promise(decision: Decision, many: int) -> Promise:
@@ -576,14 +607,14 @@ def _with_confirmation(
     for fit in analysis.fits:
         low, high = promised[fit.response.name]
         unit = f" {fit.response.unit}" if fit.response.unit else ""
-        parts.append(f"{fit.response.words} {low:.4g} to {high:.4g}{unit}")
+        parts.append(f"{fit.response.words} {span(low, high)}{unit}")
         guess = days_unknown(fit.response, decision.surrogates[fit.response.name], group)
         guesses += [] if guess is None else [guess]
     runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
     reason = (
         f"{runs_said} at the recommended settings, on a new day, judged by "
-        f"{'its value' if many == 1 else 'their mean'}: at 95 % it falls within "
-        f"{'; '.join(parts)}."
+        f"{'its value' if many == 1 else 'their mean'}. It should fall within (95 %): "
+        f"{'; '.join(parts)}. If not, or if a limit is missed, the prediction did not hold."
     )
     reason = " ".join([reason, *guesses])
     fresh = SuggestedRun(
@@ -601,37 +632,77 @@ def _predictions(decision: Decision, settings: FloatArray) -> dict[str, Predicti
 # ---------------------------------------------------------------------------------- when to stop
 
 
+_Told = tuple[Verdict, str, str]
+"""A verdict, the advice, and its reason."""
+
+
 def _advised(
     analysis: Analysis,
     decision: Decision,
     batch: _Batch,
     feasible: Feasible,
-    waiting: int,
+    waiting: Sequence[int],
     count: int,
     confirmed: Sequence[Confirmed],
-) -> tuple[str, str]:
-    """Return the advice and its reason.
+    observed: Mapping[str, Observations],
+) -> _Told:
+    """Return what to do.
 
-    Planned runs come first; a model that misses its runs confirms nothing; then the chance that
-    limits are kept, what more runs are expected to buy, and whether the best lies on an edge.
+    Planned runs come first, and what was never measured; a model that misses its runs confirms
+    nothing; then the chance that limits are kept, what more runs are expected to buy, and whether
+    the best lies on an edge.
     """
     if waiting:
-        plural = "runs are" if waiting > 1 else "run is"
         return (
+            "planned-first",
             "Make the planned runs first.",
-            f"{waiting} planned {plural} not recorded yet; these suggestions don't know what they "
-            "will say.",
+            f"{runs_named(waiting)} {'are' if len(waiting) > 1 else 'is'} planned and not recorded "
+            "yet. What is shown here does not know what they will say: ask again when they are in.",
         )
-    unknown = [r.words for r in analysis.limits_unknown]
-    if unknown:
-        return (
-            f"Go on: nothing is known of {', '.join(unknown)}.",
-            "It has a limit and could not be fitted, so no setting can be said to keep it.",
-        )
+    lacking = _lacking(analysis, observed)
+    if lacking is not None:
+        return lacking
     held = _what_held(decision, confirmed)
     enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMING
-    advice, why = _weighed(analysis, decision, batch, feasible, count, enough)
-    return advice, " ".join([*held, why, *analysis.kept_by_all.values()])
+    verdict, advice, why = _weighed(analysis, decision, batch, feasible, count, enough)
+    return verdict, advice, " ".join([*held, why])
+
+
+def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told | None:
+    """Return what to do about a response of which nothing, or no model, is known; None if none is.
+
+    One of which all values are alike is no reason to wait, unless they break its limit.
+    """
+    values = {
+        r.name: np.asarray(observed[r.name].usable().values)
+        for r in analysis.unfitted
+        if r.name in observed
+    }
+    never = [r.words for r in analysis.unfitted if len(values.get(r.name, (0.0,))) == 0]
+    if never:
+        names, it = listed(never), "it" if len(never) == 1 else "them"
+        return (
+            "measure",
+            f"Measure {names} first: no run has a value.",
+            f"Nothing here allows for {it}: no settings can be recommended for {it}, nor a limit "
+            "be said to be kept. Measure what the runs made have left, and hand the values in; "
+            "only if nothing is left, the runs shown here are the next ones.",
+        )
+    alike = {name for name, value in values.items() if len(value) and np.ptp(value) == 0}
+    unknown = [
+        r.words
+        for r in analysis.unfitted
+        if r in analysis.limits_unknown
+        or (r.interval_wanted() is None and r.name in values and r.name not in alike)
+    ]
+    if not unknown:
+        return None
+    return (
+        "go-on",
+        f"Go on: too little is known of {listed(unknown)}.",
+        "Its values so far carry no model, so no settings can be recommended for it, nor a limit "
+        "be said to be kept.",
+    )
 
 
 def _weighed(
@@ -641,59 +712,52 @@ def _weighed(
     feasible: Feasible,
     count: int,
     held: bool,
-) -> tuple[str, str]:
-    """Return the advice and its reason where no run waits and something is known of every limit."""
+) -> _Told:
+    """Return what to do where no run waits and something is known of every response."""
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
     edges = tuple(_edges(decision, feasible))
     pays, figures = _what_runs_buy(decision, batch, count)
     if doubts and pays:
-        return "Go on: what is known can't be relied on yet.", " ".join([*doubts, figures])
+        advice = "Go on: what is known can't be relied on yet."
+        return "go-on", advice, " ".join([*doubts, figures])
     if limited and sure < SURE and _can_be_kept(decision) < HOPELESS:
         return (
+            "change",
             "Change a limit or a range: as far as the runs tell, no settings keep all limits.",
-            "At the settings nearest to it a run keeps them with a chance of "
-            f"{chance_words(sure)}. More runs there would show the same.",
+            "At the settings nearest to it the chance that a run keeps them is "
+            f"{_chance(sure)}. More runs there would show the same.",
         )
     if limited and sure < SURE:
-        return (
-            "Go on.",
-            " ".join(
-                [
-                    "A run at the recommended settings keeps all limits with only "
-                    f"{chance_words(sure)} probability.",
-                    *doubts,
-                    figures,
-                ]
-            ),
+        keeps = (
+            "The chance that a run at the recommended settings keeps all limits is only "
+            f"{_chance(sure)}; {100 * SURE:.0f} % is asked for."
         )
+        return "go-on", "Go on.", " ".join([keeps, *doubts, figures])
     if doubts:
         seen = "The limits are kept as far as seen, but the aim is not told from scatter."
-        return (
-            "Stop: nothing stands out of the scatter.",
-            " ".join(
-                [
-                    *([seen] if limited else []),
-                    *doubts,
-                    figures,
-                    "Wider ranges or repeats that scatter less may show more.",
-                ]
-            ),
-        )
+        told = [*([seen] if limited else []), *doubts, figures]
+        told += ["Wider ranges, or repeats that scatter less, may show more."]
+        return "stop", "Stop: nothing stands out of the scatter.", " ".join(told)
     chance = analysis.optimum.all_aims_probability
     kept = ""
     if chance is not None:
-        words = chance_words(chance)
-        kept = f"A run there meets every limit and tolerance with a chance of about {words}. "
-    if pays or held:
-        advice = "Go on." if pays else "Stop."
-        return advice, " ".join([f"{kept}{figures}", *edges])
+        kept = (
+            "A run at the recommended settings meets every limit and tolerance with a chance of "
+            f"about {_chance(chance)}. "
+        )
+    if pays:
+        return "go-on", "Go on.", " ".join([f"{kept}{figures}", *edges])
+    if held:
+        return "stop", "Stop.", " ".join([f"{kept}{figures}", *edges])
     if edges:
-        return f"Change the range. {' '.join(edges)}", f"{kept}{figures}"
+        return "change", f"Change the range. {' '.join(edges)}", f"{kept}{figures}"
     if _confirmed(decision, batch):
-        return "Stop.", f"{kept}{figures} The recommended settings were run three times or more."
-    return "Confirm now.", f"{kept}{figures} Fresh runs on a new day show whether that holds."
+        often = "The recommended settings were run three times or more."
+        return "stop", "Stop.", f"{kept}{figures} {often}"
+    fresh = "Fresh runs on a new day show whether the prediction holds."
+    return "confirm", "Confirm now.", f"{kept}{figures} {fresh}"
 
 
 def _can_be_kept(decision: Decision) -> float:
@@ -709,13 +773,30 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     each = gain / count
     runs = "One more run is" if count == 1 else f"{count} more runs are"
     words = (
-        f"{runs} expected to better what is recommended by {decision.in_words(max(gain, 0.0))}; "
-        "knowing the responses everywhere would better it by "
-        f"{decision.in_words(decision.open_gain)}, and one run scatters by "
-        f"{decision.in_words(scatter)}. More runs pay from {decision.in_words(least)} a run"
+        f"{runs} expected to better the {decision.gained} at the settings then recommended by "
+        f"{_ranged(decision, gain, batch.ahead.by_outcome)}; knowing every response everywhere "
+        f"would better it by {_ranged(decision, decision.open_gain, decision.open_gains)}. More "
+        f"runs pay from {decision.amount(least)} a run"
     )
-    words += f", {100 * WORTH_A_RUN:.0f} % of that scatter." if scatter else "."
+    if scatter:
+        share = f"{100 * WORTH_A_RUN:.0f} %"
+        words += f", {share} of what one run scatters by ({decision.amount(scatter)})"
+    words += f"; these bring {decision.about(each)} each."
+    if any(r.aim in ("below", "above") for r in decision.responses) and scatter:
+        words += (
+            " Settings at which more than 1 run in 10 breaks a limit count as useless in this, so "
+            "part of it may be a limit kept more surely."
+        )
     return each >= least, words
+
+
+def _ranged(decision: Decision, gain: float, gains: FloatArray) -> str:
+    """Return an expected gain in words, and how far it goes in 9 of 10 cases."""
+    about = decision.about(gain)
+    if not about.startswith("about"):
+        return about
+    low, high = np.quantile(gains, [0.05, 0.95])
+    return f"{about} ({decision.between(float(low), float(high))} in 9 of 10 cases)"
 
 
 def _what_held(decision: Decision, confirmed: Sequence[Confirmed]) -> tuple[str, ...]:
@@ -760,8 +841,8 @@ def _edges(decision: Decision, feasible: Feasible) -> Iterator[str]:
             end = "upper" if best[i] > 0 else "lower"
             edge = factor.high if best[i] > 0 else factor.low
             yield (
-                f"The best lies on the {end} edge of {factor.name} ({edge:g} {factor.unit}), and "
-                f"the rig would allow {further:g} {factor.unit}."
+                f"The best lies on the {end} edge of {factor.name.replace('_', ' ')} "
+                f"({edge:g} {factor.unit}), and the rig would allow {further:g} {factor.unit}."
             )
 
 
@@ -773,7 +854,14 @@ def _furthest(
     rows[:, i] += sign * steps
     fine = feasible(rows) & (rows[:, i] > 0)
     many = int(np.argmin(fine)) if not fine.all() else len(fine)
-    return float(rows[many - 1, i]) if many else None
+    return _back_to_three_digits(float(rows[many - 1, i]), sign) if many else None
+
+
+def _back_to_three_digits(value: float, sign: float) -> float:
+    """Return a value beyond an edge with three significant digits, never further out."""
+    step = 10.0 ** (int(np.floor(np.log10(abs(value)))) - 2)
+    whole = np.floor(value / step + 1e-9) if sign > 0 else np.ceil(value / step - 1e-9)
+    return float(whole * step)
 
 
 def _doubt(decision: Decision, response: Response) -> str | None:
@@ -788,6 +876,7 @@ def _doubt(decision: Decision, response: Response) -> str | None:
     if foretold >= PREDICTS:
         return None
     return (
-        f"What is known of {response.words} foretells runs left out poorly (predicted R² "
-        f"{foretold:.2f})."
+        f"What is known of {response.words} foretells runs left out poorly: predicted R² "
+        f"{signed(f'{foretold:.2f}')}, where 1 is all of how runs differ and {PREDICTS:g} is asked "
+        "for."
     )

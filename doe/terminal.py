@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.analysis.wording import chance_words, listed
+from doe.analysis.wording import chance_words, listed, runs_named
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from doe.errors import Notice
     from doe.recording import RecordResult
     from doe.responses import Response
+    from doe.suggest import SuggestedRun
     from doe.workflow import (
         AugmentResult,
         CheckResult,
@@ -284,27 +285,58 @@ def _around_lines(result: FitResult) -> list[str]:
 
 
 def suggest_lines(result: SuggestResult) -> list[str]:
-    space = result.campaign.space
-    lines = [*_title(result.campaign), *_alike_lines(result.campaign)]
-    for number, run in zip(result.numbers, result.suggestion.runs, strict=True):
-        lines += wrapped(
-            f"run {number} ({run.kind}): {setting_words(space, run.settings)}. {run.reason}", "  • "
-        )
-        for fit in result.analysis.fits:
-            said = predicted(fit.response, run.predictions[fit.response.name])
-            lines += wrapped(f"{fit.response.words} {said}", "      ")
-    chosen = result.suggestion.recommended
-    said = "; ".join(
-        f"{fit.response.words} {predicted(fit.response, chosen.predictions[fit.response.name])}"
-        for fit in result.analysis.fits
-    )
-    at = setting_words(space, chosen.settings)
-    lines += ["", *wrapped(f"Recommended so far: {at} ({said}). {chosen.reason}")]
-    lines += ["", *wrapped(f"{result.suggestion.advice} {result.suggestion.why}")]
+    """Return the advice, the runs with what each is for, and the settings recommended so far."""
+    from doe.views import pressure_to_set
+
+    suggestion = result.suggestion
+    lines = [*_title(result.campaign), *wrapped(suggestion.advice), *wrapped(suggestion.why)]
+    if suggestion.runs:
+        lines += ["", *wrapped(_runs_heading(result)), *_alike_lines(result.campaign)]
+        lines += ["", *_run_table(result.campaign, result.rows), ""]
+        lines += wrapped("Why each, and what it should give (95 % intervals):")
+        lines += _reason_lines(result)
+    chosen = suggestion.recommended
+    pressure = pressure_to_set(result.campaign, chosen.settings)
+    with_pressure = f"; the pressure to {pressure}" if pressure else ""
+    at = setting_words(result.campaign.space, chosen.settings)
+    lines += ["", *wrapped(f"Best settings so far: {at}{with_pressure}.")]
+    for fit in result.analysis.fits:
+        said = predicted(fit.response, chosen.predictions[fit.response.name])
+        lines += wrapped(f"{fit.response.words}: {said}", "  ")
+    lines += ["", *wrapped(chosen.reason)]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]
     elif result.next_step.because:
         lines += ["", *wrapped(result.next_step.because)]
+    return lines
+
+
+def _runs_heading(result: SuggestResult) -> str:
+    """Return what the runs that follow are: the next ones, or what could be run all the same."""
+    from doe.suggest import RUNS_ADVISED
+
+    runs = _count(len(result.suggestion.runs), "run")
+    if result.accepted:
+        return f"Planned as stage {result.stage}, {runs}:"
+    if result.suggestion.verdict in RUNS_ADVISED:
+        return f"The next {runs}, if accepted:"
+    return f"{runs.capitalize()} that would teach most, if any were made now:"
+
+
+def _reason_lines(result: SuggestResult) -> list[str]:
+    """Return why each run, and what it should give; runs that are alike are told together."""
+    from doe.suggest import PURPOSES
+
+    alike: dict[tuple[str, str, bytes], list[tuple[int, SuggestedRun]]] = {}
+    for number, run in zip(result.numbers, result.suggestion.runs, strict=True):
+        alike.setdefault((run.kind, run.reason, run.settings.tobytes()), []).append((number, run))
+    lines: list[str] = []
+    for (kind, reason, _), runs in alike.items():
+        who = runs_named([number for number, _ in runs])
+        lines += wrapped(f"{who}, to {PURPOSES.get(kind, kind)} ({kind}): {reason}", "  • ")
+        for fit in result.analysis.fits:
+            said = predicted(fit.response, runs[0][1].predictions[fit.response.name])
+            lines += wrapped(f"{fit.response.words}: {said}", "      ")
     return lines
 
 
@@ -403,9 +435,14 @@ def _fitting(items: Sequence[list[str]], room: int, result: StatusResult) -> lis
 def ending(
     workspace: Path, files: Sequence[Path], notices: Sequence[Notice], next_command: str
 ) -> list[str]:
-    """Return what every command ends with: what to mind, what was written, what to type next."""
+    """Return what every command ends with: good news, what to mind, what was written, what to type.
+
+    Good news stands apart, without the mark of what is to be minded.
+    """
     lines = [""]
-    for text in dict.fromkeys(notice.what for notice in notices):
+    for text in dict.fromkeys(notice.what for notice in notices if notice.good):
+        lines += [*wrapped(text), ""]
+    for text in dict.fromkeys(notice.what for notice in notices if not notice.good):
         lines += wrapped(text, "! ")
     if files:
         lines.append(f"Workspace {workspace}")
@@ -427,15 +464,16 @@ def setting_words(space: FactorSpace, settings: Sequence[float] | FloatArray) ->
 
 
 def predicted(response: Response, at: Prediction) -> str:
-    """Return a prediction at one setting in words: the mean with its interval, and a run's."""
+    """Return a prediction at one setting in words: its mean with the interval, and a run's."""
     from doe.report.digits import bearing, between
 
     error = float(at.standard_error[0])
     unit = f" {response.unit}" if response.unit else ""
+    middle = "mean" if at.expected is None else "median"
     return (
-        f"{bearing(float(at.mean[0]), error)}{unit} "
-        f"(mean {between(float(at.mean_low[0]), float(at.mean_high[0]), error)}; "
-        f"a run {between(float(at.run_low[0]), float(at.run_high[0]), error)})"
+        f"{middle} {bearing(float(at.mean[0]), error)}{unit} "
+        f"({between(float(at.mean_low[0]), float(at.mean_high[0]), error)}); "
+        f"one run {between(float(at.run_low[0]), float(at.run_high[0]), error)}{unit}"
     )
 
 
@@ -472,7 +510,7 @@ def _title(campaign: Campaign) -> list[str]:
 
 
 def _run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[str]:
-    """Return where and when each run is made and how it is set; a whole plot where some share one."""
+    """Return when each run is made and how it is set; its whole plot where some share one."""
     from doe.views import set_pressures
 
     space = campaign.space

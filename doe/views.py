@@ -539,9 +539,9 @@ def pressure_to_set(campaign: Campaign, at: FloatArray) -> str:
 def set_pressures(
     campaign: Campaign, settings: Sequence[Sequence[float]] | FloatArray
 ) -> tuple[float, ...]:
-    """Return the pressures to set at settings (n, k), as the rig shows them, where `pressure_to_set`.
+    """Return the pressure to set at each of settings (n, k), where `pressure_to_set` says one.
 
-    They are rounded up, away from boiling, to a tenth of a bar.
+    As the rig shows it, rounded up, away from boiling, to a tenth of a bar.
     """
     if not len(settings):
         return ()

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe import augmenting, recording, standing
+from doe.analysis.wording import listed
 from doe.augmenting import AugmentWish, Offer
 from doe.campaign import (
     CAMPAIGN_FILE,
@@ -31,7 +32,15 @@ from doe.campaign import (
 )
 from doe.campaign_file import read_campaign
 from doe.derived import closures
-from doe.errors import DesignError, DoeError, Notice, StateError
+from doe.errors import (
+    DesignError,
+    DoeError,
+    FitError,
+    Notice,
+    Problem,
+    StateError,
+    Where,
+)
 from doe.ledger import (
     Ledger,
     LedgerRow,
@@ -537,10 +546,13 @@ def suggest(
         say("fitting what has come back")
         _refuse_before_results(campaign, kept)
         observed, notices = observations(campaign, kept)
-        analysis = analysis_of(campaign, observed, None)
+        waiting = _waiting(kept)
+        try:
+            analysis = analysis_of(campaign, observed, None)
+        except FitError as error:
+            raise _too_little(campaign, kept, error) from error
         say("weighing the next runs")
         count = _count_to_suggest(campaign, kept) if runs is None else runs
-        waiting = _waiting(kept)
         if accept and waiting:
             raise _planned_runs_first(campaign, waiting)
         confirmed = confirmations(campaign, kept, observed, closures(campaign))
@@ -549,7 +561,7 @@ def suggest(
             campaign.feasible,
             count,
             confirmed=confirmed,
-            waiting=len(waiting),
+            waiting=waiting,
             observations=observed,
             days=days_told(kept),
             seed=campaign.seed,
@@ -558,7 +570,7 @@ def suggest(
         spent = runs is None and _runs_left(campaign, kept) <= 0
         if spent and accept:
             raise _nothing_left(campaign, kept)
-        if spent and not waiting:
+        if spent and found.verdict not in ("planned-first", "measure"):
             found = _beyond_budget(campaign, kept, found)
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
@@ -580,11 +592,8 @@ def suggest(
             [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
         )
         accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
-        then = _after_suggesting(
-            campaign, replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger, accepting
-        )
-        if spent and not waiting:
-            then = NextStep(f"doe status {campaign.name}")
+        planned = replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger
+        then = _after_suggesting(campaign, planned, found, accepting, accept)
         done = {points.kind: points for points in views.run_points(kept.rows)}
         page = suggest_page(
             views.header(campaign, "suggest", then, stage=stage, notices=notices),
@@ -920,15 +929,43 @@ def _is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: b
     return makes_up == repairs
 
 
-def _after_suggesting(campaign: Campaign, ledger: Ledger, accepting: str) -> NextStep:
-    """Return what comes next; how to plan the runs suggested all the same, where others wait."""
-    then = standing.next_step(campaign, ledger, NextStep(accepting))
-    if then.command == accepting:
+def _after_suggesting(
+    campaign: Campaign,
+    ledger: Ledger,
+    found: Suggestion,
+    accepting: str,
+    accepted: bool,
+) -> NextStep:
+    """Return what comes next by the advice; and how to plan the runs shown all the same."""
+    advised = _advised_step(campaign, found, accepting)
+    then = standing.next_step(campaign, ledger, advised)
+    if accepting in (then.command, then.because) or accepted or standing.open_runs(ledger):
         return then
-    waiting = standing.open_runs(ledger)
-    if not waiting:
-        return replace(then, because=f"{then.because} To plan these runs too: {accepting}")
-    return then
+    return replace(
+        then, because=f"{then.because} To plan the runs shown here all the same: {accepting}"
+    )
+
+
+def _advised_step(campaign: Campaign, found: Suggestion, accepting: str) -> NextStep:
+    """Return what the advice comes to as a command."""
+    from doe.suggest import CONFIRMING
+
+    name = campaign.name
+    if found.verdict == "measure":
+        return NextStep(
+            f"doe record {name} FILE",
+            "Write the missing values into the sheet of the runs made, and hand it in.",
+        )
+    if found.verdict == "change":
+        return NextStep(
+            f"change campaign.toml as said above, then: doe check {name}",
+            f"Once a range is wider, doe augment {name} --by wider-region plans runs in it.",
+        )
+    if found.verdict == "stop":
+        return NextStep(f"doe fit {name}", "The report says what is known, and how surely.")
+    if found.verdict == "confirm" and all(run.kind != "confirm" for run in found.runs):
+        return NextStep(f"doe suggest {name} --kind confirm --runs {CONFIRMING} --accept")
+    return NextStep(accepting)
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
@@ -963,8 +1000,9 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
     return replace(
         found,
+        verdict="stop",
         advice=f"{_spent_words(campaign, kept)}.",
-        why=f"{more}. Were there a day: {found.advice} {found.why}",
+        why=f"{more}. If there were one: {found.advice} {found.why}",
     )
 
 
@@ -1034,6 +1072,37 @@ def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
         f"another plan: doe plan {campaign.name} --runs N",
         file=str(campaign.folder / LEDGER_FILE),
     )
+
+
+def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
+    """Return why no run can be suggested from so few results, and which runs come first."""
+    file = str(campaign.folder / LEDGER_FILE)
+    if any(problem.code != "too-few-runs" for problem in error.problems):
+        return FitError(*(replace(p, where=Where(file)) for p in error.problems))
+    made = sum(row.status == "done" and not prepares(row) for row in kept.rows)
+    planned = sum(not prepares(row) for row in kept.rows)
+    told = [
+        f"{made} of {planned} planned runs {'is' if made == 1 else 'are'} recorded, too few to "
+        "suggest others from.",
+        *_of_responses_alike(campaign, error.problems),
+    ]
+    waiting = _waiting(kept)
+    if waiting:
+        are = "is" if len(waiting) == 1 else "are"
+        told.append(f"{standing.runs_in_words(waiting)} {are} planned and not recorded yet.")
+        remedy = f"Make these first, and hand the sheet in: doe record {campaign.name} FILE"
+    else:
+        remedy = f"See how to add runs, or make lost ones again: doe augment {campaign.name}"
+    return FitError(Problem("too-few-runs", " ".join(told), Where(file), remedy))
+
+
+def _of_responses_alike(campaign: Campaign, problems: Sequence[Problem]) -> list[str]:
+    """Return what is wrong with responses, what is the same of several once with all names."""
+    names: dict[str, list[str]] = {}
+    for problem in problems:
+        words = next(r.words for r in campaign.responses if r.name == problem.where.key)
+        names.setdefault(problem.what.removeprefix(f"{words}: "), []).append(words)
+    return [f"{listed(words)}: {what}" for what, words in names.items()]
 
 
 def _waiting(kept: Ledger) -> tuple[int, ...]:

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from doe.analysis.surrogate import Surrogate
+from doe.analysis.wording import span
 from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.responses import Response
@@ -97,7 +98,7 @@ def confirmation(
     told = "predicted for it" if promised is None else "promised for it"
     words = (
         f"{response.words}: the mean of {runs}, {mean:.4g}{unit}, is "
-        f"{'within' if held else 'outside'} the {low:.4g} to {high:.4g}{unit} {told}"
+        f"{'within' if held else 'outside'} the {span(low, high)}{unit} {told}"
     )
     if promise is not None and promise.runs != n and response.name in promise.intervals:
         words += f" (the interval promised was for the mean of {promise.runs})"

@@ -20,6 +20,7 @@ import numpy as np
 from doe.analysis.observations import Observations
 from doe.analysis.strata import shifts_of
 from doe.analysis.surrogate import Surrogate, surrogate
+from doe.analysis.wording import roughly
 from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import Response
@@ -39,6 +40,8 @@ SURE = 0.9
 """Chance of keeping all limits from which settings may be recommended."""
 MARGIN = NormalDist().inv_cdf(SURE)
 """Standard normal quantile of SURE."""
+NOTHING = 0.01
+"""Share of the scatter of one run below which a gain is not told as a number."""
 TRACE = 1e-6
 """Of settings of equal worth the surest is taken."""
 REFINED = 4
@@ -114,7 +117,12 @@ class Decision:
     @property
     def open_gain(self) -> float:
         """How much better than the recommended the best settings are, averaged over truths."""
-        return float((self.truths.max(axis=1) - self.truths[:, self.best]).mean())
+        return float(self.open_gains.mean())
+
+    @property
+    def open_gains(self) -> FloatArray:
+        """How much better than the recommended the best settings are, in each truth (e,)."""
+        return np.asarray(self.truths.max(axis=1) - self.truths[:, self.best])
 
     @property
     def scatter(self) -> float:
@@ -145,24 +153,56 @@ class Decision:
             sure=np.append(self.sure, sure),
         )
 
-    def in_words(self, gain: float) -> str:
-        """Return a gain in overall worth as people measure it.
+    @property
+    def gained(self) -> str:
+        """Name of what gains in overall worth are told in.
 
-        In the unit of the response that is aimed high or low, where there is one alone.
+        The response that is aimed high or low, where there is one alone.
         """
-        aims = [r for r in self.responses if r.aim not in ("below", "above")]
-        if not aims:
-            return f"{_percent(100 * gain)} of the chance that limits are kept"
-        if len(aims) == 1 and aims[0].aim != "target":
-            useless, ideal = _useless_and_ideal(aims[0], self.ranges[aims[0].name])
-            if ideal != useless:
-                amount = f"{gain * abs(ideal - useless):.2g} {aims[0].unit}".rstrip()
-                return f"{amount} of {aims[0].words}"
-        return f"{_percent(100 * self.share_of(gain))} of the overall worth of what is recommended"
+        if not self._aims:
+            return "chance that all limits are kept"
+        if self._alone is not None:
+            return f"mean {self._alone[0].words}"
+        return "overall desirability (0 useless, 1 ideal)"
 
-    def share_of(self, gain: float) -> float:
-        """Return a gain as a share of the worth of the recommended settings."""
-        return gain / max(abs(float(self.worth[self.best])), 1e-12)
+    def amount(self, worth: float) -> str:
+        """Return an amount of overall worth in the measure that `gained` names, with its unit."""
+        per_worth, unit = self._per_worth
+        return f"{roughly(per_worth * worth)}{unit}"
+
+    def about(self, gain: float) -> str:
+        """Return a gain as `amount` does, with ``about``; one that is nothing as ``less than``."""
+        least = NOTHING * self.scatter if self.scatter else NOTHING / 10
+        if gain < least:
+            per_worth, unit = self._per_worth
+            return f"less than {roughly(per_worth * least, 1)}{unit}"
+        return f"about {self.amount(gain)}"
+
+    def between(self, low: float, high: float) -> str:
+        """Return a range of gains as `amount` does."""
+        per_worth, unit = self._per_worth
+        return f"{roughly(per_worth * low)} to {roughly(per_worth * high)}{unit}"
+
+    @property
+    def _aims(self) -> list[Response]:
+        return [r for r in self.responses if r.aim not in ("below", "above")]
+
+    @property
+    def _alone(self) -> tuple[Response, float] | None:
+        """The one response that is aimed high or low, and how much of it a worth of 1 is."""
+        if len(self._aims) != 1 or self._aims[0].aim == "target":
+            return None
+        useless, ideal = _useless_and_ideal(self._aims[0], self.ranges[self._aims[0].name])
+        return (self._aims[0], abs(ideal - useless)) if ideal != useless else None
+
+    @property
+    def _per_worth(self) -> tuple[float, str]:
+        if not self._aims:
+            return 100.0, " percentage points"
+        if self._alone is None:
+            return 1.0, ""
+        response, amount = self._alone
+        return amount, f" {response.unit}" if response.unit else ""
 
 
 def decide(
@@ -328,10 +368,6 @@ def _useless_and_ideal(response: Response, seen: tuple[float, float]) -> tuple[f
     useless, ideal = (low, high) if response.aim == "maximise" else (high, low)
     useless = useless if response.useless is None else response.useless
     return useless, ideal if response.ideal is None else response.ideal
-
-
-def _percent(share: float) -> str:
-    return "less than 0.1 %" if share < 0.1 else f"{share:.1f} %"
 
 
 def _judged(

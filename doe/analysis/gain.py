@@ -54,6 +54,7 @@ class Lookahead:
     _reached: npt.NDArray[np.float32]
     _normal: FloatArray
     _start: float
+    _now: int
     _generator: np.random.Generator
     _taken: int = 0
 
@@ -63,6 +64,11 @@ class Lookahead:
         moved += self._reached
         reached = moved.max(axis=1).mean(axis=1)
         return np.asarray(reached - self._start, dtype=np.float64)
+
+    @property
+    def by_outcome(self) -> FloatArray:
+        """What the runs taken so far buy with each outcome (w,); `gain` is near to its mean."""
+        return np.asarray(self._reached.max(axis=0) - self._reached[self._now], dtype=np.float64)
 
     def take(self, place: int) -> None:
         """Add the setting at a place of the pool to the batch."""
@@ -124,6 +130,7 @@ def lookahead(
         reached,
         ndtri(points.clip(1e-6, 1 - 1e-6)),
         float(middle[may].max()),
+        int(middle[may].argmax()),
         generator,
     )
 

@@ -5,7 +5,17 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-__all__ = ["capital", "chance_words", "counted", "either", "listed", "runs_named"]
+__all__ = [
+    "capital",
+    "chance_words",
+    "counted",
+    "either",
+    "listed",
+    "roughly",
+    "runs_named",
+    "signed",
+    "span",
+]
 
 
 def counted(number: float, noun: str) -> str:
@@ -34,6 +44,24 @@ def chance_words(chance: float) -> str:
     What is told is a lower bound, or rests on models that chose the settings themselves.
     """
     return f"{max(0, min(99, math.floor(100 * chance + 1e-9)))}\N{NO-BREAK SPACE}%"
+
+
+def roughly(value: float, digits: int = 2) -> str:
+    """Return a value to so many significant digits, never in powers of ten: ``0.035``, ``120``."""
+    text = f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
+    return signed("0" if text == "-0" else text)
+
+
+def span(low: float, high: float) -> str:
+    """Return an interval to the second significant digit of half its width: ``41.2 to 45.8``."""
+    half = (high - low) / 2
+    decimals = max(0, 1 - math.floor(math.log10(half))) if half > 0 else 4
+    return signed(f"{low:.{decimals}f} to {high:.{decimals}f}")
+
+
+def signed(text: str) -> str:
+    """Return numbers in words with a minus sign that is one."""
+    return text.replace("-", "\N{MINUS SIGN}")
 
 
 def capital(words: str) -> str:

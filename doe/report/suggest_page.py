@@ -29,6 +29,7 @@ from doe.report.page import (
     with_measure,
 )
 from doe.report.pictures import RunPoints, Table, setting_text
+from doe.suggest import PURPOSES, RUNS_ADVISED
 
 if TYPE_CHECKING:
     from doe.analysis.fit import Prediction
@@ -90,7 +91,7 @@ def _suggest_first_screen(
 ) -> Markup:
     return joined(
         prose([suggestion.advice], "lead"),
-        prose([_next_words(len(suggestion.runs))]),
+        prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
         prose(_limits_broken(suggestion, responses, names)),
@@ -107,9 +108,13 @@ def _recommended_sentence(suggestion: Suggestion, space: FactorSpace) -> str:
     return f"The best settings so far: {at}."
 
 
-def _next_words(count: int) -> str:
+def _next_words(suggestion: Suggestion) -> str:
+    count = len(suggestion.runs)
     if not count:
         return "No run is suggested."
+    if suggestion.verdict not in RUNS_ADVISED:
+        runs = "1 run" if count == 1 else f"{count} runs"
+        return f"{runs} that would teach most, if any were made now:"
     return f"{'The next run' if count == 1 else f'The next {count} runs'}, and what each is for:"
 
 
@@ -224,13 +229,4 @@ def _interval_texts(p: Prediction) -> tuple[str, str]:
 
 
 def _kind_words(run: SuggestedRun) -> str:
-    known = {
-        "confirm": "confirm the recommended settings",
-        "seek": "look for better settings",
-        "sharpen": "tell where the best lies",
-        "repeat": "repeat a run",
-        "untangle": "tell effects apart",
-        "bend": "see bends",
-        "move": "climb towards better",
-    }
-    return str(known.get(run.kind, run.kind))
+    return PURPOSES.get(run.kind, run.kind)
