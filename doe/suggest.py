@@ -24,7 +24,7 @@ from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.strata import hard_factors, whole_plots
-from doe.analysis.wording import chance_words, listed, runs_named, signed, span
+from doe.analysis.wording import capital, chance_words, listed, runs_named, signed, span
 from doe.design.augment import sharpening_points
 from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
@@ -568,12 +568,11 @@ def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> st
         "then recommended."
     )
     words = {
-        "seek": f"Chance that it is better than the settings recommended so far{counting}: "
-        f"{chance}.",
-        "sharpen": "Made to learn from: what it gives tells where the best lies. Chance that it is "
-        f"better itself than the settings recommended so far{counting}: {chance}.",
-        "repeat": "Run before: once more shows how much runs scatter, at settings where it matters "
-        "for what to recommend.",
+        "seek": f"Better than the settings recommended so far with a chance of {chance}{counting}.",
+        "sharpen": f"Better itself than the settings recommended so far with a chance of {chance} "
+        f"only{counting}, but what it gives tells where the best lies.",
+        "repeat": "Run before: once more shows how much runs scatter, at settings that matter for "
+        "what to recommend.",
         "confirm": "The settings recommended so far, not run yet: it tests what is predicted for "
         "them.",
     }
@@ -656,8 +655,9 @@ def _advised(
         return (
             "planned-first",
             "Make the planned runs first.",
-            f"{runs_named(waiting)} {'are' if len(waiting) > 1 else 'is'} planned and not recorded "
-            "yet. What is shown here does not know what they will say: ask again when they are in.",
+            f"{capital(_runs(waiting))} {'are' if len(waiting) > 1 else 'is'} planned and not "
+            "recorded yet. What is shown here does not know what they will say: ask again when "
+            "they are in.",
         )
     lacking = _lacking(analysis, observed)
     if lacking is not None:
@@ -726,7 +726,7 @@ def _weighed(
         return (
             "change",
             "Change a limit or a range: as far as the runs tell, no settings keep all limits.",
-            "At the settings nearest to it the chance that a run keeps them is "
+            "At the settings nearest to keeping them the chance that a run does is "
             f"{_chance(sure)}. More runs there would show the same.",
         )
     if limited and sure < SURE:
@@ -784,8 +784,10 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     words += f"; these bring {decision.about(each)} each."
     if any(r.aim in ("below", "above") for r in decision.responses) and scatter:
         words += (
-            " Settings at which more than 1 run in 10 breaks a limit count as useless in this, so "
-            "part of it may be a limit kept more surely."
+            " Settings at which more than 1 run in 10 breaks a limit count as useless in this; the "
+            "recommended ones may be such, with a chance of "
+            f"{_chance(float((decision.truths[:, decision.best] == 0).mean()))}, so part of the "
+            "gain may be limits kept more surely."
         )
     return each >= least, words
 
@@ -804,11 +806,17 @@ def _what_held(decision: Decision, confirmed: Sequence[Confirmed]) -> tuple[str,
     if not confirmed or not confirmed[-1].held:
         return ()
     last = confirmed[-1]
-    first = last.runs[0]
-    runs = f"run {first}" if len(last.runs) == 1 else f"runs {first} to {last.runs[-1]}"
     moved = np.abs(decision.space.code(np.array(last.settings)) - decision.coded[decision.best])
     where = "these settings" if float(moved.max()) < SAME_SETTING else "other settings than these"
-    return (f"The confirmation of {where} held ({runs}).",)
+    return (f"The confirmation of {where} held ({_runs(last.runs)}).",)
+
+
+def _runs(numbers: Sequence[int]) -> str:
+    """Return runs in words: ``run 3``, ``runs 3 and 5``, ``runs 3 to 9``."""
+    first, last = numbers[0], numbers[-1]
+    if len(numbers) > 2 and list(numbers) == list(range(first, last + 1)):
+        return f"runs {first} to {last}"
+    return runs_named(numbers, "run")
 
 
 def _confirmed(decision: Decision, batch: _Batch) -> bool:

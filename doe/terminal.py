@@ -520,7 +520,7 @@ def _run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[str]:
     headings = ["run", "day", *(["block"] if blocks else []), *(["plot"] if plots else [])]
     headings += [*(["lot"] if lots else []), "kind"]
     headings += [f"{f.name.replace('_', ' ')} {f.unit}".rstrip() for f in space]
-    headings += [f"set pressure {campaign.rig.shown_unit}"] if pressures else []
+    headings += [f"pressure {campaign.rig.shown_unit}"] if pressures else []
     cells = [
         (
             str(row.run),

@@ -939,8 +939,11 @@ def _after_suggesting(
     """Return what comes next by the advice; and how to plan the runs shown all the same."""
     advised = _advised_step(campaign, found, accepting)
     then = standing.next_step(campaign, ledger, advised)
-    if accepting in (then.command, then.because) or accepted or standing.open_runs(ledger):
+    if accepted or then.command == accepting:
         return then
+    if standing.open_runs(ledger):  # nothing is accepted while they wait, and the advice names them
+        by_advice = found.verdict == "planned-first" and then.command.endswith(" FILE")
+        return replace(then, because="") if by_advice else then
     return replace(
         then, because=f"{then.because} To plan the runs shown here all the same: {accepting}"
     )

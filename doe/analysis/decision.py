@@ -162,7 +162,9 @@ class Decision:
         if not self._aims:
             return "chance that all limits are kept"
         if self._alone is not None:
-            return f"mean {self._alone[0].words}"
+            response = self._alone[0]
+            middle = "median" if self.surrogates[response.name].logarithmic else "mean"
+            return f"{middle} {response.words}"
         return "overall desirability (0 useless, 1 ideal)"
 
     def amount(self, worth: float) -> str:

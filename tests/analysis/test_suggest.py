@@ -11,6 +11,7 @@ from published_data import columns, observed
 
 from doe.analysis.confirmation import Confirmed, Promise, confirmation, limit_alone
 from doe.analysis.decision import surrogate_of
+from doe.analysis.gain import lookahead
 from doe.analysis.optimum import analyse
 from doe.analysis.recommendation import decision_of
 from doe.errors import DesignError, Notice
@@ -85,13 +86,53 @@ def test_what_runs_buy_is_told_in_the_unit_of_the_response(most):
     decision = decision_of(most, observed_of(most), whole_box, None, 0)
     sd = decision.surrogates["extract"].run_sd
     assert not decision.surrogates["extract"].logarithmic
-    assert f"one run scatters by {sd:.2g} % of extract." in suggest(most, whole_box, 3).why
+    suggestion = suggest(most, whole_box, 3)
+    assert f"one run scatters by ({sd:.2g} %)" in suggestion.why
+    assert "better the mean extract at the settings then recommended by" in suggestion.why
+
+
+def test_an_expected_gain_lies_among_what_it_may_come_to(most):
+    told = re.findall(
+        r"about ([\d.]+) % \(([\d.]+) to ([\d.]+) % in 9", suggest(most, whole_box, 3).why
+    )
+    assert told
+    for middle, low, high in told:
+        assert float(low) <= float(middle) <= float(high)
+
+
+def test_what_a_batch_buys_is_the_mean_of_what_its_outcomes_buy(most):
+    decision = decision_of(most, observed_of(most), whole_box, None, 0)
+    ahead = lookahead(decision, list(range(60)), 2, np.random.default_rng(3))
+    for _ in range(2):
+        ahead.take(int(np.argmax(ahead.gains())))
+    assert ahead.gain > 0
+    assert (ahead.by_outcome >= 0).all()
+    # drawn outcomes have a mean near 0, not at it: two standard errors of a mean
+    error = ahead.by_outcome.std() / np.sqrt(len(ahead.by_outcome))
+    assert ahead.by_outcome.mean() == pytest.approx(ahead.gain, abs=2 * error)
+
+
+def test_gains_of_two_aims_are_told_as_desirability_and_small_ones_as_less_than():
+    first, second = np.random.default_rng(4).normal(50, 2, (2, 15))
+    responses = [Response("extract", "%", "maximise"), Response("ash", "%", "minimise")]
+    analysis, settings = analysis_of_values(responses, [first, second])
+    data = {
+        r.name: observed(SPACE, settings, v)
+        for r, v in zip(responses, (first, second), strict=True)
+    }
+    decision = decision_of(analysis, data, whole_box, None, 0)
+    assert decision.gained == "overall desirability (0 useless, 1 ideal)"
+    assert decision.about(0.123) == "about 0.12"
+    assert decision.about(0.0).startswith("less than 0.00")
+    assert "e-" not in decision.about(1e-9)
 
 
 def test_planned_runs_come_first_whatever_the_model_says():
     response = Response("coumarin", "%", "below", limit=12.0)
     found = analysis_of(response, column="coumarin_pct_as_printed")
-    assert suggest(found, whole_box, 1, waiting=3).advice == "Make the planned runs first."
+    assert (
+        suggest(found, whole_box, 1, waiting=(16, 17, 18)).advice == "Make the planned runs first."
+    )
 
 
 def test_surfaces_that_foretell_nothing_confirm_nothing_while_there_is_much_to_gain():
@@ -339,7 +380,7 @@ def test_a_limit_of_which_nothing_is_known_confirms_nothing():
     }
     found = analyse([first, second], quadratic_model(SPACE), data, whole_box)
     assert found.optimum.all_aims_probability is None
-    assert suggest(found, whole_box, 1).advice == "Go on: nothing is known of furfural."
+    assert suggest(found, whole_box, 1).advice == "Go on: too little is known of furfural."
 
 
 @pytest.mark.parametrize("censored", [False, True])
@@ -359,12 +400,13 @@ def test_a_limit_that_every_run_kept_holds_up_no_advice(censored):
     found = analyse([first, second], quadratic_model(SPACE), data, whole_box)
     suggestion = suggest(found, whole_box, 1)
     assert suggestion.advice == "Confirm now."
-    assert "furfural: every run kept the limit" in suggestion.why
-    assert "limit 2 mg/g" in suggestion.why
+    (kept,) = [n.what for n in suggestion.notices if n.code == "limit-kept-by-all"]
+    assert kept.startswith("furfural: every run kept the limit")
+    assert "limit 2 mg/g" in kept
     # values known only to lie above 0.5 may lie above 2 as well
     above = {**data, "furfural": replace(same, censored=("above",) * len(settings))}
     found = analyse([first, second], quadratic_model(SPACE), above, whole_box)
-    assert suggest(found, whole_box, 1).advice == "Go on: nothing is known of furfural."
+    assert suggest(found, whole_box, 1).advice == "Go on: too little is known of furfural."
 
 
 # --------------------------------------------------------------- kinds that the polynomials ask for
@@ -516,7 +558,9 @@ def test_planned_runs_count_as_spent_and_are_never_called_run_before(seed):
         np.append(values, [np.nan] * 3),
         left_out=(None,) * len(runs) + ("not run yet",) * 3,
     )
-    then = suggest(analysis, whole_box, 3, observations={"y": more}, seed=seed, waiting=3)
+    then = suggest(
+        analysis, whole_box, 3, observations={"y": more}, seed=seed, waiting=(16, 17, 18)
+    )
     done = {tuple(row) for row in settings}
     for run in then.runs:
         if run.kind == "repeat":
@@ -524,8 +568,10 @@ def test_planned_runs_count_as_spent_and_are_never_called_run_before(seed):
         else:
             near = np.abs(SPACE.code(coming) - SPACE.code(run.settings)).max(axis=1).min()
             assert near > 0.15
-    assert "planned runs are not recorded" in then.why
-    sought = suggest(analysis, whole_box, 6, observations={"y": more}, seed=seed, waiting=3)
+    assert "Runs 16 to 18 are planned and not recorded" in then.why
+    sought = suggest(
+        analysis, whole_box, 6, observations={"y": more}, seed=seed, waiting=(16, 17, 18)
+    )
     for run in sought.runs:
         assert tuple(run.settings) in done or "Run before" not in run.reason
 
