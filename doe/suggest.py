@@ -779,15 +779,15 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
         f"runs pay from {decision.amount(least)} a run"
     )
     if scatter:
-        share = f"{100 * WORTH_A_RUN:.0f} %"
+        share = f"{100 * WORTH_A_RUN:.0f}\N{NO-BREAK SPACE}%"
         words += f", {share} of what one run scatters by ({decision.amount(scatter)})"
     words += f"; these bring {decision.about(each)} each."
-    if any(r.aim in ("below", "above") for r in decision.responses) and scatter:
+    broken = float((decision.truths[:, decision.best] == 0).mean())
+    if scatter and broken >= 0.01 and any(r.aim in ("below", "above") for r in decision.responses):
         words += (
             " Settings at which more than 1 run in 10 breaks a limit count as useless in this; the "
             "recommended ones may be such, with a chance of "
-            f"{_chance(float((decision.truths[:, decision.best] == 0).mean()))}, so part of the "
-            "gain may be limits kept more surely."
+            f"{_chance(broken)}, so part of the gain may be limits kept more surely."
         )
     return each >= least, words
 

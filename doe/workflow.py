@@ -585,6 +585,7 @@ def suggest(
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
+            *_lost(campaign, kept),
             *(c.notice for c in confirmed),
             *all_notices(replace(analysis, notices=found.notices)),
         )
@@ -605,6 +606,7 @@ def suggest(
             done.get("left out"),
             views.run_table(campaign, rows),
             views.sheet_fixed(campaign),
+            views.pressure_to_set(campaign, found.recommended.settings),
         )
         written: tuple[Path, ...] = ()
         if accept:
@@ -1043,6 +1045,20 @@ def _replaced(
             f"The former ledger is in {campaign.name}/history.",
         ),
     )
+
+
+def _lost(campaign: Campaign, kept: Ledger) -> tuple[Notice, ...]:
+    """Return a notice where runs were lost, and nothing was asked for in their place."""
+    lost = [run for run in standing.lost_runs(campaign, kept) if not run.repeat]
+    if not lost:
+        return ()
+    runs, reasons = [run.run for run in lost], listed(list(dict.fromkeys(r.why for r in lost)))
+    what = (
+        f"{standing.runs_in_words(runs)} gave no result ({reasons}); what is shown here takes that "
+        f"as not known. doe augment {campaign.name} --by repair shows what making up for "
+        f"{'it' if len(runs) == 1 else 'them'} would buy."
+    )
+    return (Notice("runs-lost", what),)
 
 
 def _in_random_order(suggestion: Suggestion, seed: list[int]) -> Suggestion:

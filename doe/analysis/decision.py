@@ -181,9 +181,11 @@ class Decision:
         return f"about {self.amount(gain)}"
 
     def between(self, low: float, high: float) -> str:
-        """Return a range of gains as `amount` does."""
+        """Return a range of gains as `amount` does, both ends with the decimals of the higher."""
         per_worth, unit = self._per_worth
-        return f"{roughly(per_worth * low)} to {roughly(per_worth * high)}{unit}"
+        highest = roughly(per_worth * high)
+        decimals = len(highest.partition(".")[2])
+        return f"{roughly(round(per_worth * low, decimals))} to {highest}{unit}"
 
     @property
     def _aims(self) -> list[Response]:

@@ -52,6 +52,7 @@ __all__ = [
     "joined",
     "minds",
     "more_to_know",
+    "notice_text",
     "panels_html",
     "plain_figures",
     "prose",

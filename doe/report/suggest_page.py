@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
+from doe.errors import Notice
 from doe.factors import FactorSpace
-from doe.report.digits import bearing, between, percent
+from doe.report.digits import bearing, between, percent, with_unit
 from doe.report.map_section import maps_section
 from doe.report.page import (
     Header,
@@ -22,6 +23,7 @@ from doe.report.page import (
     gravest,
     joined,
     more_to_know,
+    notice_text,
     prose,
     set_alike_html,
     table_html,
@@ -50,6 +52,7 @@ def suggest_page(
     left_out: RunPoints | None = None,
     planned: Sequence[Mapping[str, str]] = (),
     fixed: Sequence[tuple[str, str]] = (),
+    pressure: str = "",
 ) -> str:
     """Return what to run next, each run with its reason and predictions, and when to stop.
 
@@ -60,6 +63,8 @@ def suggest_page(
         first of them too. Counted from 1 where there are none.
     fixed
         Name and value of what is set alike for every run.
+    pressure
+        What to set it to at the best settings so far, where its height above boiling is given.
     """
     points = [group for group in (done, left_out) if group is not None]
     runs = suggestion.runs
@@ -70,42 +75,47 @@ def suggest_page(
         settings = np.array([run.settings for run in runs])
         told = names if planned else tuple(f"next {name}" for name in names)
         points.append(RunPoints("suggested", settings, told))
-    sections = [more_to_know(list(dict.fromkeys((*header.notices, *suggestion.notices))))]
+    told_of = dict.fromkeys((*header.notices, *suggestion.notices))
+    good = [n.what for n in told_of if isinstance(n, Notice) and n.good]
+    minded = [n for n in told_of if notice_text(n) not in map(notice_text, good)]
+    sections = [more_to_know(minded)]
     if runs:
         sections.append(_suggested_section(suggestion, responses, names))
     if maps:
         sections.append(maps_section(space, maps, points, "Where they lie"))
     table = _next_runs(suggestion, space, responses, names, planned) if runs else Markup("")
-    first = _suggest_first_screen(header, suggestion, space, responses, names, fixed, table)
-    return whole_page(header, first, sections, to_run=bool(runs))
-
-
-def _suggest_first_screen(
-    header: Header,
-    suggestion: Suggestion,
-    space: FactorSpace,
-    responses: Sequence[Response],
-    names: Sequence[str],
-    fixed: Sequence[tuple[str, str]],
-    table: Markup,
-) -> Markup:
-    return joined(
+    best = _best_so_far(suggestion, space, responses, pressure)
+    first = joined(
         prose([suggestion.advice], "lead"),
+        prose([suggestion.why]),
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose(_limits_broken(suggestion, responses, names)),
-        prose([f"{_recommended_sentence(suggestion, space)} {suggestion.why}"]),
-        gravest(list(dict.fromkeys((*header.notices, *suggestion.notices)))),
+        prose([*_limits_broken(suggestion, responses, names), best, *good]),
+        gravest(minded),
         from_template("next", header.next_command, header.next_because),
     )
+    return whole_page(header, first, sections, to_run=bool(runs))
 
 
-def _recommended_sentence(suggestion: Suggestion, space: FactorSpace) -> str:
+def _best_so_far(
+    suggestion: Suggestion, space: FactorSpace, responses: Sequence[Response], pressure: str
+) -> str:
+    """Return the settings to work at if no more runs are made, and what is expected there."""
     chosen = suggestion.recommended
     texts = zip(factor_names(space), setting_text(space, chosen.settings), strict=True)
     at = enumerated([f"{name} {text}" for name, text in texts])
-    return f"The best settings so far: {at}."
+    with_pressure = f"; the pressure to {pressure}" if pressure else ""
+    expected = [
+        f"{r.words} {with_unit(_mean_text(p), r.unit)} ({_interval_texts(p)[0]})"
+        for r in responses
+        if (p := chosen.predictions.get(r.name)) is not None
+    ]
+    told = f"The best settings so far: {at}{with_pressure}."
+    if not expected:
+        return told
+    level = percent(next(iter(chosen.predictions.values())).level)
+    return f"{told} Expected there on average ({level} interval): {'; '.join(expected)}."
 
 
 def _next_words(suggestion: Suggestion) -> str:

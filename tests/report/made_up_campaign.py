@@ -288,5 +288,5 @@ def _suggestion(analysis) -> Suggestion:
         )
     )
     return Suggestion(
-        runs, "Two more runs are worth their water.", "The interval is wide.", runs[0]
+        runs, "go-on", "Two more runs are worth their water.", "The interval is wide.", runs[0]
     )
