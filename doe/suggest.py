@@ -773,7 +773,8 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     each = gain / count
     runs = "One more run is" if count == 1 else f"{count} more runs are"
     words = (
-        f"{runs} expected to better the {decision.gained} at the settings then recommended by "
+        f"{runs} expected to better the {decision.gained}{decision.gained_from} at the settings "
+        "then recommended by "
         f"{_ranged(decision, gain, batch.ahead.by_outcome)}; knowing every response everywhere "
         f"would better it by {_ranged(decision, decision.open_gain, decision.open_gains)}. More "
         f"runs pay from {decision.amount(least)} a run"

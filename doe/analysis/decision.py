@@ -165,7 +165,14 @@ class Decision:
             response = self._alone[0]
             middle = "median" if self.surrogates[response.name].logarithmic else "mean"
             return f"{middle} {response.words}"
-        return "overall desirability (0 useless, 1 ideal)"
+        return "overall desirability"
+
+    @property
+    def gained_from(self) -> str:
+        """What stands behind `gained` once: the scale of a desirability, and where it is now."""
+        if not self._aims or self._alone is not None:
+            return ""
+        return f" (0 useless, 1 ideal; now {roughly(float(self.worth[self.best]))})"
 
     def amount(self, worth: float) -> str:
         """Return an amount of overall worth in the measure that `gained` names, with its unit."""

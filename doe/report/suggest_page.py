@@ -41,6 +41,9 @@ if TYPE_CHECKING:
 
 __all__ = ["suggest_page"]
 
+COLUMNS_MOST = 9
+"""Of the table of runs, beyond which a run's kind stands there for what it is made to do."""
+
 
 def suggest_page(
     header: Header,
@@ -87,11 +90,10 @@ def suggest_page(
     best = _best_so_far(suggestion, space, responses, pressure)
     first = joined(
         prose([suggestion.advice], "lead"),
-        prose([suggestion.why]),
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose([*_limits_broken(suggestion, responses, names), best, *good]),
+        prose([*_limits_broken(suggestion, responses, names), suggestion.why, best, *good]),
         gravest(minded),
         from_template("next", header.next_command, header.next_because),
     )
@@ -171,7 +173,9 @@ def _next_runs(
     ]
     headings = tuple(heading for heading in told[0] if heading != "kind")
     before = len(told) - len(runs)
-    purposes = [row["kind"] for row in told[:before]] + [_kind_words(run) for run in runs]
+    wide = len(headings) + 1 + len(foretold) > COLUMNS_MOST
+    purposes = [row["kind"] for row in told[:before]]
+    purposes += [run.kind if wide else _kind_words(run) for run in runs]
     means = [["–"] * len(foretold)] * before
     means += [[_mean_text(run.predictions[r.name]) for r in foretold] for run in runs]
     rows = tuple(
@@ -182,7 +186,8 @@ def _next_runs(
     figures = {i for i, heading in enumerate(headings) if heading not in words | {"lot"}}
     figures |= set(range(len(headings) + 1, len(headings) + 1 + len(foretold)))
     expected = (with_measure(f"expected {r.words}", r.unit) for r in foretold)
-    return table_html(Table((*headings, "to", *expected), rows, frozenset(figures)))
+    purpose = "kind" if wide else "to"
+    return table_html(Table((*headings, purpose, *expected), rows, frozenset(figures)))
 
 
 def _mean_text(prediction: Prediction) -> str:

@@ -121,7 +121,8 @@ def test_gains_of_two_aims_are_told_as_desirability_and_small_ones_as_less_than(
         for r, v in zip(responses, (first, second), strict=True)
     }
     decision = decision_of(analysis, data, whole_box, None, 0)
-    assert decision.gained == "overall desirability (0 useless, 1 ideal)"
+    assert decision.gained == "overall desirability"
+    assert re.fullmatch(r" \(0 useless, 1 ideal; now 0\.\d+\)", decision.gained_from)
     assert decision.about(0.123) == "about 0.12"
     assert decision.about(0.0).startswith("less than 0.00")
     assert "e-" not in decision.about(1e-9)
