@@ -304,6 +304,7 @@ def test_fit_suggest_and_status_name_the_same_next_command(edited, tmp_path: Pat
     for words in (("fit", "mint"), ("suggest", "mint"), ("status", "mint")):
         said = doe(*words).said_out
         assert said.rstrip().endswith("Next: doe record mint FILE")
-        assert "still to be made and recorded" in said
+        waits = "planned and not recorded yet" if words[0] == "suggest" else "still to be made"
+        assert waits in said
     page = (tmp_path / "reports" / "mint-stage1-fit.html").read_text(encoding="utf-8")
     assert "still to be made and recorded" in page
