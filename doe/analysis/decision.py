@@ -119,12 +119,12 @@ class Decision:
         """How much better than the recommended the best settings are, averaged over truths."""
         return float(self.open_gains.mean())
 
-    @property
+    @cached_property
     def open_gains(self) -> FloatArray:
         """How much better than the recommended the best settings are, in each truth (e,)."""
         return np.asarray(self.truths.max(axis=1) - self.truths[:, self.best])
 
-    @property
+    @cached_property
     def scatter(self) -> float:
         """How much one run at the recommended settings scatters, in worth, limits aside."""
         moved = []
