@@ -771,6 +771,18 @@ def _response(name: str, section: _ResponseSection, problems: _Problems) -> Resp
                 *place,
                 key,
             )
+    useless, ideal = values["useless"], values["ideal"]
+    if useless is not None and ideal is not None and section.aim in ("maximise", "minimise"):
+        higher = section.aim == "maximise"
+        if (ideal <= useless) if higher else (ideal >= useless):
+            problems.add(
+                "useless-and-ideal",
+                f"ideal {section.ideal} is not {'above' if higher else 'below'} useless "
+                f'{section.useless}, with aim "{section.aim}".',
+                "Exchange the two, or choose the other aim.",
+                *place,
+                "ideal",
+            )
     scatter, relative = _scatter(section, place, problems)
     return Response(
         name=name,

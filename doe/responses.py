@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,10 +12,22 @@ import numpy.typing as npt
 from doe.factors import FloatArray
 from doe.quantities import unit_slug
 
-__all__ = ["USUALLY_WEIGHED", "WEIGHINGS", "Aim", "Response", "Source", "SourceKind", "Weighing"]
+__all__ = [
+    "TRACE",
+    "USUALLY_WEIGHED",
+    "WEIGHINGS",
+    "Aim",
+    "Response",
+    "Source",
+    "SourceKind",
+    "Weighing",
+    "combined",
+]
 
 Aim = Literal["maximise", "minimise", "target", "below", "above"]
 NEVER_NEGATIVE = ("%", "g", "mg", "ug", "µg", "mol", "mmol", "mL")
+TRACE = 1e-6
+"""Of worth: what decides between settings of equal worth, and is too little to show."""
 SourceKind = Literal["yield", "residue", "closure", "amount", "purity", "recovery"]
 
 
@@ -125,6 +138,9 @@ class Response:
     def worth(self, values: npt.ArrayLike, observed: tuple[float, float]) -> FloatArray:
         """Return how far values satisfy the aim: 0 useless, 1 ideal, straight in between.
 
+        For people to read. Settings are compared by `share` and `combined`, which do not stop at
+        the ends: nobody said that the best value seen is good enough.
+
         Parameters
         ----------
         values
@@ -137,19 +153,76 @@ class Response:
         One- and two-sided desirability with weight 1: Derringer, Suich 1980, J. Qual. Technol.
         12:214–219, eqs. 1–2 (from memory). A limit counts as met or not met: 1 or 0.
         """
-        y = np.asarray(values, dtype=np.float64)
-        low, high = observed
         if self.aim in ("below", "above"):
+            y = np.asarray(values, dtype=np.float64)
             wanted = self.interval_wanted()
             assert wanted is not None
             return ((y >= wanted[0]) & (y <= wanted[1])).astype(np.float64)
+        return np.asarray(self.share(values, observed).clip(0.0, 1.0))
+
+    def share(self, values: npt.ArrayLike, observed: tuple[float, float]) -> FloatArray:
+        """Return the worth of values as a straight line without ends: better is always more.
+
+        For maximise, minimise and target; a limit has none.
+        """
+        y = np.asarray(values, dtype=np.float64)
         if self.aim == "target":
+            low, high = observed
             assert self.target is not None
             width = self.tolerance or max(high - self.target, self.target - low, 1e-12)
-            return np.clip(1.0 - np.abs(y - self.target) / width, 0.0, 1.0)
-        useless, ideal = (low, high) if self.aim == "maximise" else (high, low)
-        useless = useless if self.useless is None else self.useless
-        ideal = ideal if self.ideal is None else self.ideal
-        if ideal == useless:
-            return np.ones_like(y)
-        return np.clip((y - useless) / (ideal - useless), 0.0, 1.0)
+            return np.asarray(1.0 - np.abs(y - self.target) / width)
+        useless, ideal = self.ends(observed)
+        return np.ones_like(y) if ideal == useless else (y - useless) / (ideal - useless)
+
+    def ends(self, observed: tuple[float, float]) -> tuple[float, float]:
+        """Return the values worth 0 and 1 of a response that is aimed high or low.
+
+        Where the one end that a person gave lies beyond all values seen, the other is as far from
+        it as the values seen are apart, so that the way up is never turned round.
+        """
+        low, high = observed
+        worst, best = (low, high) if self.aim == "maximise" else (high, low)
+        useless = worst if self.useless is None else self.useless
+        ideal = best if self.ideal is None else self.ideal
+        if (ideal - useless) * (best - worst) > 0 or None not in (self.useless, self.ideal):
+            return useless, ideal
+        if self.useless is not None:
+            return useless, useless + (best - worst)
+        return ideal - (best - worst), ideal
+
+
+def combined(
+    responses: Sequence[Response],
+    values: Sequence[FloatArray],
+    observed: Sequence[tuple[float, float]],
+    *,
+    limited: bool = False,
+) -> FloatArray:
+    """Return the overall worth by which settings are compared, so that a better one never ties.
+
+    The geometric mean of the shares of worth, each from 0 and, where the person named an ideal, up
+    to 1. What stands in for an ideal that nobody named, the best value seen, is only a unit: a
+    share goes on beyond it, because a value predicted better is worth more. Beyond a named ideal
+    nothing more is traded for it; there, and where the worth is 0, a trace decides by which values
+    are better. One response alone for which no ideal or tolerance is named is just its share, also
+    below 0.
+
+    Parameters
+    ----------
+    values
+        Of each response (…), none of which is a limit.
+    observed
+        Lowest and highest value of each.
+    limited
+        Where settings that break a limit are worth 0, so that all others must be worth more.
+    """
+    shares = [r.share(v, seen) for r, v, seen in zip(responses, values, observed, strict=True)]
+    named = [r.ideal is not None or r.tolerance is not None for r in responses]
+    if len(shares) == 1 and not limited and not named[0]:
+        return shares[0]
+    kept = [
+        share.clip(0.0, 1.0 if upto else np.inf) for share, upto in zip(shares, named, strict=True)
+    ]
+    beyond = np.mean([share / (1 + np.abs(share)) for share in shares], axis=0)
+    overall = np.prod(kept, axis=0) ** (1 / len(kept))
+    return np.asarray(overall + TRACE * (1 + beyond) / 2, dtype=np.float64)

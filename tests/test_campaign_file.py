@@ -74,6 +74,8 @@ def test_a_right_file_becomes_a_campaign(tmp_path):
         ('pressure = "50 bar"', 'pressure = "50 bar"\nbed_mass = "3 g"', "unknown-key",
          "fixed.bed_mass"),
         ('volume = "250 mL"', 'volume = "250 g"', "wrong-quantity", "rig.vessel.volume"),
+        ('aim = "maximise"', 'aim = "maximise"\nuseless = "30 %"\nideal = "20 %"',
+         "useless-and-ideal", "responses.extract.ideal"),
     ],
 )  # fmt: skip
 def test_one_mistake_gives_its_problem_with_line_and_key(tmp_path, old, new, code, key):

@@ -23,7 +23,7 @@ from doe.analysis.surrogate import Surrogate, surrogate
 from doe.analysis.wording import roughly
 from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
-from doe.responses import Response
+from doe.responses import TRACE, Response, combined
 
 __all__ = [
     "SURE",
@@ -42,8 +42,6 @@ MARGIN = NormalDist().inv_cdf(SURE)
 """Standard normal quantile of SURE."""
 NOTHING = 0.01
 """Share of the scatter of one run below which a gain is not told as a number."""
-TRACE = 1e-6
-"""Of settings of equal worth the surest is taken."""
 REFINED = 4
 REACHES = (0.15, 0.1, 0.05, 0.025, 0.0125, 0.0125)
 """The neighbours of so many best candidates are looked at too, so far away (coded) in turn."""
@@ -203,7 +201,7 @@ class Decision:
         """The one response that is aimed high or low, and how much of it a worth of 1 is."""
         if len(self._aims) != 1 or self._aims[0].aim == "target":
             return None
-        useless, ideal = _useless_and_ideal(self._aims[0], self.ranges[self._aims[0].name])
+        useless, ideal = self._aims[0].ends(self.ranges[self._aims[0].name])
         return (self._aims[0], abs(ideal - useless)) if ideal != useless else None
 
     @property
@@ -343,42 +341,24 @@ def overall_worth(
 ) -> FloatArray:
     """Return the geometric mean of worths, of any shape; 0 where a limit is broken, if asked.
 
-    A single share is not cut off at 0 or at the best value seen, so that better than ever seen
-    counts as better. Limits alone: 1 where all are kept.
+    Of those with a limit alone: 1 where all are kept. Else by `combined`; where limits are asked
+    for, above 0 where they are kept.
     """
-    shares, kept = [], np.ones(np.shape(next(iter(values.values()))))
+    kept, aimed = np.ones(np.shape(next(iter(values.values())))), []
     for response in responses:
-        value = values[response.name]
         if response.aim in ("below", "above"):
-            kept = kept * response.worth(value, ranges[response.name])
+            kept = kept * response.worth(values[response.name], ranges[response.name])
         else:
-            shares.append(_share(response, value, ranges[response.name]))
-    if not shares:
+            aimed.append(response)
+    if not aimed:
         return kept
-    if len(shares) == 1:
-        overall = shares[0]
-    else:
-        overall = np.prod([s.clip(min=0.0) for s in shares], axis=0) ** (1 / len(shares))
+    overall = combined(
+        aimed,
+        [values[r.name] for r in aimed],
+        [ranges[r.name] for r in aimed],
+        limited=limits and len(aimed) < len(responses),
+    )
     return np.asarray(overall * kept if limits else overall, dtype=np.float64)
-
-
-def _share(response: Response, value: FloatArray, seen: tuple[float, float]) -> FloatArray:
-    """Return the worth of values, going on beyond what was seen where no ideal is given."""
-    if response.aim == "target":
-        return response.worth(value, seen)
-    useless, ideal = _useless_and_ideal(response, seen)
-    if ideal == useless:
-        return np.ones_like(value)
-    worth = (value - useless) / (ideal - useless)
-    return np.asarray(worth if response.ideal is None else worth.clip(max=1.0))
-
-
-def _useless_and_ideal(response: Response, seen: tuple[float, float]) -> tuple[float, float]:
-    """Return the values worth 0 and 1 of a response that is aimed high or low."""
-    low, high = seen
-    useless, ideal = (low, high) if response.aim == "maximise" else (high, low)
-    useless = useless if response.useless is None else response.useless
-    return useless, ideal if response.ideal is None else response.ideal
 
 
 def _judged(

@@ -28,7 +28,7 @@ from doe.analysis.fit import (
 from doe.analysis.transformation import NONE, log
 from doe.errors import FitError, InfeasibleError, Notice, Problem
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
-from doe.responses import Response
+from doe.responses import TRACE, Response, combined
 from doe.terms import Model
 
 if TYPE_CHECKING:
@@ -60,7 +60,6 @@ APART = 0.5
 """Coded distance that two starts keep."""
 FIRST_STEP, DIALLED_STEP, ROUGH_STEP, LAST_STEP = 0.25, 5e-3, 1e-3, 1e-4
 TURNS = 200
-TRACE = 1e-6
 SHRINK = 0.6
 SLANTED = 40
 """Slanted directions polled each turn, beside two a factor."""
@@ -487,23 +486,28 @@ def value_of_figures(
 ) -> FloatArray:
     """Return what the joint search climbs, of the figures (…) by which each response is judged.
 
-    The overall worth where it is above 0, and a trace of the chance to meet all aims (`missed`,
-    from `misses`), so that of settings of equal worth the safest is taken. Elsewhere that is flat
-    and shows no way, so: in [−1, 0] by how far the useless responses are off, and below −1 by how
-    far limits are overstepped, each in units of the range observed.
+    The overall worth by `combined` where no worth is 0, and a trace of the chance to meet all aims
+    (`missed`, from `misses`), so that of settings of equal worth the safest is taken. Elsewhere
+    that is flat and shows no way, so: in [−1, 0] by how far the useless responses are off, and
+    below −1 by how far limits are overstepped, each in units of the range observed.
     """
     overstepped, off = np.zeros(figures[0].shape), np.zeros(figures[0].shape)
-    worths = []
+    aimed, values = [], []
     for fit, figure in zip(fits, figures, strict=True):
-        worth = fit.response.worth(figure, fit.observed)
-        worths.append(worth)
         distance = _distance(fit, figure)
         if fit.response.aim in ("below", "above"):
             overstepped += distance.clip(min=0.0)
         else:
-            off += np.where(worth > 0, 0.0, np.logaddexp(0.0, distance))
-    overall = _geometric_mean(worths)
-    value = np.where(overall > 0, overall - TRACE * missed, -off / (1 + off))
+            useless = fit.response.share(figure, fit.observed) <= 0
+            off += np.where(useless, np.logaddexp(0.0, distance), 0.0)
+            aimed.append(fit)
+            values.append(figure)
+    overall = (
+        combined([f.response for f in aimed], values, [f.observed for f in aimed])
+        if aimed
+        else np.ones(figures[0].shape)
+    )
+    value = np.where(off > 0, -off / (1 + off), overall - TRACE * missed)
     return np.where(overstepped > 0, -1 - overstepped, value)
 
 

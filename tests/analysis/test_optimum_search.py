@@ -8,6 +8,7 @@ from published_data import Printed, columns, facts, observed
 
 from doe.analysis.fit import fit_response
 from doe.analysis.optimum import analyse, best_of_one, joint_optimum
+from doe.analysis.recommendation import decision_of
 from doe.errors import FitError, InfeasibleError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
@@ -307,3 +308,42 @@ def test_no_response_at_all_is_an_error_with_every_reason():
     with pytest.raises(FitError) as caught:
         analysed(dict.fromkeys(names, 0))
     assert len(caught.value.problems) == 5
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_settings_for_all_aims_are_the_best_of_the_one_response_there_is(seed):
+    """Many settings are predicted above the best value seen: an independent look at all of them."""
+    space = FactorSpace(
+        (
+            NumericFactor("temperature", "°C", 120, 180, 5),
+            NumericFactor("flow", "mL/min", 3, 7, 0.5),
+        )
+    )
+    points = space.grid(3)
+    T, F = space.code(points).T
+    values = 50 + 8 * T - 8 * (T - 0.2) ** 2 + 3 * F - 3 * F**2
+    values += np.random.default_rng(seed).normal(0, 1.5, 9) - 2 * (T == 1)
+    data = observed(space, points, values)
+    fit = fit_response(Response("y", "mg/g", "maximise"), quadratic_model(space), data)
+    every = space.settable(space.grid(13))
+    best = every[int(np.argmax(fit.predict(every).mean))]
+    assert (fit.predict(every).mean > values.max()).sum() > 1 or seed
+    assert joint_optimum([fit], whole_box, settable=True).settings == pytest.approx(best, abs=1e-9)
+
+
+def test_target_out_of_reach_is_approached_as_far_as_it_goes():
+    """By fitted polynomials and by averages over smooth surfaces alike: yield rises with all."""
+    table = columns("extraction", "cinnamon_swe_bbd")
+    points = np.column_stack(list(table.values())[1:4])
+    highest = max(table["extraction_yield_pct"])
+    far = Response("extraction_yield_pct", "%", "target", target=3 * highest, tolerance=0.5)
+    data = {far.name: observed(CINNAMON, points, table[far.name])}
+    found = analyse([far], quadratic_model(CINNAMON), data, whole_box, settable=True)
+    decision = decision_of(found, data, whole_box, None, 1)
+    own = decision.surrogates[far.name]
+    means = own.back(own.mean_sd(decision.candidates)[0])
+    assert means[decision.best] == pytest.approx(means.max())
+    at = found.optimum.settings
+    assert found.fits[0].predict(at).mean[0] == pytest.approx(
+        found.fits[0].predict(CINNAMON.settable(CINNAMON.grid(21))).mean.max(), abs=0.05
+    )
