@@ -577,8 +577,8 @@ def _finding(found: Finding) -> Object:
                 {
                     "model": candidate.name,
                     "terms": list(candidate.model.labels),
-                    "aicc": _number(candidate.aicc),
-                    "left_out_error": _number(candidate.loo_rmse),
+                    "aicc": None if candidate.exact else _number(candidate.aicc),
+                    "left_out_error": 0.0 if candidate.exact else _number(candidate.loo_rmse),
                     "lack_of_fit_p": _number(candidate.lack_of_fit_p),
                 }
                 for candidate in advised.candidates
@@ -598,6 +598,7 @@ def _finding(found: Finding) -> Object:
         "drift": [
             {
                 "over": drift.over,
+                "by": drift.by,
                 "change": _number(drift.change),
                 "standard_error": _number(drift.standard_error),
                 "p_value": _number(drift.p_value),

@@ -64,7 +64,8 @@ class Problem:
 
     def __str__(self) -> str:
         place = str(self.where)
-        text = f"{place}: {self.what}" if place else self.what
+        named = self.what.startswith(f"{place}: ".replace("_", " "))  # what it is about, told once
+        text = f"{place}: {self.what}" if place and not named else self.what
         return f"{text} {self.remedy}" if self.remedy else text
 
 

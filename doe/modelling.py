@@ -53,6 +53,7 @@ __all__ = [
     "screenings",
     "swings",
     "too_much_planned",
+    "with_outliers_of",
     "with_recommendation",
 ]
 
@@ -65,6 +66,7 @@ PULLS_MOST = 20
 a search."""
 LEAST_TO_JUDGE = 3
 """Different values that a surrogate needs to foretell another."""
+OUTLIER = "large-residual"
 DOUBTS_OF_POLYNOMIAL = (
     "poor-prediction",
     "high-leverage",
@@ -365,13 +367,15 @@ class Finding:
     """What the runs say of a response's model: which to take, which scale, what to mind.
 
     `wanted` is None where a value is not above zero, and where there are too few runs to tell;
-    `pulls` are those of the runs that move the fit most.
+    `outliers` are runs that stand out from the recommended model, without which the values would
+    not ask for a logarithm; `pulls` are those of the runs that move the fit most.
     """
 
     recommendation: Recommendation | None
     wanted: BoxCox | None
     scrutiny: Scrutiny
     pulls: tuple[PullOnBest, ...] = ()
+    outliers: tuple[int, ...] = ()
 
     @property
     def notices(self) -> tuple[Notice, ...]:
@@ -414,7 +418,7 @@ def _finding(
     days: Sequence[int] | None,
 ) -> Finding:
     from doe.analysis.scrutiny import scrutinise
-    from doe.analysis.selection import power_wanted, recommend_model
+    from doe.analysis.selection import recommend_model
 
     recommendation = wanted = None
     if any(data.censored):  # a limit is no value: neither choice is worked out for limits
@@ -429,10 +433,47 @@ def _finding(
             alternatives=_in_physical_terms(campaign, data),
             proposed=_of_two_steps(screened, data),
         )
+    advised = None if recommendation is None else _as_advised(fitted, recommendation.model, data)
+    outliers: tuple[int, ...] = ()
     if fitted.response.scale == "none":
-        with contextlib.suppress(FitError):
-            wanted = power_wanted(fitted.model, data)
-    return Finding(recommendation, wanted, scrutinise(fitted, data, days=days))
+        wanted, outliers = _power_of(advised or fitted, data.usable())
+    scrutiny = scrutinise(fitted, data, days=days, recommended=advised)
+    return Finding(recommendation, wanted, scrutiny, outliers=outliers)
+
+
+def _power_of(fit: FittedModel, data: Observations) -> tuple[BoxCox | None, tuple[int, ...]]:
+    """Return the power that usable values ask for, and the runs that ask for a logarithm alone."""
+    from doe.analysis.fit_notices import outlying
+
+    wanted, out = _power(fit, data), outlying(fit)
+    if wanted is None or not _asks_for_logarithm(wanted) or not out:
+        return wanted, ()
+    rest = _power(fit, data.only([i for i in range(len(data.runs)) if i not in out]))
+    alone = rest is None or not _asks_for_logarithm(rest)
+    return wanted, tuple(data.runs[i] for i in out) if alone else ()
+
+
+def _power(fit: FittedModel, data: Observations) -> BoxCox | None:
+    from doe.analysis.selection import power_wanted, with_terms_of_logarithms
+
+    with contextlib.suppress(FitError):
+        return power_wanted(with_terms_of_logarithms(fit.model, data), data)
+    return None
+
+
+def _asks_for_logarithm(wanted: BoxCox) -> bool:
+    return wanted.low <= 0 <= wanted.high < CLEARLY_BENT
+
+
+def _as_advised(fitted: FittedModel, model: Model, data: Observations) -> FittedModel | None:
+    """Return the fit of the recommended model; None where it cannot be fitted."""
+    from doe.analysis.fit import fit_response
+
+    if set(model.terms) == set(fitted.model.terms):
+        return fitted
+    with contextlib.suppress(FitError):
+        return fit_response(fitted.response, model, data, transformation=fitted.scale)
+    return None
 
 
 def _of_two_steps(
@@ -595,15 +636,20 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
     """Return a notice for each response whose values ask for a logarithm that it has not got."""
     notices = []
     for fitted in analysis.fits:
-        wanted = found[fitted.response.name].wanted
-        if wanted is not None and wanted.low <= 0 <= wanted.high < CLEARLY_BENT:
-            what = (
-                f"{fitted.response.words}: the values ask for a logarithm (power "
-                f"{wanted.best_in_words}, "
-                f'95 % interval {wanted.interval}). Write scale = "log" in '
-                f"[responses.{fitted.response.name}] and fit again."
-            )
-            notices.append(Notice("wants-log", what))
+        own = found[fitted.response.name]
+        if own.wanted is None or not _asks_for_logarithm(own.wanted):
+            continue
+        what = (
+            f"{fitted.response.words}: the values ask for a logarithm (power "
+            f"{own.wanted.best_in_words}, 95 % interval {own.wanted.interval}). "
+        )
+        then = f'rite scale = "log" in [responses.{fitted.response.name}] and fit again.'
+        if own.outliers:
+            runs = standing.runs_in_words(own.outliers).lower()
+            what += f"Without {runs} they would not: check the record first. If it is right, w"
+        else:
+            what += "W"
+        notices.append(Notice("wants-log", what + then))
     return tuple(notices)
 
 
@@ -704,8 +750,8 @@ def _verdict(
 
 
 def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
-    """Return what time and tangled settings did to the fits, that of several responses once."""
-    grave = ("drift", "tangled-terms")
+    """Return what time, outliers and tangled settings did, that of several responses once."""
+    grave = ("drift", "tangled-terms", OUTLIER)
     return _of_responses(
         {
             fitted.response.words: [
@@ -716,6 +762,18 @@ def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
             for fitted in analysis.fits
         }
     )
+
+
+def with_outliers_of(analysis: Analysis, found: Mapping[str, Finding]) -> Analysis:
+    """Return the analysis with fits that name no outliers where the recommended model does so."""
+    fits = []
+    for fitted in analysis.fits:
+        drifts = found[fitted.response.name].scrutiny.drift
+        if any(drift.by == "recommended" for drift in drifts):
+            kept = tuple(notice for notice in fitted.notices if notice.code != OUTLIER)
+            fitted = replace(fitted, notices=kept)
+        fits.append(fitted)
+    return replace(analysis, fits=tuple(fits))
 
 
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:

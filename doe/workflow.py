@@ -66,6 +66,7 @@ from doe.modelling import (
     scale_notices,
     screenings,
     too_much_planned,
+    with_outliers_of,
     with_recommendation,
 )
 from doe.planning import (
@@ -463,6 +464,7 @@ def fit(
     screened = screenings(campaign, analysis, observed)
     days = days_of(ledger) if several_days else None
     found = findings(campaign, analysis, observed, screened, days)
+    analysis = with_outliers_of(analysis, found)
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
     analysis = _choice_allowed_for(analysis, around)

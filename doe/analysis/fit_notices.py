@@ -19,7 +19,7 @@ from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.terms import Model
 
-__all__ = ["data_notices", "fit_notices", "strata_notices"]
+__all__ = ["data_notices", "fit_notices", "outlier_notices", "outlying", "strata_notices"]
 
 DF_FEW = 4
 ALONE = 0.95
@@ -177,7 +177,7 @@ def fit_notices(fit: FittedModel, repeated: bool = False) -> Iterator[Notice]:
         )
     if fit.needed_alone:
         yield Notice("no-predicted-r2", f"Predicted R² is not worked out: {_needed(fit)}.")
-    yield from _residual_notices(fit)
+    yield from outlier_notices(fit)
 
 
 def _needed(fit: FittedModel) -> str:
@@ -250,23 +250,31 @@ def _lack_notices(lack: LackOfFit | None, repeated: bool) -> Iterator[Notice]:
         )
 
 
-def _residual_notices(fit: FittedModel) -> Iterator[Notice]:
-    """Runs whose residual is larger than chance allows the largest of n.
+def outlier_notices(fit: FittedModel, by: str = "") -> Iterator[Notice]:
+    """Notices of runs whose residual stands out; `by` names the model."""
+    for place in outlying(fit):
+        run, t = fit.runs_used[place], fit.studentised[place]
+        yield Notice(
+            "large-residual",
+            f"Run {run}: measured {fit.values[place]:.4g}, fitted {fit.fitted[place]:.4g}{by}; its "
+            f"studentised residual {t:.1f} is beyond ±{_residual_limit(fit):.1f}. It was used; "
+            "check the record of the run.",
+        )
+
+
+def outlying(fit: FittedModel) -> tuple[int, ...]:
+    """Return the places of runs whose residual is larger than chance allows the largest of n.
 
     t test of the externally studentised residual with Bonferroni's correction for n runs:
     Cook, Weisberg 1982, section 2.2.2 (from memory).
     """
+    if fit.df_residual < 2:
+        return ()
+    far = np.abs(np.nan_to_num(fit.studentised)) > _residual_limit(fit)
+    return tuple(int(place) for place in np.flatnonzero(far))
+
+
+def _residual_limit(fit: FittedModel) -> float:
     from scipy.special import stdtrit
 
-    if fit.df_residual < 2:
-        return
-    limit = float(stdtrit(fit.df_residual - 1, 1 - 0.025 / len(fit.runs_used)))
-    for run, t, value, fitted in zip(
-        fit.runs_used, fit.studentised, fit.values, fit.fitted, strict=True
-    ):
-        if abs(t) > limit:
-            yield Notice(
-                "large-residual",
-                f"Run {run}: measured {value:.4g}, fitted {fitted:.4g}; its studentised residual "
-                f"{t:.1f} is beyond ±{limit:.1f}. It was used; check the record of the run.",
-            )
+    return float(stdtrit(fit.df_residual - 1, 1 - 0.025 / len(fit.runs_used)))

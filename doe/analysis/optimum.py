@@ -169,7 +169,9 @@ def analyse(
         except FitError as error:
             problems += [about(response, problem) for problem in error.problems]
             unfitted.append(response)
-            why = " ".join(f"{p.what.rstrip('.')}. {p.remedy}" for p in error.problems).strip()
+            name = f"{response.words}: "
+            said = [f"{p.what.removeprefix(name).rstrip('.')}. {p.remedy}" for p in error.problems]
+            why = " ".join(said).strip()
             what = f"{response.words} is left out of the analysis. {why[0].upper()}{why[1:]}"
             failed.append(Notice("response-not-fitted", what))
     if not fits:

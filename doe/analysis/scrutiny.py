@@ -7,12 +7,14 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 
 from doe.analysis.diagnostics import EXACT, confounded
 from doe.analysis.fit import FittedModel, fit_response
+from doe.analysis.fit_notices import outlier_notices
 from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Best, best_of_each, best_of_one, candidates_for_search
@@ -32,14 +34,19 @@ TOGETHER = 0.02
 """Coded distance below which two runs were made at the same settings: 1 % of a range."""
 
 
+By = Literal["fitted", "recommended"]
+
+
 @dataclass(frozen=True, slots=True)
 class Drift:
     """What time explains beside the model: along the run order, or from day to day.
 
     `change` is from the first run to the last. Where the test cannot be made, `why_not` says why.
+    `by` tells the model that it was made beside.
     """
 
     over: str
+    by: By = "fitted"
     change: float | None = None
     standard_error: float | None = None
     f: float | None = None
@@ -84,8 +91,12 @@ def scrutinise(
     *,
     order: Sequence[int] | None = None,
     days: Sequence[int | str] | None = None,
+    recommended: FittedModel | None = None,
 ) -> Scrutiny:
     """Return what time, tangled terms and departures from the plan do to a fit.
+
+    What a model lacks looks like drift, and hides or feigns outliers; what it holds too much
+    swallows them. So both are looked for beside the recommended model, where there is one.
 
     Parameters
     ----------
@@ -95,17 +106,31 @@ def scrutinise(
         Place of each run (n,) in time; the numbers of the runs where not given.
     days
         Day of each run (n,).
+    recommended
+        The fit of the model that the runs speak for; `fit` where not given.
+
+    Notes
+    -----
+    The choice of terms is not counted in the tests. In 100 simulated campaigns each of a two-level,
+    a definitive screening and a central composite plan of 16 to 18 runs in which nothing drifted,
+    drift was seen over the runs in 5, 3 and 3 of them, over days in 2, 6 and 4, and an outlier in
+    5, 3 and 6; by main effects alone over days in 92 of 100 after definitive screening.
     """
     used = [i for i, reason in enumerate(observations.reasons()) if reason is None]
     data = observations.only(used)
     times = observations.runs if order is None else order
-    drifts = [_drift(fit, data, "run order", _from_first_to_last([times[i] for i in used]))]
+    beside = fit if recommended is None else recommended
+    drifts = [_drift(beside, data, "run order", _from_first_to_last([times[i] for i in used]))]
     if days is not None:
         names = indicator(np.array([str(days[i]) for i in used]))
-        drifts.append(_drift(fit, data, "days", names[:, :-1] - names[:, [-1]]))
+        drifts.append(_drift(beside, data, "days", names[:, :-1] - names[:, [-1]]))
+    if recommended is not None:
+        drifts = [replace(drift, by="recommended") for drift in drifts]
     inflation = variance_inflation(fit, strata_of(fit.model, data).fixed)
     missing, same = _missing(observations, used), _same_settings(data)
     notices = _notices(inflation, drifts, missing, same)
+    if recommended is not None:
+        notices = (*notices, *outlier_notices(recommended, " by the recommended model"))
     return Scrutiny(inflation, tuple(drifts), missing, same, notices)
 
 
@@ -152,6 +177,7 @@ def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray)
     alone = columns.shape[1] == 1
     return Drift(
         over,
+        "fitted",
         float(added.coefficients[-1]) if alone and over == "run order" else None,
         float(np.sqrt(added.covariance[-1, -1])) if alone and over == "run order" else None,
         test.f,

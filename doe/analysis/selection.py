@@ -16,17 +16,25 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from doe.analysis.diagnostics import EXACT
 from doe.analysis.fit import FittedModel, confounded_terms, fit_response, largest_model
 from doe.analysis.mixed import fit_mixed, likelihood_criterion
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors, strata_of
-from doe.analysis.transformation import NONE, BoxCox, Transformation, box_cox
+from doe.analysis.transformation import NONE, BoxCox, Transformation, box_cox, log, power
 from doe.errors import FitError, Notice
 from doe.factors import FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, linear_model, quadratic_model
 
-__all__ = ["Candidate", "Recommendation", "aicc", "power_wanted", "recommend_model"]
+__all__ = [
+    "Candidate",
+    "Recommendation",
+    "aicc",
+    "power_wanted",
+    "recommend_model",
+    "with_terms_of_logarithms",
+]
 
 CLOSE = 2.0
 """Difference of AICc below which two models are supported alike: Burnham, Anderson 2002, ch. 2
@@ -45,7 +53,8 @@ class Candidate:
 
     `terms` are the labels of its columns less the intercept, `df` what they leave to the scatter
     of runs, `loo_rmse` the root mean square error of runs predicted by a fit without their plot
-    (without them, where each stands alone), the choice of terms repeated each time.
+    (without them, where each stands alone), the choice of terms repeated each time. An `exact`
+    model passes through every value: its AICc and errors are those of rounding.
     """
 
     name: str
@@ -56,6 +65,7 @@ class Candidate:
     loo_rmse: float | None
     lack_of_fit_p: float | None
     problem: str | None = None
+    exact: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,7 +158,7 @@ def recommend_model(
     if not set(best.model.terms) <= set(largest.terms):
         drawn = _Search.of(best.model, data, transformation)
     survival = drawn.survival(np.random.default_rng(seed), draws)
-    why = _why(best, beaten, candidates, search)
+    why = _why(best, beaten, candidates, search, _unit_of(response, transformation))
     doubts = _doubts(best, survival, search.left_out)
     return Recommendation(best.model, why, tuple(candidates), survival, doubts)
 
@@ -206,6 +216,7 @@ def _candidate(
         _aicc_of(fit, data),
         loo_rmse,
         min(known) if known else None,
+        exact=fit.ss_residual <= EXACT * fit.ss_total,
     )
 
 
@@ -225,6 +236,27 @@ def power_wanted(model: Model, observations: Observations, level: float = 0.95) 
     return box_cox(data.values, likelihood_criterion(X, strata.random), level)
 
 
+def with_terms_of_logarithms(model: Model, observations: Observations) -> Model:
+    """Return a model with the terms beside its own that forward choice takes of the logarithms.
+
+    The power that the values ask for is judged by terms that either scale needs: one that lacks
+    them would look bent for that alone. The model itself where the runs cannot carry both.
+
+    Raises
+    ------
+    FitError
+        A value is zero or negative, or not even main effects can be fitted.
+    """
+    data = observations.usable()
+    power(0.0, data.values)
+    largest, _ = largest_model(model.space, data, quadratic_model(model.space))
+    search = _Search.of(largest, data, log())
+    own = search.terms(search.forward(search.gram()))
+    both = Model(model.space, tuple(dict.fromkeys((*model.terms, *own))), model.name)
+    carried = len(both) < len(data.runs) - 1 and not confounded_terms(both, data)
+    return both if carried else model
+
+
 def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
     """Return AICc by maximum likelihood, whatever the fit itself was made by."""
     strata = strata_of(fit.model, data)
@@ -238,10 +270,14 @@ def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
 def _best(candidates: Sequence[Candidate]) -> tuple[Candidate, Candidate | None]:
     """Return the model to take, and the one of less AICc that it beat on left-out runs.
 
-    The least AICc; of those close to it one without misfit, then the fewest terms. A model that
+    The fewest terms of those that pass through every value. Else the least AICc; of those close
+    to it one without misfit, then the fewest terms. A model that
     predicts left-out runs far better than that is taken instead. Near saturation, where no AICc
     exists, the least error of left-out runs.
     """
+    exact = [c for c in candidates if c.exact]
+    if exact:
+        return min(exact, key=lambda c: len(c.model)), None
     known = [c for c in candidates if c.aicc is not None]
     fitted = [c for c in candidates if c.problem is None and c.loo_rmse is not None]
     safest = min(fitted, key=lambda c: (c.loo_rmse or 0.0, len(c.model)), default=None)
@@ -260,30 +296,72 @@ def _best(candidates: Sequence[Candidate]) -> tuple[Candidate, Candidate | None]
     return best, None
 
 
+def _unit_of(response: Response, scale: Transformation) -> str:
+    if scale == NONE:
+        return response.unit
+    return f"on the {'log' if scale.exponent == 0 else 'transformed'} scale"
+
+
 def _why(
-    best: Candidate, beaten: Candidate | None, candidates: Sequence[Candidate], search: _Search
+    best: Candidate,
+    beaten: Candidate | None,
+    candidates: Sequence[Candidate],
+    search: _Search,
+    unit: str,
 ) -> str:
-    unit = "plots" if search.strata.plots is not None else "runs"
+    left_out = "plots" if search.strata.plots is not None else "runs"
     many = len(best.terms)
     named = f"{_first_upper(best.model.name)} ({many} {'term' if many == 1 else 'terms'})"
-    error = "" if best.loo_rmse is None else f"it misses left-out {unit} by {best.loo_rmse:.3g}"
+    if best.exact:
+        return f"{named}: it passes through every value, so nothing is left to compare models by."
+    error = ""
+    if best.loo_rmse is not None:
+        error = f"it misses left-out {left_out} by {best.loo_rmse:.3g} {unit}".rstrip()
     if best.aicc is None and beaten is None:
         return (
             f"{named}: with so few runs AICc is undefined, so the model that predicts left-out "
-            f"{unit} best was taken; {error}."
+            f"{left_out} best was taken; {error}."
         )
     if beaten is not None:
-        text = f"{named}: {error}, {beaten.name}, of less AICc, by {beaten.loo_rmse:.3g}"
+        text = f"{named}: {error}, {beaten.name}, {_beaten_words(best, beaten)}, by "
+        text += f"{beaten.loo_rmse:.3g}"
     else:
         text = f"{named}: {_aicc_words(best, candidates)}; {error}".rstrip("; ")
     if best.lack_of_fit_p is not None and best.lack_of_fit_p < MISFIT:
         text += f", yet lack of fit remains (p = {best.lack_of_fit_p:.2g})"
-    for other in candidates:
-        if other.model.space is best.model.space or other.aicc is None or best.aicc is None:
-            continue
-        if other.aicc < best.aicc - CLOSE:
-            text += f"; {other.name} would do better (AICc {other.aicc:.1f})"
+    for other in _better_in_other_factors(best, candidates):
+        text += (
+            f"; {other.name} would do better (AICc {other.aicc:.1f}, left-out {left_out} missed "
+            f"by {other.loo_rmse:.3g})"
+        )
     return f"{text}."
+
+
+def _beaten_words(best: Candidate, beaten: Candidate) -> str:
+    """Return why a model would have been taken but for its error of left-out runs."""
+    if best.aicc is None or beaten.aicc is None:
+        return "which AICc would take"
+    return "of less AICc" if beaten.aicc < best.aicc else "simpler and of like AICc"
+
+
+def _better_in_other_factors(best: Candidate, candidates: Sequence[Candidate]) -> list[Candidate]:
+    """Return the models in other factors that do better by all that models are compared by.
+
+    By AICc clearly better than each model in the campaign's factors, whichever was taken, and no
+    worse than the one taken on left-out runs.
+    """
+    own = [c.aicc for c in candidates if c.model.space is best.model.space and c.aicc is not None]
+    return [
+        c
+        for c in candidates
+        if c.model.space is not best.model.space
+        and own
+        and c.aicc is not None
+        and c.aicc < min(own) - CLOSE
+        and c.loo_rmse is not None
+        and best.loo_rmse is not None
+        and c.loo_rmse <= best.loo_rmse
+    ]
 
 
 def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
@@ -299,7 +377,9 @@ def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
         rival = min(others, key=lambda c: c.aicc or 0.0)
         text += f", {rival.name} {rival.aicc:.1f}"
         if (rival.aicc or 0.0) < (best.aicc or 0.0):
-            text += " (too close to call, so the simpler)"
+            simpler = len(best.model) < len(rival.model)
+            taken = "the simpler" if simpler else "the one without lack of fit"
+            text += f" (too close to call, so {taken})"
     return text
 
 

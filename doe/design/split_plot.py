@@ -185,44 +185,78 @@ def split_plot_runs(
     _check(model, plots, sizes, variance_ratio, len(held), len(set(held_plots)))
     grid = Grid.of(model, feasible, GRID_MOST)
     check_estimable(model, np.vstack([held, grid.settings[grid.inside]]), sum(sizes))
-    layout = _Layout.of(model, sizes, variance_ratio, repeat_levels)
+    ties = _tied_plots(len(sizes), whole_plot_columns(model), repeat_levels)
+    layouts = [_Layout.of(model, sizes, variance_ratio, tied) for tied in ties]
     search = Search.over(model, grid, held)
     if len(held):
         H = search.rows(held)
         search = replace(search, base=information_matrix(H, held_plots, variance_ratio))
     search = search.weighed(criterion_weights(model, criterion, grid, region_coded, feasible))
     grid = replace(grid, rows=grid.rows @ search.basis)
+    count = STARTS if starts is None else starts
+    others = generator.spawn(len(layouts) - 1)  # what is drawn later stays as it was
+    found = [
+        _best_of_layout(feasible, grid, search, layout, criterion, own, count)
+        for layout, own in zip(layouts, (generator, *others), strict=True)
+    ]
+    values = np.array([_values(search, f.layout, search.rows(f.settings[None]))[0] for f in found])
+    good = values <= values.min() + 1e-4 * (1 if criterion == "D" else abs(values.min()))
+    best = found[int(np.argmax(good))]
+    layout = best.layout
+    whole = np.vstack([held, best.settings])
+    check_estimable(model, whole, sum(sizes))
+    value = float(values[int(np.argmax(good))])
+    if criterion == "D":
+        after = [len(set(held_plots)) + len(held) + j for j in layout.plot_of_run]
+        value = _d_efficiency(model, whole, [*held_plots, *after], variance_ratio)
+    return SplitPlot(
+        best.settings,
+        tuple(int(j) + 1 for j in layout.plot_of_run),
+        variance_ratio,
+        criterion,
+        value,
+        len(layout.tied) < len(sizes),
+        best.near,
+        best.searched,
+    )
+
+
+@dataclass(frozen=True)
+class _Found:
+    """The best settings (n, k) of a layout, and how many of the polished searches came near."""
+
+    layout: _Layout
+    settings: FloatArray
+    near: int
+    searched: int
+
+
+def _best_of_layout(
+    feasible: Feasible,
+    grid: Grid,
+    search: Search,
+    layout: _Layout,
+    criterion: Criterion,
+    generator: np.random.Generator,
+    starts: int,
+) -> _Found:
+    """Return the best settings found whose plots are tied as in the layout."""
     lines = _Lines.of(grid, layout.hard)
-    at = lines.random_starts(generator, STARTS if starts is None else starts, layout)
+    at = lines.random_starts(generator, starts, layout)
     at = _search_grid(grid, lines, search, layout, at)
     best = best_different(_values(search, layout, grid.rows[at]), POLISHED)
     settings = _polish(feasible, search, layout, grid.settings[at[best]])
     values = _values(search, layout, search.rows(settings))
     winner = int(np.argmin(values))
     near = values <= values[winner] + 1e-4 * (1 if criterion == "D" else abs(values[winner]))
-    best_found = plainer(
+    plain = plainer(
         search,
         feasible,
         settings[winner],
         layout.moving_together,
         lambda tried: float(_values(search, layout, search.rows(tried[None]))[0]),
     )
-    whole = np.vstack([held, best_found])
-    check_estimable(model, whole, sum(sizes))
-    value = float(_values(search, layout, search.rows(best_found[None]))[0])
-    if criterion == "D":
-        after = [len(set(held_plots)) + len(held) + j for j in layout.plot_of_run]
-        value = _d_efficiency(model, whole, [*held_plots, *after], variance_ratio)
-    return SplitPlot(
-        best_found,
-        tuple(int(j) + 1 for j in layout.plot_of_run),
-        variance_ratio,
-        criterion,
-        value,
-        len(layout.tied) < len(sizes),
-        int(near.sum()),
-        len(values),
-    )
+    return _Found(layout, plain, int(near.sum()), len(values))
 
 
 def plots_in_blocks(
@@ -355,7 +389,13 @@ class _Layout:
     tied: tuple[tuple[int, ...], ...]
 
     @classmethod
-    def of(cls, model: Model, sizes: Sequence[int], variance_ratio: float, repeat: bool) -> _Layout:
+    def of(
+        cls,
+        model: Model,
+        sizes: Sequence[int],
+        variance_ratio: float,
+        tied: tuple[tuple[int, ...], ...],
+    ) -> _Layout:
         space = model.space
         hard = hard_factors(space)
         plot_of_run = np.repeat(np.arange(len(sizes)), sizes)
@@ -366,7 +406,7 @@ class _Layout:
             plot_of_run,
             tuple(np.flatnonzero(plot_of_run == j) for j in range(len(sizes))),
             variance_ratio / (1 + variance_ratio * size),
-            _tied_plots(len(sizes), whole_plot_columns(model), repeat),
+            tied,
         )
 
     def runs_together(self, group: int) -> IntArray:
@@ -398,14 +438,22 @@ class _Layout:
         return np.concatenate(parts, axis=-2)
 
 
-def _tied_plots(plots: int, needed: int, repeat: bool) -> tuple[tuple[int, ...], ...]:
-    """Return groups of plots that share a setting: pairs (one of three) if enough pairs remain."""
-    if not repeat or plots // 2 < needed:
-        return tuple((j,) for j in range(plots))
-    groups = [[2 * g, 2 * g + 1] for g in range(plots // 2)]
-    if plots % 2:
-        groups[-1].append(plots - 1)
-    return tuple(tuple(group) for group in groups)
+def _tied_plots(plots: int, needed: int, repeat: bool) -> list[tuple[tuple[int, ...], ...]]:
+    """Return ways to tie plots in groups that share a setting; every plot alone without repeats.
+
+    As many groups as there are pairs, and one group fewer: three pairs cannot stand evenly at two
+    settings, two groups of three can.
+    """
+    most = plots // 2
+    if not repeat or most < needed:
+        return [tuple((j,) for j in range(plots))]
+    ways = []
+    for groups in (most, most - 1):
+        if groups >= needed:
+            larger = groups - plots % groups  # from this one on they hold one plot more
+            ends = np.cumsum([plots // groups + (g >= larger) for g in range(groups)])
+            ways.append(tuple(tuple(map(int, g)) for g in np.split(np.arange(plots), ends[:-1])))
+    return ways
 
 
 @dataclass(frozen=True)

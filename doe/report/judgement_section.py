@@ -95,7 +95,7 @@ def drift_sentences(drifts: Sequence[Drift]) -> list[str]:
         elif drift.p_value is not None:
             found = "a change" if drift.p_value < 0.05 else "no change"
             told.append(
-                f"Drift: the values left by the model show {found} with {drift.over} "
+                f"Drift: the values left by the {drift.by} model show {found} with {drift.over} "
                 f"(p {p_text(drift.p_value)})."
             )
     return told

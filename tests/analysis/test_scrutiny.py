@@ -11,6 +11,8 @@ from test_fit_split_plot import SPACE, simulated
 from doe.analysis.fit import fit_response
 from doe.analysis.optimum import best_of_one
 from doe.analysis.scrutiny import pulls_on_best, scrutinise, variance_inflation
+from doe.analysis.selection import power_wanted, recommend_model, with_terms_of_logarithms
+from doe.design.definitive import definitive_screening
 from doe.factors import whole_box
 from doe.responses import Response
 from doe.terms import linear_model, quadratic_model
@@ -185,3 +187,82 @@ def test_settings_that_moved_together_are_named_without_digits_that_say_nothing(
     assert f"{first} and {second} (over 1000 times)" in said
     assert "Trust what the two do together" in said
     assert "Nor can where the polynomial puts the best" in said
+
+
+def screened(seed, drift=0.0, days=0.0, gross=0.0, decades=False):
+    """Definitive screening of five factors on five days, of which two act and bend.
+
+    In one random order, in which the days go with the bend more than in most.
+    """
+    rng = np.random.default_rng([seed, 5])
+    points = definitive_screening(5, spare=2).points
+    points = points[np.random.default_rng(217).permutation(len(points))]
+    n, (x, z) = len(points), points[:, :2].T
+    y = 50 + 8 * x + 5 * z + 4 * x * z - 6 * x**2
+    y = np.exp(0.9 * y / 10 - 3 + 0.15 * rng.normal(size=n)) if decades else y
+    y = y if decades else y + 1.5 * rng.normal(size=n)
+    day = np.arange(n) * 5 // n
+    wrong = int(rng.integers(n))
+    y = y + drift * np.arange(n) / (n - 1) + days * rng.normal(size=5)[day]
+    y[wrong] += gross
+    data = observed(coded_space(5), points, y)
+    main = fit_response(Y, linear_model(data.space), data)
+    found = recommend_model(Y, data.space, data, seed, draws=2)
+    return data, main, fit_response(Y, found.model, data), day.tolist(), wrong + 1
+
+
+def p_values(**truth):
+    """Return p over runs and days, beside main effects and beside what the runs ask for."""
+    found = []
+    for seed in range(24):
+        data, main, best, days, _ = screened(seed, **truth)
+        alone = scrutinise(main, data, days=days).drift
+        beside = scrutinise(main, data, days=days, recommended=best).drift
+        assert {drift.by for drift in beside} == {"recommended"}
+        found.append([drift.p_value for drift in (*alone, *beside)])
+    return np.array(found)
+
+
+def test_terms_that_the_fitted_model_lacks_are_no_drift():
+    """24 campaigns: by main effects most would be sent to look for what changed on the rig."""
+    _, alone, runs, days = (p_values() < 0.05).sum(axis=0)
+    assert alone > 12
+    # of 24 with a chance of 0.05 five or more come in 6 of 1000: binomial
+    assert runs <= 4
+    assert days <= 4
+
+
+def test_real_drift_is_found_beside_the_recommended_model():
+    assert (p_values(drift=6.0)[:, 2] < 0.05).sum() >= 20
+    assert (p_values(days=6.0)[:, 3] < 0.05).sum() >= 16
+
+
+def test_gross_value_is_found_by_the_recommended_model_and_not_by_one_that_lacks_terms():
+    right = wrong = by_main_effects = 0
+    for seed in range(24):
+        data, main, best, _, culprit = screened(seed, gross=12.0)
+        said = [
+            notice.what
+            for notice in scrutinise(main, data, recommended=best).notices
+            if notice.code == "large-residual"
+        ]
+        assert all("by the recommended model" in what for what in said)
+        right += any(what.startswith(f"Run {culprit}: ") for what in said)
+        wrong += any(not what.startswith(f"Run {culprit}: ") for what in said)
+        by_main_effects += "large-residual" in {notice.code for notice in main.notices}
+    assert right >= 16
+    assert wrong <= 2
+    assert by_main_effects <= 2
+
+
+def test_logarithm_is_asked_for_where_effects_multiply_and_not_where_terms_lack():
+    """24 campaigns each: effects on the values, and effects on their logarithms."""
+    asked = {}
+    for decades in (False, True):
+        asked[decades] = 0
+        for seed in range(24):
+            data, _, best, _, _ = screened(seed, decades=decades)
+            found = power_wanted(with_terms_of_logarithms(best.model, data), data)
+            asked[decades] += found.low <= 0 <= found.high < 0.6
+    assert asked[False] <= 4
+    assert asked[True] >= 14

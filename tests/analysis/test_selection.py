@@ -11,8 +11,17 @@ from published_data import Y, coded_space, columns, model_of, observed
 from test_fit_split_plot import SPACE, simulated
 
 from doe.analysis.fit import fit_response
-from doe.analysis.selection import aicc, power_wanted, recommend_model
+from doe.analysis.selection import (
+    Candidate,
+    _best,
+    _Search,
+    _why,
+    aicc,
+    power_wanted,
+    recommend_model,
+)
 from doe.analysis.strata import strata_of
+from doe.analysis.transformation import NONE
 from doe.errors import FitError
 from doe.factors import FactorSpace, NumericFactor
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
@@ -227,3 +236,64 @@ def test_values_of_zero_have_no_power():
     space, data = filtration()
     with pytest.raises(FitError, match="above zero"):
         power_wanted(linear_model(space), replace(data, values=data.values - data.values.min()))
+
+
+def compared(model, aicc_, left_out, lack=None):
+    labels = tuple(label for label in model.labels if label != "1")
+    return Candidate(model.name, model, labels, 9, aicc_, left_out, lack)
+
+
+def sentence(*candidates):
+    """Return the sentence on the model to take of these."""
+    best, beaten = _best([c for c in candidates if c.model.space is CUBE])
+    search = _Search.of(linear_model(CUBE), observed(CUBE, CCD, CCD[:, 0] + CCD[:, 1] ** 2), NONE)
+    return best, _why(best, beaten, candidates, search, "mg/g")
+
+
+FEW = Model(CUBE, linear_model(CUBE).terms[:3], "forward choice")
+SEVERITY = FactorSpace((NumericFactor("severity", "", 1, 9),))
+
+
+@pytest.mark.parametrize(
+    ("aicc_", "left_out", "said"),
+    [(98.1, 6.26, False), (90.0, 6.26, False), (98.1, 3.0, False), (90.0, 3.0, True)],
+)
+def test_other_factors_do_better_only_by_all_that_models_are_compared_by(aicc_, left_out, said):
+    """The full model is taken for its left-out runs; forward choice has the least AICc, 97.0.
+
+    A severity that misses left-out runs by twice as much, or whose AICc is no better than that,
+    does not do better: so an honest reader of the table of candidates.
+    """
+    other = Model(SEVERITY, linear_model(SEVERITY).terms, "forward choice in severity")
+    best, why = sentence(
+        compared(quadratic_model(CUBE), 167.0, 3.14),
+        compared(FEW, 97.0, 6.08),
+        compared(other, aicc_, left_out),
+    )
+    assert best.name == "full quadratic"
+    assert "misses left-out runs by 3.14 mg/g, forward choice, of less AICc, by 6.08" in why
+    assert ("would do better" in why) == said
+
+
+def test_model_beaten_on_left_out_runs_is_not_said_to_have_less_aicc_where_it_has_more():
+    best, why = sentence(compared(linear_model(CUBE), 96.5, 2.0), compared(FEW, 97.0, 6.0))
+    assert best.name == "main effects"
+    assert "forward choice, simpler and of like AICc, by 6" in why
+
+
+def test_more_terms_taken_for_lack_of_fit_are_not_called_simpler():
+    best, why = sentence(compared(linear_model(CUBE), 98.0, 5.0), compared(FEW, 97.0, 5.0, 0.01))
+    assert best.name == "main effects"
+    assert "too close to call, so the one without lack of fit" in why
+
+
+def test_values_that_a_model_passes_through_leave_nothing_to_compare_by():
+    values = 50 + 8 * CCD[:, 0] - 6 * CCD[:, 0] ** 2 + 3 * CCD[:, 1]
+    found = recommend_model(Y, CUBE, observed(CUBE, CCD, values), 1, draws=5)
+    assert {"x1", "x2", "x1²"} <= set(found.model.labels)
+    assert "passes through every value" in found.why
+    assert "AICc" not in found.why
+    exact = [c for c in found.candidates if {"x1", "x2", "x1²"} <= set(c.model.labels)]
+    assert exact
+    assert all(c.exact for c in exact)
+    assert not any(c.exact for c in found.candidates if "x1²" not in c.model.labels)

@@ -317,3 +317,15 @@ def test_what_cannot_be_designed_is_refused():
         split_plot_runs(model, lambda s: np.zeros(len(s), bool), 4, 3, rng())
     with pytest.raises(DesignError, match="cannot tell the 6 terms"):
         split_plot_runs(model, lambda s: s[:, 0] == -1, 4, 3, rng())
+
+
+def test_six_plots_over_two_temperatures_stand_evenly():
+    """By hand: intercept and temperature each have variance (1 + 1/4)/6 from six plots of four
+    with ratio 1, flow and the product 1/24 each; squares average 1/3 and 1/9 over the square."""
+    by_hand = (1 + 1 / 3) * (1 + 1 / 4) / 6 + (1 / 3 + 1 / 9) / 24
+    model = interaction_model(box(2, hard=1))
+    found = split_plot_runs(model, whole_box, 6, 4, rng(), 1.0, "I")
+    heat = [found.settings[list(found.plots).index(j), 0] for j in range(1, 7)]
+    assert sorted(heat) == [-1, -1, -1, 1, 1, 1]
+    M = explicit_information(model, found.settings, found.plots, 1.0)
+    assert np.trace(np.linalg.inv(M) @ np.diag([1, 1 / 3, 1 / 3, 1 / 9])) == pytest.approx(by_hand)
