@@ -216,7 +216,7 @@ def fit_object(result: FitResult) -> Object:
                 name: _prediction(predicted) for name, predicted in optimum.predictions.items()
             },
             "interval_level": optimum.level,
-            "all_aims_probability": _number(optimum.all_aims_probability),
+            "all_aims_probability": _chance(optimum.all_aims_probability),
             "evidence": analysis.evidence,
             "by_polynomials": _of_polynomials(analysis, result.landscape, space),
             "leeway": _leeway(result.landscape, space),
@@ -325,7 +325,7 @@ def _interval(found: Interval | None) -> Object | None:
     """Return an estimate with its interval; null where nothing bounds it."""
     if found is None:
         return None
-    return {"value": found.value, "low": _number(found.low), "high": _number(found.high)}
+    return {"value": _number(found.value), "low": _number(found.low), "high": _number(found.high)}
 
 
 def _of_polynomials(analysis: Analysis, around: Landscape, space: FactorSpace) -> Object | None:
@@ -336,7 +336,7 @@ def _of_polynomials(analysis: Analysis, around: Landscape, space: FactorSpace) -
     return {
         "settings": space.as_mapping(alone.settings),
         "predictions": {name: _prediction(p) for name, p in alone.predictions.items()},
-        "all_aims_probability": _number(alone.all_aims_probability),
+        "all_aims_probability": _chance(alone.all_aims_probability),
         **_location(around.by_polynomials, space),
     }
 
@@ -449,8 +449,15 @@ def demo_object(result: DemoResult) -> Object:
 
 
 def _number(value: float | None) -> float | None:
-    """Return a number; None where there is none."""
-    return None if value is None or not math.isfinite(value) else float(value)
+    """Return a number less the digits that are rounding alone; None where there is none."""
+    return None if value is None or not math.isfinite(value) else float(f"{value:.10g}")
+
+
+def _chance(value: float | None) -> float | None:
+    """Return a chance as the pages tell it: whole per cent, never rounded up and never certain."""
+    if value is None or not math.isfinite(value):
+        return None
+    return max(0, min(99, math.floor(100 * value + 1e-9))) / 100
 
 
 def _coding(space: FactorSpace) -> Object:
@@ -502,7 +509,7 @@ def _affordable(affordable: Any) -> Object:
 
 
 def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
-    lack = fit.lack_of_fit
+    left = 0.0 if fit.exact else 1.0  # what an exact model leaves is rounding
     return {
         "unit": fit.response.unit,
         "transformation": fit.transformation,
@@ -530,18 +537,12 @@ def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
         "r2": _number(fit.r2),
         "r2_adjusted": _number(fit.r2_adjusted),
         "r2_predicted": _number(fit.r2_predicted),
-        "residual_sd": _number(fit.residual_sd),
+        "residual_sd": _number(left * fit.residual_sd),
         "residual_df": _number(fit.df_residual),
         "variance_components": [
-            {"between": name, "sd": _number(sd)} for name, sd in fit.variance_components
+            {"between": name, "sd": _number(left * sd)} for name, sd in fit.variance_components
         ],
-        "lack_of_fit": None
-        if lack is None
-        else {
-            "f": _number(lack.f),
-            "df": [lack.df_lack, lack.df_pure],
-            "p_value": _number(lack.p_value),
-        },
+        "lack_of_fit": _lack_of_fit(fit),
         "best": {
             "settings": space.as_mapping(best.settings),
             **_prediction(best.prediction),
@@ -552,13 +553,32 @@ def _response(fit: FittedModel, best: Best, space: FactorSpace) -> Object:
                 "observed": _number(fit.values[i]),
                 "known_only_to_lie": fit.censored[i] if fit.censored else None,
                 "fitted": _number(fit.fitted[i]),
-                "residual": _number(fit.residuals[i]),
+                "residual": _number(left * fit.residuals[i]),
                 "leverage": _number(fit.leverage[i]),
                 "studentised": _number(fit.studentised[i]),
                 "cook": _number(fit.cook[i]),
             }
             for i, run in enumerate(fit.runs_used)
         ],
+    }
+
+
+def _lack_of_fit(fit: FittedModel) -> Object | None:
+    """Return misfit against the scatter of repeats, or why it is not tested."""
+    lack, why = fit.lack_of_fit, None
+    if lack is None:
+        return None
+    if fit.exact:
+        why = "the model passes through every value"
+    elif not lack.df_lack:
+        why = "the model has as many terms as there are settings"
+    elif lack.repeats_agree:
+        why = "the repeats agree to within rounding"
+    return {
+        "f": None if why else _number(lack.f),
+        "df": [lack.df_lack, lack.df_pure],
+        "p_value": None if why else _number(lack.p_value),
+        "why_not": why,
     }
 
 
@@ -578,7 +598,7 @@ def _finding(found: Finding) -> Object:
                     "model": candidate.name,
                     "terms": list(candidate.model.labels),
                     "aicc": None if candidate.exact else _number(candidate.aicc),
-                    "left_out_error": 0.0 if candidate.exact else _number(candidate.loo_rmse),
+                    "left_out_error": None if candidate.exact else _number(candidate.loo_rmse),
                     "lack_of_fit_p": _number(candidate.lack_of_fit_p),
                 }
                 for candidate in advised.candidates
@@ -753,8 +773,8 @@ def _straying(found: Straying, space: FactorSpace) -> Object:
             column: _number(swing)
             for column, swing in zip(space.columns, found.swings, strict=True)
         },
-        "chance_by_polynomials": _number(found.chance),
-        "chance_by_polynomials_with_swings": _number(found.chance_with_swings),
+        "chance_by_polynomials": _chance(found.chance),
+        "chance_by_polynomials_with_swings": _chance(found.chance_with_swings),
         "added_sd": {name: _number(sd) for name, sd in found.added_sd.items()},
     }
 
@@ -766,8 +786,8 @@ def _probable_region(region: ProbableRegion | None, space: FactorSpace) -> Objec
         "level": region.level,
         "share": _number(region.share),
         "share_with_swings": _number(region.share_with_swings),
-        "highest": _number(region.highest),
-        "highest_with_swings": _number(region.highest_with_swings),
+        "highest": _chance(region.highest),
+        "highest_with_swings": _chance(region.highest_with_swings),
         "how": region.aims.how,
         "swings": {
             column: _number(swing)

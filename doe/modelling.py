@@ -366,7 +366,8 @@ def days_told(ledger: Ledger) -> tuple[int, ...] | None:
 class Finding:
     """What the runs say of a response's model: which to take, which scale, what to mind.
 
-    `wanted` is None where a value is not above zero, and where there are too few runs to tell;
+    `wanted` is None where a value is not above zero, where there are too few runs to tell, and
+    where the model passes through every value;
     `outliers` are runs that stand out from the recommended model, without which the values would
     not ask for a logarithm; `pulls` are those of the runs that move the fit most.
     """
@@ -445,6 +446,8 @@ def _power_of(fit: FittedModel, data: Observations) -> tuple[BoxCox | None, tupl
     """Return the power that usable values ask for, and the runs that ask for a logarithm alone."""
     from doe.analysis.fit_notices import outlying
 
+    if fit.exact:
+        return None, ()
     wanted, out = _power(fit, data), outlying(fit)
     if wanted is None or not _asks_for_logarithm(wanted) or not out:
         return wanted, ()

@@ -31,6 +31,10 @@ SAME = 1e-7
 EXACT = 1e-16
 """Residual over total sum of squares below which nothing but rounding is left."""
 
+F_MOST = 1e6
+"""F above which repeats scatter by less than a thousandth of the misfit: no laboratory's do, so
+what they differ by is rounding (our rule)."""
+
 
 @dataclass(frozen=True, slots=True)
 class LackOfFit:
@@ -42,6 +46,11 @@ class LackOfFit:
     p_value: float | None
     ss_lack: float
     ss_pure: float
+
+    @property
+    def repeats_agree(self) -> bool:
+        """Whether repeats agree so well that nothing can be tested against their scatter."""
+        return self.df_lack > 0 and (self.f is None or self.f > F_MOST)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -10,7 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 
 from doe.analysis.carried import tangled_columns
-from doe.analysis.diagnostics import EXACT, LackOfFit
+from doe.analysis.diagnostics import LackOfFit
 from doe.analysis.fitted_model import FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors
@@ -154,7 +154,7 @@ def fit_notices(fit: FittedModel, repeated: bool = False) -> Iterator[Notice]:
             "give degrees of freedom, and lack of fit and predicted R² are not worked out.",
         )
     df = fit.df_residual
-    if fit.ss_residual <= EXACT * fit.ss_total:
+    if fit.exact:
         yield Notice(
             "exact-fit",
             "The model passes through every value: nothing can be tested. Were the values "
@@ -236,11 +236,11 @@ def _lack_notices(lack: LackOfFit | None, repeated: bool) -> Iterator[Notice]:
             "no-repeats",
             "No run was repeated, so lack of fit cannot be told from scatter.",
         )
-    elif lack.df_lack and lack.f is None:
+    elif lack.repeats_agree:
         yield Notice(
             "repeats-identical",
-            "All repeats gave the same value, so scatter cannot be judged from them. Were they "
-            "separate runs, reported finely enough?",
+            "All repeats gave the same value, but for rounding, so scatter cannot be judged from "
+            "them. Were they separate runs, reported finely enough?",
         )
     elif lack.p_value is not None and lack.p_value < 0.05:
         yield Notice(

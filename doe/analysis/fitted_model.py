@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.diagnostics import LackOfFit
+from doe.analysis.diagnostics import EXACT, LackOfFit
 from doe.analysis.mixed import ContrastTest, MixedFit
 from doe.analysis.observations import Censored
 from doe.analysis.transformation import NONE, Transformation
@@ -180,6 +180,11 @@ class FittedModel:
             shifts.setdefault(effect.block, []).append(effect.shift)
         every = {name: [*told, -sum(told)] for name, told in shifts.items()}
         return tuple((name, len(all_), max(all_) - min(all_)) for name, all_ in every.items())
+
+    @property
+    def exact(self) -> bool:
+        """Whether it passes through every value, so that what it leaves is rounding."""
+        return self.ss_residual <= EXACT * self.ss_total
 
     @property
     def observed(self) -> tuple[float, float]:

@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from doe.analysis.diagnostics import EXACT, confounded
+from doe.analysis.diagnostics import confounded
 from doe.analysis.fit import FittedModel, fit_response
 from doe.analysis.fit_notices import outlier_notices
 from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
@@ -163,7 +163,7 @@ def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray)
     """Return the partial test of columns (n, d) added to the model, strata allowed for."""
     if any(data.censored):
         return Drift(over, why_not="not worked out with values beyond a limit")
-    if fit.ss_residual <= EXACT * fit.ss_total:
+    if fit.exact:
         return Drift(over, why_not="the model passes through every value, and leaves nothing")
     strata = strata_of(fit.model, data)
     X = np.hstack([fit.model.matrix(data.coded()), strata.fixed])

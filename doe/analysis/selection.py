@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.diagnostics import EXACT
 from doe.analysis.fit import FittedModel, confounded_terms, fit_response, largest_model
 from doe.analysis.mixed import fit_mixed, likelihood_criterion
 from doe.analysis.observations import Observations
@@ -216,7 +215,7 @@ def _candidate(
         _aicc_of(fit, data),
         loo_rmse,
         min(known) if known else None,
-        exact=fit.ss_residual <= EXACT * fit.ss_total,
+        exact=fit.exact,
     )
 
 
