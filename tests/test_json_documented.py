@@ -15,6 +15,7 @@ import pytest
 from test_extraction_curves import edited
 from test_record_log import log_of
 from test_screening_command import screened
+
 from tests.timed_lab import ELUTION, TimedLab
 
 Command = Callable[..., Any]
@@ -139,7 +140,15 @@ def keys_of(answer: Any) -> Tree:
     return {}
 
 
-OF_A_NAME = {"also_set", "settings", "predictions", "coding", "responses", "true_values", "true_best"}
+OF_A_NAME = {
+    "also_set",
+    "settings",
+    "predictions",
+    "coding",
+    "responses",
+    "true_values",
+    "true_best",
+}
 """Objects whose keys are names of factors or responses wherever they stand."""
 
 
