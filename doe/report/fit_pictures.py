@@ -183,7 +183,7 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
         worst = np.flatnonzero(far >= far.max() * (1 - ALIKE))
         named = runs_named([fit.runs_used[i] for i in worst])
         finding = (
-            f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the model, "
+            f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the fitted model, "
             f"{plain(float(far.max()), 2)} standard errors away"
         )
     else:
