@@ -218,6 +218,13 @@ def fit_object(result: FitResult) -> Object:
             "interval_level": optimum.level,
             "all_aims_probability": _chance(optimum.all_aims_probability),
             "evidence": analysis.evidence,
+            "coverage": result.shown.coverage,
+            "guess": result.shown.guess,
+            "free": {
+                factor.column: list(ends)
+                for factor, ends in zip(space, result.shown.free, strict=True)
+                if ends is not None
+            },
             "by_polynomials": _of_polynomials(analysis, result.landscape, space),
             "leeway": _leeway(result.landscape, space),
             "straying": _straying(result.landscape.straying, space),

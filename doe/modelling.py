@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.scrutiny import PullOnBest, Scrutiny
     from doe.analysis.selection import Recommendation
+    from doe.analysis.shown import Shown
     from doe.analysis.transformation import BoxCox
 
 __all__ = [
@@ -51,6 +52,7 @@ __all__ = [
     "other_than_planned",
     "scale_notices",
     "screenings",
+    "shown_of",
     "swings",
     "too_much_planned",
     "with_outliers_of",
@@ -633,6 +635,23 @@ def other_than_planned(
         f"fitted. For the model planned: doe fit {campaign.name} --model {planned}"
     )
     return (Notice("other-than-planned", what),)
+
+
+def shown_of(
+    analysis: Analysis,
+    found: Mapping[str, Finding],
+    screened: Mapping[str, ScreeningVerdict],
+    around: Landscape,
+) -> Shown:
+    """Return what the runs show of the factors, by the models compared and the screening."""
+    from doe.analysis.shown import acting_factors, shown
+
+    acting = {
+        name: acting_factors(one.recommendation, screened.get(name)) for name, one in found.items()
+    }
+    noticed = {notice.code for fitted in analysis.fits for notice in fitted.notices}
+    noticed |= {notice.code for one in found.values() for notice in one.notices}
+    return shown(analysis, acting, around.leeway, noticed)
 
 
 def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:

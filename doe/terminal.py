@@ -52,6 +52,10 @@ DANGERS = ("log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 REASONS_SHOWN = 4
+FREE_WORDS = (
+    "Where “any” is said, the factor was not shown to matter: set alone to another of these values "
+    "it would do as well, as far as these runs tell."
+)
 UNFIXED = 0.95
 """Share of its range from which on the results are said hardly to fix a factor."""
 
@@ -177,9 +181,14 @@ def _log_lines(result: RecordResult) -> list[str]:
 
 def _advice(result: FitResult) -> list[str]:
     """Return where the runs speak for another model than the one fitted."""
-    lines = []
+    from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
+
+    lines: list[str] = []
     for fitted in result.analysis.fits:
         advised = result.findings[fitted.response.name].recommendation
+        if passes_through_all(fitted):
+            lines += wrapped(f"{fitted.response.words}: {NOTHING_TO_COMPARE}", "  • ")
+            continue
         if advised is not None and set(advised.model.terms) != set(fitted.model.terms):
             lines += wrapped(f"{fitted.response.words}: {advised.why}", "  • ")
     return ["Which model the runs speak for:", *lines] if lines else []
@@ -205,13 +214,17 @@ def fit_lines(result: FitResult) -> list[str]:
 
     analysis, space = result.analysis, result.campaign.space
     lines = [*_title(result.campaign), *_screening_lines(result)]
+    lines += _noise_lines(result)
     at = analysis.optimum.settings
     pressure = pressure_to_set(result.campaign, at)
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
-    lines += wrapped(f"Set next: {setting_words(space, at)}{with_pressure}.")
+    how = "A guess" if result.shown.guess else "Set next"
+    lines += wrapped(f"{how}: {_with_freedom(space, at, result.shown.free)}{with_pressure}.")
+    if any(ends is not None for ends in result.shown.free):
+        lines += wrapped(FREE_WORDS)
     lines += _alike_lines(result.campaign)
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
-    lines += ["", *wrapped(analysis.evidence)]
+    lines += ["", *wrapped(f"{analysis.evidence} {result.shown.coverage}")]
     chance = analysis.optimum.all_aims_probability
     if chance is not None:
         lines += ["", *wrapped(_chance_sentence(chance))]
@@ -225,6 +238,25 @@ def fit_lines(result: FitResult) -> list[str]:
     lines += _curve_lines(result)
     lines += ["", *wrapped(result.next_step.because)]
     return lines
+
+
+def _noise_lines(result: FitResult) -> list[str]:
+    """Return, before any setting, which responses the runs show to be little more than scatter."""
+    lines = [line for sentence in result.shown.sentences for line in wrapped(sentence)]
+    return [*lines, ""] if lines else []
+
+
+def _with_freedom(
+    space: FactorSpace, at: FloatArray, free: Sequence[tuple[float, float] | None]
+) -> str:
+    """Return one setting (k,) in words, what any other value would do for as well with its ends."""
+    words = []
+    for i, ends in enumerate(free):
+        said = setting_words(FactorSpace((space.factors[i],)), at[[i]])
+        if ends is not None:
+            said += f" (any from {ends[0]:.6g} to {ends[1]:.6g})"
+        words.append(said)
+    return ", ".join(words)
 
 
 def _alike_lines(campaign: Campaign) -> list[str]:
@@ -261,11 +293,14 @@ def _around_lines(result: FitResult) -> list[str]:
     space, around = result.campaign.space, result.landscape
     fixed: list[str] = []
     loose: list[str] = []
-    for factor, spread in zip(space, around.location.spreads, strict=True):
+    free = result.shown.free
+    for factor, spread, told in zip(space, around.location.spreads, free, strict=True):
         if isinstance(factor, CategoricalFactor):
             continue
         assert spread.low is not None
         assert spread.high is not None
+        if told is not None:
+            continue
         whole = spread.high - spread.low >= UNFIXED * (factor.high - factor.low)
         name = factor.name.replace("_", " ")
         ends = f"{name} {spread.low:.4g} to {spread.high:.4g} {factor.unit}".rstrip()
@@ -280,7 +315,8 @@ def _around_lines(result: FitResult) -> list[str]:
     if around.region is not None:
         from doe.report.surface_section import region_sentence
 
-        lines += wrapped(region_sentence(around.region))
+        at_best = result.analysis.optimum.all_aims_probability
+        lines += wrapped(region_sentence(around.region, at_best))
     return lines
 
 

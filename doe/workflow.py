@@ -65,6 +65,7 @@ from doe.modelling import (
     other_than_planned,
     scale_notices,
     screenings,
+    shown_of,
     too_much_planned,
     with_outliers_of,
     with_recommendation,
@@ -92,6 +93,7 @@ if TYPE_CHECKING:
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
     from doe.analysis.screened import ScreeningVerdict
+    from doe.analysis.shown import Shown
     from doe.design.matrix import Design
     from doe.logged import LogWish
     from doe.report.pictures import RunPoints
@@ -180,6 +182,7 @@ class FitResult:
     next_step: NextStep
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
+    shown: Shown
 
 
 @dataclass(frozen=True)
@@ -468,6 +471,7 @@ def fit(
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
     analysis = _choice_allowed_for(analysis, around)
+    told = shown_of(analysis, found, screened, around)
     notices = (
         *campaign.notices(),
         *ledger.notices,
@@ -491,6 +495,7 @@ def fit(
         evidence=replace(
             views.fit_evidence(campaign, analysis, points, around, screened, found, curves),
             notes=tuple((row.run, row.notes) for row in ledger.rows if started(row) and row.notes),
+            shown=told,
         ),
     )
     file = write_page(_report(campaign, "fit", stage), page)
@@ -506,6 +511,7 @@ def fit(
         then,
         (file,),
         notices,
+        told,
     )
 
 

@@ -9,35 +9,55 @@ Shapes: k factors, m settings.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
 from doe.analysis.decision import SURE, Decision, decide
+from doe.analysis.diagnostics import EXACT
 from doe.analysis.fitted_model import FittedModel
 from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.surrogate import Surrogate
-from doe.analysis.wording import chance_words
+from doe.analysis.wording import chance_words, listed
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
 
-__all__ = ["chance_of_all_aims", "decision_of", "recommended"]
+__all__ = [
+    "NOTHING_TO_COMPARE",
+    "chance_of_all_aims",
+    "coverage",
+    "decision_of",
+    "passes_through_all",
+    "polynomials_worse_than_mean",
+    "recommended",
+]
 
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
 MUCH_LESS = 0.1
 """Difference of two chances that a person should know of (our rule)."""
-HELD_FOR = range(13, 21)
+HELD_FOR, HELD_IN = range(13, 21), range(2, 5)
+"""Runs and numeric factors of the simulated campaigns."""
 HELD = (
-    "In simulated campaigns of 13 to 20 runs the 95 % intervals here held the truth 95 to 100 "
-    "times in 100, and 83 to 100 times where days shift by twice the scatter of runs."
+    "In simulated campaigns of 13 to 20 runs in 2 to 4 factors the 95 % intervals here held the "
+    "truth 95 to 100 times in 100, and 83 to 100 times where days shift by twice the scatter of "
+    "runs."
+)
+HELD_IN_PLOTS = (
+    "In simulated campaigns of 13 to 20 runs in 2 to 4 factors, one of them set once a plot, the "
+    "95 % intervals here held the truth 85 to 100 times in 100, the fewest where nothing acts; "
+    "plots shifted by once or twice the scatter of runs."
 )
 """Flat, saturating, hill-shaped and kinetic surfaces, 60 campaigns each:
 `tests/bench/test_bench_recommended.py` prints it."""
+
+NOTHING_TO_COMPARE = (
+    "The polynomial passes through every value, so no scatter is left by which to compare models."
+)
 
 
 def decision_of(
@@ -162,26 +182,89 @@ def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:
 def _evidence(analysis: Analysis, decision: Decision) -> str:
     """Return by which models the settings are recommended, and what speaks for them."""
     space, fitted = decision.space, analysis.optimum.settings
-    few, many = (f(len(fit.runs_used) for fit in analysis.fits) for f in (min, max))
-    held = HELD
-    if few not in HELD_FOR or many not in HELD_FOR:
-        count = str(few) if few == many else f"{few} to {many}"
-        held = f"How often the 95 % intervals hold was not simulated for {count} runs."
+    poor = polynomials_worse_than_mean(analysis)
     apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
-    if apart < SAME_SETTING:
+    if apart < SAME_SETTING and poor:
         return (
-            f"Fitted polynomials and averages over smooth surfaces agree on these settings. {held}"
+            "Fitted polynomials and averages over smooth surfaces agree on these settings, which "
+            "says little: the polynomials foretell runs left out worse than their mean does."
         )
+    if apart < SAME_SETTING:
+        return "Fitted polynomials and averages over smooth surfaces agree on these settings."
+    others = (
+        "what the fitted polynomials alone would set is not told, since they foretell runs left "
+        "out worse than their mean does"
+        if poor
+        else f"the fitted polynomials alone would set {_in_words(space, fitted)}"
+    )
     parts = []
     for fit in analysis.fits:
         own = _figure(decision.surrogates[fit.response.name].r2_left_out())
-        other = "none" if fit.r2_predicted is None else _figure(fit.r2_predicted)
-        parts.append(f"{fit.response.words} {own} against {other}")
+        other = (
+            "the polynomial’s cannot be worked out"
+            if fit.r2_predicted is None
+            else f"the polynomial’s is {_figure(fit.r2_predicted)}"
+        )
+        parts.append(f"{fit.response.words} {own} ({other})")
     return (
         "The settings rest on averages over smooth surfaces, which bend where the runs bend; "
-        f"the fitted polynomials alone would set {_in_words(space, fitted)}. Runs left out in turn "
-        f"are foretold with a predicted R² of: {'; '.join(parts)} by the polynomial. {held}"
+        f"{others}. Runs left out in turn are foretold with a predicted R² of: "
+        f"{'; '.join(parts)}."
     )
+
+
+def polynomials_worse_than_mean(analysis: Analysis) -> bool:
+    """Whether some fitted polynomial foretells runs left out worse than their mean does."""
+    return any(fit.r2_predicted is not None and fit.r2_predicted < 0 for fit in analysis.fits)
+
+
+def passes_through_all(fit: FittedModel) -> bool:
+    """Whether a fit passes through every value, as computed ones let it."""
+    return fit.ss_residual <= EXACT * fit.ss_total
+
+
+def coverage(analysis: Analysis, noticed: Collection[str]) -> str:
+    """Return how often intervals like these held the truth; why not, where none were simulated.
+
+    Parameters
+    ----------
+    noticed
+        Codes of the notices on the fits, drift and runs far from their model among them.
+    """
+    unlike = list(_unlike_simulated(analysis, noticed))
+    if unlike:
+        return (
+            "How often the 95 % intervals here hold the truth is not known: no simulated campaign "
+            f"was like this one, in which {listed(unlike)}."
+        )
+    in_plots = any("plot" in dict(fit.variance_components) for fit in analysis.fits)
+    return HELD_IN_PLOTS if in_plots else HELD
+
+
+def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[str]:
+    """Yield, each as a clause, what tells a campaign from the simulated ones."""
+    fits = analysis.fits
+    space = fits[0].model.space
+    few, many = (f(len(fit.runs_used) for fit in fits) for f in (min, max))
+    if few not in HELD_FOR or many not in HELD_FOR:
+        count = str(few) if few == many else f"{few} to {many}"
+        yield f"there are {count} runs ({HELD_FOR[0]} to {HELD_FOR[-1]} were simulated)"
+    if len(space.numeric) < len(space):
+        yield "a factor has levels"
+    elif len(space) not in HELD_IN:
+        yield f"there are {len(space)} factors ({HELD_IN[0]} to {HELD_IN[-1]} were simulated)"
+    if any(any(fit.censored) for fit in fits):
+        yield "of some values only a limit is known"
+    if any(passes_through_all(fit) for fit in fits):
+        yield "a polynomial passes through every value"
+    if "large-residual" in noticed:
+        yield "a run lies far from the model"
+    if "drift" in noticed:
+        yield "values change with run order or days"
+    groups = {effect.block for fit in fits for effect in fit.block_effects}
+    groups |= {name for fit in fits for name, _ in fit.variance_components}
+    if groups & {"block", "lot"}:
+        yield "blocks or lots differ"
 
 
 def _figure(share: float) -> str:

@@ -13,6 +13,8 @@ import numpy as np
 from markupsafe import Markup
 
 from doe.analysis.leeway import CHANCE_LOST
+from doe.analysis.recommendation import polynomials_worse_than_mean
+from doe.analysis.shown import Shown
 from doe.analysis.wording import chance_words
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.report.curve_section import curve_section
@@ -107,7 +109,8 @@ class FitEvidence:
     screening says of each response, how each response's model was judged, the chance to meet all
     limits over two factors, at each choice that nothing beats, the extraction curves, what is set
     beside the factors with a remark, the chance at the recommended settings with the rig's swings
-    counted, None where it has none, and runs with what was noted of them.
+    counted, None where it has none, runs with what was noted of them, and what the runs show of
+    the factors.
     """
 
     explorer: Explorer | None = None
@@ -121,6 +124,7 @@ class FitEvidence:
     also_set: tuple[tuple[str, str, str], ...] = ()
     swung_chance: float | None = None
     notes: tuple[tuple[int, str], ...] = ()
+    shown: Shown = field(default_factory=Shown)
 
 
 def fit_page(
@@ -197,7 +201,7 @@ def _fit_first_screen(
     texts = setting_text(space, optimum.settings)
     remarks = [""] * len(space)
     if around is not None:
-        remarks = _spread_remarks(space, around, optimum.settings)
+        remarks = _spread_remarks(space, around, optimum.settings, evidence.shown)
     varied = zip(factor_names(space), texts, remarks, strict=True)
     settings = (*varied, *evidence.also_set)
     all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
@@ -207,9 +211,11 @@ def _fit_first_screen(
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
-    panel = Panel(f"Set on the rig{together}", settings, _what_remarks_say(around))
+    how = "A guess, to set on the rig" if evidence.shown.guess else "Set on the rig"
+    panel = Panel(f"{how}{together}", settings, _what_remarks_say(around))
     return joined(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
+        prose(evidence.shown.sentences, "lead"),
         from_template("best", panel),
         _expected(foretold),
         prose(
@@ -240,8 +246,14 @@ def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) ->
         return analysis.evidence
     fitted = analysis.by_polynomials.settings
     apart = np.abs(space.code(fitted) - space.code(analysis.optimum.settings)).max()
-    if apart < SAME_SETTING:
+    if apart < SAME_SETTING and not polynomials_worse_than_mean(analysis):
         return "Averages over smooth surfaces and fitted polynomials agree on these settings."
+    if polynomials_worse_than_mean(analysis):
+        return (
+            "These settings rest on averages over smooth surfaces that the runs allow. The fitted "
+            "polynomials foretell runs left out worse than their mean does, so what they alone "
+            "would set is not told."
+        )
     return (
         "These settings rest on averages over smooth surfaces that the runs allow; fitted "
         f"polynomials alone would set {', '.join(setting_text(space, fitted))}. “How sure” below "
@@ -259,10 +271,20 @@ def _what_remarks_say(around: Landscape | None) -> str:
     )
 
 
-def _spread_remarks(space: FactorSpace, around: Landscape, at: FloatArray) -> list[str]:
+def _spread_remarks(
+    space: FactorSpace, around: Landscape, at: FloatArray, shown: Shown
+) -> list[str]:
     """Return for each factor how firmly the results fix its best value, beside that set (k,)."""
     remarks = []
-    for factor, spread, value in zip(space, around.location.spreads, at, strict=True):
+    free = shown.free or (None,) * len(space)
+    for factor, spread, value, told in zip(space, around.location.spreads, at, free, strict=True):
+        if told is not None:
+            ends = with_unit(f"{plain(told[0])} to {plain(told[1])}", factor.unit)
+            remarks.append(
+                f"not shown to matter: alone, any from {ends} would do as well, as far as these "
+                "runs tell"
+            )
+            continue
         if isinstance(factor, CategoricalFactor):
             remarks.append(_levels_remark(factor, spread, round(float(value))))
             continue
@@ -351,7 +373,7 @@ def _aims_sentence(analysis: Analysis, evidence: FitEvidence) -> str:
         if unknown:
             named = enumerated(unknown)
             return f"No model tells of {named}: no setting can be said to keep its limit."
-        return "No response has a limit or a tolerance, so there is no chance of meeting one."
+        return "No response has a limit or a tolerance to keep."
     if chance < 0.01:
         return "One new run may well miss a limit or a tolerance: the chance to meet all is small."
     swung = ""
@@ -430,10 +452,10 @@ def _sure_section(
         "sure",
         "How sure the best settings are",
         joined(
-            prose([analysis.evidence]),
+            prose(filter(None, [analysis.evidence, evidence.shown.coverage])),
             prose([intro]),
             table_html(location_table(space, around.location)),
-            prose([region_sentence(around.region)]) if around.region is not None else "",
+            prose([region_sentence(around.region, kept)]) if around.region is not None else "",
             prose([straying_sentence(space, analysis.fits, around.straying, chances)]),
             folded_figure(chance_picture(space, chance), "Where limits are likely kept: ")
             if chance is not None

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
 from doe.factors import CategoricalFactor, FactorSpace
 from doe.report.digits import bearing, between, capital, p_text, percent, plain, shown, with_unit
 from doe.report.fit_pictures import (
@@ -63,6 +64,8 @@ if TYPE_CHECKING:
 
 __all__ = ["expected_sentence", "expected_table", "response_section"]
 
+F_MOST = 10_000
+
 
 def expected_sentence(response: Response, prediction: Prediction) -> str:
     mean, error = float(prediction.mean[0]), float(prediction.standard_error[0])
@@ -72,11 +75,12 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     )
     low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
     single = with_unit(between(low, high).replace(" to ", " and "), unit)
+    level = percent(prediction.level)
     wanted = _wanted(response)
     how = "on average (" if prediction.expected is None else "typically (median; "
     return (
         f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} {how}"
-        f"{percent(prediction.level)} interval {average}), and any one run between {single}"
+        f"{level} interval {average}), and any one run between {single} ({level} interval)"
         f"{f'; {wanted} is wanted' if wanted else ''}."
     )
 
@@ -106,7 +110,7 @@ def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
             )
         )
     level = percent(foretold[0][1].level)
-    headings = ("expect of", "on average", f"{level} interval", "any one run", "wanted")
+    headings = ("expect of", "on average", f"{level} interval", f"any one run, {level}", "wanted")
     return Table(headings, tuple(rows), frozenset({1, 2, 3}))
 
 
@@ -221,7 +225,10 @@ def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
     if len(shape.ridge) > 1:
         parts.append(figure_html(ridge_picture(fit, shape.ridge, f"{key}-ridge")))
     if shape.ascent is not None and len(shape.ascent.points) > 1:
-        way = "The steepest way from the middle of the ranges towards the aim, step by step."
+        way = (
+            "The steepest way from the middle of the ranges towards the aim, step by step; settings "
+            "are rounded to what can be set."
+        )
         parts += [prose([way]), table_html(ascent_table(fit, shape.ascent))]
     return folded_evidence("The shape of the fitted surface, and where it leads", *parts)
 
@@ -361,6 +368,8 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
 def _judged_part(fit: FittedModel, judged: Judged, as_asked: bool) -> Markup:
     """Return which model the runs speak for."""
     advised = judged.recommendation
+    if passes_through_all(fit):
+        return prose([NOTHING_TO_COMPARE])
     if advised is None:
         return prose(["With these runs models cannot be compared."])
     taken = next((one.name for one in advised.candidates if one.model is advised.model), "")
@@ -461,13 +470,18 @@ def _squares_table(fit: FittedModel) -> Table:
                 name,
                 str(df),
                 plain(squares),
-                "" if name not in tested or f is None else plain(f, 3),
+                "" if name not in tested or f is None else _f_text(f),
                 p_text(p) if name in tested else "",
             )
             for name, df, squares, f, p in rows
         ),
         frozenset({1, 2, 3, 4}),
     )
+
+
+def _f_text(f: float) -> str:
+    """Return F with the digits that mean something: beyond some size only that it is large."""
+    return f"over {F_MOST}" if f > F_MOST else plain(f, 3)
 
 
 def _tests_table(fit: FittedModel) -> Table:
@@ -477,7 +491,7 @@ def _tests_table(fit: FittedModel) -> Table:
             test.label,
             str(test.df),
             "–" if test.df_error is None else plain(test.df_error, 3),
-            "–" if test.f is None else plain(test.f, 3),
+            "–" if test.f is None else _f_text(test.f),
             p_text(test.p_value),
         )
         for test in fit.tests

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe.analysis.wording import chance_words
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
 from doe.report.digits import bearing, between, percent, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
 from doe.report.pictures import (
@@ -279,18 +279,21 @@ def _aim_axis(fit: FittedModel, values: tuple[FloatArray, FloatArray, FloatArray
     return padded_axis(f"{response.words} ({wanted})", response.unit, low, high)
 
 
-def region_sentence(region: ProbableRegion) -> str:
-    """Return where limits are likely met, and what the rig's swings take from it."""
+def region_sentence(region: ProbableRegion, at_best: float | None = None) -> str:
+    """Return where limits are likely met, and what the rig's swings take from it.
+
+    `at_best` is the chance at the recommended settings, which may be the highest found.
+    """
     chance = percent(region.level)
     how = {
         "one response": "",
         "joint": " The responses’ scatter together is counted.",
         "bound": " This is a lower bound: it holds however the responses scatter together.",
     }[region.aims.how]
-    if region.highest < region.level:
+    if region.highest < region.level and (at_best or 0.0) < region.level:
         return (
             f"Nowhere in what the rig can run does one run meet every limit with {chance} chance; "
-            f"the highest found is {percent(region.highest)}.{how}"
+            f"the highest found is {chance_words(max(region.highest, at_best or 0.0))}.{how}"
         )
     swung = ""
     if (region.aims.swings > 0).any():
@@ -305,18 +308,25 @@ def region_sentence(region: ProbableRegion) -> str:
 
 
 def stationary_sentence(fit: FittedModel, found: Stationary) -> str:
-    """Return where a response is level and what it is there, in words."""
-    said = fit.response.words
+    """Return where a response is level and what it is there, no finer than the runs tell."""
+    said, space = fit.response.words, fit.model.space
     if found.settings is None:
         return f"The surface of {said} is nowhere level: it is {found.words}."
-    place = ", ".join(
-        with_unit(plain(float(value)), factor.unit)
-        for factor, value in zip(fit.model.space, found.settings, strict=True)
-        if not isinstance(factor, CategoricalFactor)
-    )
+    if found.nature == "flat":
+        return f"The surface of {said} is {found.words}, so where it is level is not told."
     if not found.inside_ranges:
         return f"The surface of {said} is level only outside the ranges; it is {found.words}."
-    return f"The surface of {said} is level at {place}; it is {found.words}."
+    place, ranges = [], []
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        place.append(with_unit(_as_set(factor, float(found.settings[i])), factor.unit))
+        if np.isfinite(found.ranges[i]).all():
+            low, high = (_as_set(factor, float(end)) for end in found.ranges[i])
+            ends = with_unit(f"{low} to {high}", factor.unit)
+            ranges.append(f"{factor.name.replace('_', ' ')} {ends}")
+    may = f" (by the {percent(found.level)} region {_and(ranges)})" if ranges else ""
+    return f"The surface of {said} is level near {', '.join(place)}{may}; it is {found.words}."
 
 
 def curvature_table(fit: FittedModel, found: Stationary) -> Table:
@@ -362,7 +372,7 @@ def ridge_picture(fit: FittedModel, path: Sequence[PathPoint], key: str = "ridge
         key,
         finding,
         f"Distances are in coded units: 1 is from the middle of a range to its end. The band is "
-        f"the {level} interval of the mean. The settings stand in the table.",
+        f"the {level} interval of the mean. The settings stand in the table, rounded to what can be set.",
         Axis("distance from the middle", "", float(x.min()), float(x.max())),
         Axis(response.words, response.unit, float(low.min()) - pad, float(high.max()) + pad),
         (
@@ -415,10 +425,17 @@ def _doubts(fit: FittedModel, point: PathPoint) -> str:
 
 
 def _cells(space: FactorSpace, settings: FloatArray) -> list[str]:
-    """Return one setting (k,) without units, levels by name."""
+    """Return one setting (k,) without units, levels by name, no finer than it can be set."""
     return [
         factor.levels[round(value)]
         if isinstance(factor, CategoricalFactor)
-        else plain(float(value), 5)
+        else _as_set(factor, float(value))
         for factor, value in zip(space, settings, strict=True)
     ]
+
+
+def _as_set(factor: NumericFactor, value: float) -> str:
+    """Return a value, inside the range or not, rounded to the steps that can be set."""
+    if factor.step is None:
+        return plain(value, 4)
+    return plain(round(value / factor.step) * factor.step, 6)
