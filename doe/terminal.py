@@ -210,6 +210,7 @@ def _changes_by_run(result: RecordResult) -> list[str]:
 
 
 def fit_lines(result: FitResult) -> list[str]:
+    from doe.analysis.recommendation import of_logarithms
     from doe.views import pressure_to_set
 
     analysis, space = result.analysis, result.campaign.space
@@ -224,11 +225,14 @@ def fit_lines(result: FitResult) -> list[str]:
         lines += wrapped(FREE_WORDS)
     lines += _alike_lines(result.campaign)
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
+    logarithms = of_logarithms(analysis)
+    lines += ["", *wrapped(logarithms)] if logarithms else []
     lines += ["", *wrapped(f"{analysis.evidence} {result.shown.coverage}")]
     chance = analysis.optimum.all_aims_probability
     if chance is not None:
         lines += ["", *wrapped(_chance_sentence(chance))]
-    lines += ["", *_around_lines(result)]
+    around = _around_lines(result)
+    lines += ["", *around] if around else []
     rows = [_fit_row(fit) for fit in analysis.fits]
     headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
     lines += ["", *table(headings, rows)]

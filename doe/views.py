@@ -963,6 +963,11 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
                     at,
                     campaign.feasible(rows),
                     fit.change_told(rows[0], rows[-1], p.level),
+                    any(
+                        fit.change_told(rows[0], rows[turn], p.level)
+                        and fit.change_told(rows[turn], rows[-1], p.level)
+                        for turn in (int(np.argmax(p.mean)), int(np.argmin(p.mean)))
+                    ),
                 )
             )
     return tuple(views)

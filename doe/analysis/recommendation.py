@@ -31,6 +31,7 @@ __all__ = [
     "chance_of_all_aims",
     "coverage",
     "decision_of",
+    "of_logarithms",
     "passes_through_all",
     "polynomials_worse_than_mean",
     "recommended",
@@ -216,6 +217,24 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
 def polynomials_worse_than_mean(analysis: Analysis) -> bool:
     """Whether some fitted polynomial foretells runs left out worse than their mean does."""
     return any(fit.r2_predicted is not None and fit.r2_predicted < 0 for fit in analysis.fits)
+
+
+def of_logarithms(analysis: Analysis) -> str:
+    """Say of which responses the runs, not the file, chose logarithms; empty where of none."""
+    chosen = [
+        fit.response.words
+        for fit in analysis.fits
+        if fit.response.scale != "log"
+        and fit.response.name in analysis.surrogates
+        and analysis.surrogates[fit.response.name].logarithmic
+    ]
+    if not chosen:
+        return ""
+    return (
+        f"The averages over smooth surfaces model the logarithm of {listed(chosen)}, which the "
+        "runs support more than the value itself: what is told is the median, which half of new "
+        "runs exceed."
+    )
 
 
 def passes_through_all(fit: FittedModel) -> bool:

@@ -63,7 +63,7 @@ class Shown:
         if both:
             told.append(
                 f"No factor was shown to act on {listed(both)}: a plain mean describes the runs as "
-                "well as any model, and foretells runs left out as well."
+                "well as any polynomial, and runs left out are foretold no better than by it."
             )
         if one:
             told.append(

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup
 
 from doe.analysis.leeway import CHANCE_LOST
-from doe.analysis.recommendation import polynomials_worse_than_mean
+from doe.analysis.recommendation import of_logarithms, polynomials_worse_than_mean
 from doe.analysis.shown import Shown
 from doe.analysis.wording import chance_words
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
@@ -185,7 +185,9 @@ def fit_page(
     if evidence.screenings:
         sections.insert(0, screening_section(evidence.screenings))
     sections.insert(0, more_to_know([*header.notices, *analysis.notices]))
-    sections.append(methods_section(header, analysis, space, evidence.notes))
+    sections.append(
+        methods_section(header, analysis, space, evidence.notes, evidence.shown.coverage)
+    )
     first = _fit_first_screen(header, analysis, space, evidence)
     return whole_page(header, first, sections, explorer)
 
@@ -220,6 +222,7 @@ def _fit_first_screen(
         _expected(foretold),
         prose(
             [
+                of_logarithms(analysis),
                 _aims_sentence(analysis, evidence),
                 _leeway_sentence(analysis, space, around),
                 _rooms_sentence(evidence.rooms),
@@ -452,7 +455,7 @@ def _sure_section(
         "sure",
         "How sure the best settings are",
         joined(
-            prose(filter(None, [analysis.evidence, evidence.shown.coverage])),
+            prose([analysis.evidence, evidence.shown.coverage]),
             prose([intro]),
             table_html(location_table(space, around.location)),
             prose([region_sentence(around.region, kept)]) if around.region is not None else "",

@@ -64,7 +64,8 @@ class EffectCurve:
     """A fitted response along one factor (m,), the others held at `at` (k,).
 
     `feasible` (m,) tells where the rig can run; None if it can everywhere. `told` is whether the
-    results tell a change from one end to the other from none.
+    results tell a change from one end to the other from none; `turns` whether they tell one to
+    either side of the highest or lowest value between the ends.
     """
 
     response: Response
@@ -77,6 +78,7 @@ class EffectCurve:
     at: FloatArray
     feasible: npt.NDArray[np.bool_] | None = None
     told: bool = True
+    turns: bool = True
 
 
 def effect_curve_picture(
@@ -398,10 +400,10 @@ def _effect_curve_finding(space: FactorSpace, view: EffectCurve) -> str:
     first, last = float(view.mean[0]), float(view.mean[-1])
     high, low = int(np.argmax(view.mean)), int(np.argmin(view.mean))
     inner = range(1, len(view.mean) - 1)
-    if high in inner and low not in inner:
+    if view.turns and high in inner and low not in inner:
         turn = one_setting(space, view.factor, float(view.x[high]))
         return f"{words} rises with {along} to {turn}, then falls"
-    if low in inner and high not in inner:
+    if view.turns and low in inner and high not in inner:
         turn = one_setting(space, view.factor, float(view.x[low]))
         return f"{words} falls with {along} to {turn}, then rises"
     if not view.told:

@@ -52,6 +52,10 @@ CHANCES = (10.0, 50.0, 90.0, 99.0)
 BY_FREER = "Drawn by the averages over smooth surfaces that the recommended settings rest on."
 BY_POLYNOMIAL = "Drawn by the fitted polynomial."
 
+CLEAR = 1.96
+"""Standard errors by which two means must lie apart for a picture's title to say which is higher
+(95 %, taken as independent, which surfaces seldom are: so it is said rather too seldom)."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class SurfaceView:
@@ -298,6 +302,10 @@ def _surface_finding(space: FactorSpace, view: SurfaceView) -> str:
     pick = int(np.nanargmin(inside) if lowest else np.nanargmax(inside))
     i, j = np.unravel_index(pick, inside.shape)
     value = bearing(float(view.mean[i, j]), float(view.standard_error[i, j]))
+    other = int(np.nanargmax(inside) if lowest else np.nanargmin(inside))
+    apart = CLEAR * float(np.hypot(*view.standard_error.ravel()[[pick, other]]))
+    if float(np.ptp(view.mean.ravel()[[pick, other]])) <= apart:
+        return f"Whether {response.words} changes over this map the results do not tell"
     return (
         f"{capital(response.words)} is {'lowest' if lowest else 'highest'}, "
         f"{with_unit(value, response.unit)}, near "

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.analysis.decision import CANDIDATES, REACHES, SURE
+from doe.analysis.surrogate import PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import capital, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
@@ -40,13 +42,15 @@ def methods_section(
     analysis: Analysis,
     space: FactorSpace,
     notes: Sequence[tuple[int, str]] = (),
+    coverage: str = "",
 ) -> Section:
     """Return what was done, in words to paste into a methods section, and what was noted of runs.
 
-    `notes` are runs of the ledger, each with its note.
+    `notes` are runs of the ledger, each with its note; `coverage` says how often intervals like
+    these held in simulations.
     """
     body = joined(
-        prose([_methods_words(header, analysis, space)], "paste"),
+        prose([_methods_words(header, analysis, space, coverage)], "paste"),
         small_heading("Runs used and left out"),
         prose(_exclusion_sentences(analysis.fits)),
         _noted_runs(notes),
@@ -61,6 +65,11 @@ METHOD_SOURCES = (
     "Methods, 4.5.1.",
     "Predicted R² from PRESS, the sum of (e/(1 − h))²: Allen 1974, Technometrics 16, 125–127.",
     "Several aims together: Derringer, Suich 1980, Journal of Quality Technology 12, 214–219.",
+    "Averages over smooth surfaces: Gaussian processes, Rasmussen, Williams 2006, Gaussian "
+    "Processes for Machine Learning, chapters 2 and 5; their length scales drawn by adaptive "
+    "multiple importance sampling, Cornuet, Marin, Mira, Robert 2012, Scandinavian Journal of "
+    "Statistics 39, 798–812.",
+    "Models compared by AICc: Hurvich, Tsai 1989, Biometrika 76, 297–307.",
     "Runs in groups: REML with standard errors and degrees of freedom after Kenward, Roger 1997, "
     "Biometrics 53, 983–997.",
     "Half-normal plot: Daniel 1959, Technometrics 1, 311–341. Margins of effects without repeats: "
@@ -71,7 +80,7 @@ METHOD_SOURCES = (
 """Sources of the methods; all but the first and the last are cited from memory."""
 
 
-def _methods_words(header: Header, analysis: Analysis, space: FactorSpace) -> str:
+def _methods_words(header: Header, analysis: Analysis, space: FactorSpace, coverage: str) -> str:
     ranges = enumerated([_range_words(factor) for factor in space])
     fits = " ".join(
         f"{capital(fit.response.words)} was fitted with a model of {fit.model.name} "
@@ -82,12 +91,87 @@ def _methods_words(header: Header, analysis: Analysis, space: FactorSpace) -> st
         for fit in analysis.fits
     )
     software = next((text for label, text in header.provenance if label == "made with"), "")
-    made = f" Computed with {software}." if software else ""
-    return (
+    made = f"Computed with {software}." if software else ""
+    told = [
         f"The factors were {ranges}. Factors were coded −1 to +1 over these ranges and entered at "
-        f"the settings achieved. {fits} The recommended settings were searched among those that "
-        f"the rig can run, for all aims together.{made}"
+        "the settings achieved.",
+        *(_surface_sentences(analysis) if analysis.surrogates else ()),
+        fits,
+        *(_search_sentences(analysis) if analysis.surrogates else (SEARCHED_ON_POLYNOMIALS,)),
+        coverage,
+        made,
+    ]
+    return " ".join(filter(None, told))
+
+
+SEARCHED_ON_POLYNOMIALS = (
+    "The recommended settings were searched on the fitted models, from many starts among the "
+    "settings that the rig can run, for all aims together."
+)
+
+
+def _surface_sentences(analysis: Analysis) -> list[str]:
+    """Return what the recommended settings rest on, as a methods section has it."""
+    sets = ROUNDS * SETS_DRAWN
+    told = [
+        "The recommended settings and what is expected there rest on Gaussian processes, one a "
+        f"response, each averaged over sets of hyperparameters: {sets} sets of length scales and "
+        "standard deviations were drawn from log-normal priors by adaptive importance sampling "
+        "(Cornuet et al. 2012) and weighted by the marginal likelihood of the runs (Rasmussen and "
+        f"Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for all.",
+        "The covariance is the sum of a constant, a linear and a squared linear part, a squared "
+        "exponential of each factor alone and one of all factors together; runs of one day or "
+        "stage, whole plot, block or lot share a normal shift. Intervals are the central 95 % of "
+        "the average.",
+        _scale_sentence(analysis),
+    ]
+    if max(len(fit.runs_used) for fit in analysis.fits) > RUNS_ALONE:
+        told.append(
+            f"Of more than {RUNS_ALONE} runs near ones were gathered at {PLACES} places and "
+            "counted as their averages."
+        )
+    return [*told, "Polynomials were fitted as a second opinion."]
+
+
+def _scale_sentence(analysis: Analysis) -> str:
+    """Return of which responses values were modelled, of which logarithms, and who chose so."""
+    by_file: list[str] = []
+    by_runs: list[str] = []
+    values: list[str] = []
+    for fit in analysis.fits:
+        own = analysis.surrogates[fit.response.name]
+        chosen = by_runs if own.logarithmic else values
+        (by_file if fit.response.scale == "log" else chosen).append(fit.response.words)
+    parts = [
+        f"Of {enumerated(by_file)} logarithms were modelled." if by_file else "",
+        f"Of {enumerated(by_runs)} logarithms were modelled, since their marginal likelihood was "
+        "higher than that of the values; means are medians there."
+        if by_runs
+        else "",
+        f"Of {enumerated(values)} values were modelled, not logarithms." if values else "",
+    ]
+    return " ".join(filter(None, parts))
+
+
+def _search_sentences(analysis: Analysis) -> list[str]:
+    """Return how the recommended settings were searched."""
+    aims = [fit.response.aim for fit in analysis.fits]
+    wanted = [aim for aim in aims if aim not in ("below", "above")]
+    rank = {
+        0: "the chance that one run keeps every limit",
+        1: "the aim at the expected value",
+    }.get(len(wanted), "the geometric mean of the desirabilities (Derringer and Suich 1980)")
+    limits = (
+        f"; settings at which one run keeps every limit with a chance of {100 * SURE:.0f} % came "
+        "before all others"
+        if len(wanted) < len(aims)
+        else ""
     )
+    return [
+        f"Settings were searched among up to {CANDIDATES} that can be set and that the rig can "
+        "run, spread over a grid or at random, then among the neighbours of the best of them in "
+        f"{len(REACHES)} rounds of shrinking steps. They were ranked by {rank}{limits}."
+    ]
 
 
 def _range_words(factor: Factor) -> str:

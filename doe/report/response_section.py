@@ -226,8 +226,8 @@ def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
         parts.append(figure_html(ridge_picture(fit, shape.ridge, f"{key}-ridge")))
     if shape.ascent is not None and len(shape.ascent.points) > 1:
         way = (
-            "The steepest way from the middle of the ranges towards the aim, step by step; settings "
-            "are rounded to what can be set."
+            "The steepest way from the middle of the ranges towards the aim, step by step; "
+            "settings are rounded to what can be set."
         )
         parts += [prose([way]), table_html(ascent_table(fit, shape.ascent))]
     return folded_evidence("The shape of the fitted surface, and where it leads", *parts)

@@ -372,7 +372,8 @@ def ridge_picture(fit: FittedModel, path: Sequence[PathPoint], key: str = "ridge
         key,
         finding,
         f"Distances are in coded units: 1 is from the middle of a range to its end. The band is "
-        f"the {level} interval of the mean. The settings stand in the table, rounded to what can be set.",
+        f"the {level} interval of the mean. The settings stand in the table, rounded to what can "
+        "be set.",
         Axis("distance from the middle", "", float(x.min()), float(x.max())),
         Axis(response.words, response.unit, float(low.min()) - pad, float(high.max()) + pad),
         (
