@@ -52,10 +52,6 @@ DANGERS = ("log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 REASONS_SHOWN = 4
-FREE_WORDS = (
-    "Where “any” is said, the factor was not shown to matter: set alone to another of these values "
-    "it would do as well, as far as these runs tell."
-)
 UNFIXED = 0.95
 """Share of its range from which on the results are said hardly to fix a factor."""
 
@@ -211,6 +207,7 @@ def _changes_by_run(result: RecordResult) -> list[str]:
 
 def fit_lines(result: FitResult) -> list[str]:
     from doe.analysis.recommendation import of_logarithms
+    from doe.analysis.shown import ANY_WORDS
     from doe.views import pressure_to_set
 
     analysis, space = result.analysis, result.campaign.space
@@ -222,7 +219,7 @@ def fit_lines(result: FitResult) -> list[str]:
     how = "A guess" if result.shown.guess else "Set next"
     lines += wrapped(f"{how}: {_with_freedom(space, at, result.shown.free)}{with_pressure}.")
     if any(ends is not None for ends in result.shown.free):
-        lines += wrapped(FREE_WORDS)
+        lines += wrapped(ANY_WORDS)
     lines += _alike_lines(result.campaign)
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     logarithms = of_logarithms(analysis)

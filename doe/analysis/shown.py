@@ -22,10 +22,15 @@ if TYPE_CHECKING:
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.selection import Recommendation
 
-__all__ = ["Shown", "acting_factors", "shown"]
+__all__ = ["ANY_WORDS", "Shown", "acting_factors", "shown"]
 
 FREE = 0.9
 """Share of its range that a setting must be able to stray over to be called free (our rule)."""
+
+ANY_WORDS = (
+    "Where “any” is said, the factor was not shown to matter: set alone to another of these "
+    "values, all of which the rig can run, it would do as well, as far as these runs tell."
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from markupsafe import Markup
 
 from doe.analysis.leeway import CHANCE_LOST
 from doe.analysis.recommendation import of_logarithms, polynomials_worse_than_mean
-from doe.analysis.shown import Shown
+from doe.analysis.shown import ANY_WORDS, Shown
 from doe.analysis.wording import chance_words
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.report.curve_section import curve_section
@@ -213,8 +213,8 @@ def _fit_first_screen(
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
-    how = "A guess, to set on the rig" if evidence.shown.guess else "Set on the rig"
-    panel = Panel(f"{how}{together}", settings, _what_remarks_say(around))
+    how = "A guess at what to set on the rig" if evidence.shown.guess else "Set on the rig"
+    panel = Panel(f"{how}{together}", settings, _what_remarks_say(around, evidence.shown))
     return joined(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         prose(evidence.shown.sentences, "lead"),
@@ -264,14 +264,17 @@ def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) ->
     )
 
 
-def _what_remarks_say(around: Landscape | None) -> str:
+def _what_remarks_say(around: Landscape | None, shown: Shown) -> str:
     if around is None:
         return ""
+    any_words = ANY_WORDS if any(shown.free) else ""
+    if shown.free and all(shown.free):
+        return any_words
     level = percent(around.location.level)
     return (
         f"Grey says where else the best may be, as far as the runs tell ({level} interval): not a "
-        "tolerance, nor room to move in."
-    )
+        f"tolerance, nor room to move in. {any_words}"
+    ).strip()
 
 
 def _spread_remarks(
@@ -283,10 +286,7 @@ def _spread_remarks(
     for factor, spread, value, told in zip(space, around.location.spreads, at, free, strict=True):
         if told is not None:
             ends = with_unit(f"{plain(told[0])} to {plain(told[1])}", factor.unit)
-            remarks.append(
-                f"not shown to matter: alone, any from {ends} would do as well, as far as these "
-                "runs tell"
-            )
+            remarks.append(f"any from {ends}: not shown to matter")
             continue
         if isinstance(factor, CategoricalFactor):
             remarks.append(_levels_remark(factor, spread, round(float(value))))
