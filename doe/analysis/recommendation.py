@@ -54,7 +54,7 @@ HELD_IN_PLOTS = (
     "plots shifted by once or twice the scatter of runs."
 )
 """Flat, saturating, hill-shaped and kinetic surfaces, 60 campaigns each:
-`tests/bench/test_bench_recommended.py` prints it."""
+`tests/bench/test_bench_recommended.py` and `test_bench_shown.py` print it."""
 
 NOTHING_TO_COMPARE = (
     "The polynomial passes through every value, so no scatter is left by which to compare models."

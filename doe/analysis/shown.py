@@ -1,6 +1,7 @@
 """What the runs show of the factors: on which responses any acts, and which settings are free.
 
-That something was not shown is no proof that it does nothing; the words say so.
+That something was not shown is no proof that it does nothing; the words say so. How often runs are
+called scatter is simulated in `tests/bench/test_bench_shown.py`.
 
 Shapes: k factors.
 """

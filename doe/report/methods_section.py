@@ -69,6 +69,8 @@ METHOD_SOURCES = (
     "Processes for Machine Learning, chapters 2 and 5; their length scales drawn by adaptive "
     "multiple importance sampling, Cornuet, Marin, Mira, Robert 2012, Scandinavian Journal of "
     "Statistics 39, 798–812.",
+    "Values known only to lie beyond a limit, in these surfaces: expectation propagation, Minka "
+    "2001, Uncertainty in Artificial Intelligence 17, 362–369.",
     "Models compared by AICc: Hurvich, Tsai 1989, Biometrika 76, 297–307.",
     "Runs in groups: REML with standard errors and degrees of freedom after Kenward, Roger 1997, "
     "Biometrics 53, 983–997.",
@@ -129,6 +131,11 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
         told.append(
             f"Of more than {RUNS_ALONE} runs near ones were gathered at {PLACES} places and "
             "counted as their averages."
+        )
+    elif any(any(fit.censored) for fit in analysis.fits):
+        told.append(
+            "Values known only to lie beyond a limit counted by the chance of that, by expectation "
+            "propagation (Minka 2001)."
         )
     return [*told, "Polynomials were fitted as a second opinion."]
 

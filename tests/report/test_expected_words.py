@@ -6,6 +6,7 @@ import numpy as np
 
 from doe.analysis.fit import fit_response
 from doe.analysis.observations import Observations
+from doe.analysis.surface import stationary_point
 from doe.analysis.transformation import log
 from doe.factors import FactorSpace, NumericFactor
 from doe.report.fit_pictures import (
@@ -14,9 +15,11 @@ from doe.report.fit_pictures import (
     observed_fitted_picture,
     residuals_picture,
 )
+from doe.report.map_pictures import surface_picture
 from doe.report.response_section import expected_sentence, expected_table
+from doe.report.surface_section import region_sentence, stationary_sentence
 from doe.responses import Response
-from doe.terms import linear_model
+from doe.terms import linear_model, quadratic_model
 
 SPACE = FactorSpace((NumericFactor("a", "", -1, 1),))
 SETTINGS = np.repeat([[-1.0], [0.0], [1.0]], 4, axis=0)
@@ -90,3 +93,52 @@ def test_repeats_in_other_blocks_are_not_called_none():
     assert fit.lack_of_fit is None  # the one repeat, of run 1, lies in the other lot
     said = {notice.code: notice.what for notice in fit.notices}
     assert "Runs were repeated only in another" in said["no-repeats"]
+
+
+def test_title_names_a_turn_only_where_the_results_tell_one():
+    x = np.linspace(-1, 1, 5)
+    mean = 10 - x**2
+    curve = EffectCurve(Y, 0, x, mean, mean - 1, mean + 1, 0.95, SETTINGS[0], told=False)
+    assert effect_curve_picture(SPACE, curve).finding.startswith("Y rises with a to 0")
+    finding = effect_curve_picture(SPACE, replace(curve, turns=False)).finding
+    assert finding == "Y may not change with a: the results do not tell"
+    dip = replace(curve, mean=-mean, turns=False, told=True)
+    assert "then" not in effect_curve_picture(SPACE, dip).finding
+
+
+def test_surface_is_called_highest_somewhere_only_where_ends_lie_apart(made_up):
+    view = made_up.surfaces[0]
+    assert "is highest" in surface_picture(made_up.space, view).finding
+    unsure = replace(view, standard_error=np.full_like(view.mean, np.ptp(view.mean)))
+    finding = surface_picture(made_up.space, unsure).finding
+    assert finding == "Whether dissolved mass changes over this map the results do not tell"
+
+
+def test_highest_chance_found_is_never_below_that_of_the_recommended_settings(made_up):
+    region = replace(made_up.evidence.landscape.region, highest=0.21, level=0.9)
+    assert "the highest found is 23\N{NO-BREAK SPACE}%" in region_sentence(region, 0.234)
+    assert "the highest found is 21\N{NO-BREAK SPACE}%" in region_sentence(region, None)
+    assert "Nowhere" not in region_sentence(region, 0.95)
+
+
+def test_interval_of_a_run_carries_its_level():
+    prediction = fit_response(Y, linear_model(SPACE), data()).predict([[0.0]])
+    assert expected_sentence(Y, prediction).endswith("mg/g (95\N{NO-BREAK SPACE}% interval).")
+    assert "any one run, 95\N{NO-BREAK SPACE}%" in expected_table([(Y, prediction)]).headings
+
+
+def test_a_flat_surface_has_no_level_place():
+    space = FactorSpace((NumericFactor("a", "°C", -1, 1, 0.5), NumericFactor("b", "", -1, 1)))
+    corners = np.array([[i, j] for i in (-1.0, 0.0, 1.0) for j in (-1.0, 0.0, 1.0)] * 2)
+    runs = tuple(range(1, 19))
+
+    def told(values):
+        made = Observations(space, corners, corners, values, runs, (1,) * 18, runs, (None,) * 18)
+        fit = fit_response(Y, quadratic_model(space), made)
+        return stationary_sentence(fit, stationary_point(fit))
+
+    scatter = np.random.default_rng(4).normal(size=18)
+    assert "where it is level is not told" in told(50 + scatter)
+    bent = 50 - 9 * ((corners - 0.2) ** 2).sum(axis=1) + 0.1 * scatter
+    assert "is level near 0" in told(bent)  # steps of 0.5: the place at 0.2 cannot be set
+    assert "°C" in told(bent)

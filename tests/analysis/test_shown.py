@@ -1,0 +1,208 @@
+"""Which campaigns are like the simulated ones, what is called scatter, and which settings are free.
+
+The data are invented, so what acts and what does not is known.
+"""
+
+from dataclasses import replace
+from itertools import product
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import analyse
+from doe.analysis.recommendation import coverage, decision_of, polynomials_worse_than_mean
+from doe.analysis.recommendation import recommended as with_settings
+from doe.analysis.selection import recommend_model
+from doe.analysis.shown import Shown, acting_factors, shown
+from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
+from doe.responses import Response
+from doe.terms import linear_model, quadratic_model
+
+AXES = ("temperature", "flow", "time", "mass", "acid")
+SIMULATED = "In simulated campaigns of 13 to 20 runs"
+UNKNOWN = "How often the 95 % intervals here hold the truth is not known"
+Y = Response("y", "mg/g", "maximise")
+
+
+def space_of(k, change="easy"):
+    first = NumericFactor(AXES[0], "", -1, 1, 0.1, change=change)
+    return FactorSpace((first, *(NumericFactor(name, "", -1, 1, 0.1) for name in AXES[1:k])))
+
+
+def runs_of(k, centres=3):
+    """A composite design: every corner, the middles of the faces, and repeats of the centre."""
+    corners = np.array(list(product((-1.0, 1.0), repeat=k)))
+    return np.vstack([corners, np.eye(k), -np.eye(k), np.zeros((centres, k))])
+
+
+def data_of(settings, space, truth=lambda x: 50 + 5 * x[:, 0], scatter=1.0, **changes):
+    n = len(settings)
+    values = truth(settings) + scatter * np.random.default_rng(5).normal(size=n)
+    numbers = tuple(range(1, n + 1))
+    data = Observations(space, settings, settings, values, numbers, (1,) * n, numbers, (None,) * n)
+    return replace(data, **changes)
+
+
+def analysed(data, model=linear_model, response=Y):
+    return analyse([response], model(data.space), {response.name: data}, whole_box)
+
+
+def plain(**changes):
+    return data_of(runs_of(3), space_of(3), **changes)
+
+
+def test_coverage_stands_for_a_campaign_like_the_simulated_ones():
+    assert coverage(analysed(plain()), ()).startswith(SIMULATED)
+
+
+@pytest.mark.parametrize(
+    ("data", "why"),
+    [
+        (plain(censored=("below", *(None,) * 16)), "of some values only a limit is known"),
+        (plain(scatter=0.0), "a polynomial passes through every value"),
+        (plain(blocks=(("lot", tuple("ab" * 8 + "a")),)), "blocks or lots differ"),
+        (data_of(runs_of(2, 1), space_of(2)), "there are 9 runs (13 to 20 were simulated)"),
+        (data_of(runs_of(3, 8), space_of(3)), "there are 22 runs (13 to 20 were simulated)"),
+        (
+            data_of(runs_of(5)[:20], space_of(5)),
+            "there are 5 factors (2 to 4 were simulated)",
+        ),
+    ],
+)
+def test_coverage_says_in_which_way_a_campaign_is_unlike_them(data, why):
+    told = coverage(analysed(data), ())
+    assert told.startswith(UNKNOWN)
+    assert why in told
+    assert SIMULATED not in told
+
+
+@pytest.mark.parametrize(
+    ("code", "why"),
+    [
+        ("large-residual", "a run lies far from the model"),
+        ("drift", "values change with run order or days"),
+    ],
+)
+def test_coverage_goes_with_notices_on_outliers_and_drift(code, why):
+    assert why in coverage(analysed(plain()), {code})
+    assert coverage(analysed(plain()), {"leverage"}).startswith(SIMULATED)
+
+
+def test_levels_were_not_simulated():
+    grind = FactorSpace((*space_of(2).factors, CategoricalFactor("grind", ("fine", "coarse"))))
+    settings = np.hstack([np.tile(runs_of(2, 0), (2, 1)), np.repeat([[0.0], [1.0]], 8, axis=0)])
+    assert "a factor has levels" in coverage(analysed(data_of(settings, grind)), ())
+
+
+def test_whole_plots_have_a_coverage_of_their_own():
+    settings = runs_of(3)
+    order = np.argsort(settings[:, 0], kind="stable")
+    settings = settings[order]
+    plots = tuple((np.searchsorted([-1, 0, 1], settings[:, 0]) * 10 + np.arange(17) // 3).tolist())
+    found = coverage(analysed(data_of(settings, space_of(3, "hard"), plots=plots)), ())
+    assert "one of them set once a plot" in found
+    assert "85 to 100 times in 100" in found
+
+
+def recommended_for(data):
+    return recommend_model(Y, data.space, data, 1, draws=1)
+
+
+def test_acting_factors_are_those_of_the_recommended_model_and_of_the_screening():
+    assert acting_factors(None, None) is None
+    acting = acting_factors(recommended_for(plain()), None)
+    assert acting is not None
+    assert "temperature" in acting
+    screened = SimpleNamespace(matter=("time",))
+    nothing = recommended_for(plain(truth=lambda x: np.full(len(x), 50.0)))
+    assert acting_factors(nothing, None) == frozenset()
+    assert acting_factors(nothing, screened) == {"time"}
+
+
+def stub(r2=0.5, unfitted=()):
+    fits = tuple(
+        SimpleNamespace(response=Response(name, "", "maximise"), model=linear_model(space_of(3)))
+        for name in ("a", "b")
+    )
+    own = SimpleNamespace(r2_left_out=lambda: r2)
+    analysis = analysed(plain())
+    fitted = [replace(analysis.fits[0], response=fit.response) for fit in fits]
+    return replace(analysis, fits=tuple(fitted), surrogates={"a": own, "b": own}, unfitted=unfitted)
+
+
+LEEWAY = ((-0.2, 0.3), (-1.0, 1.0), (-0.97, 0.92))
+HEAT = frozenset({"temperature"})
+
+
+def test_free_is_what_acts_on_nothing_and_may_stray_over_nearly_all_its_range():
+    found = shown(stub(), {"a": HEAT, "b": HEAT}, LEEWAY)
+    assert found.free == (None, (-1.0, 1.0), (-0.9, 0.9))  # inwards, to settable values
+    assert not found.guess
+    assert found.sentences == ()
+    both = shown(stub(), {"a": HEAT, "b": frozenset({"flow"})}, LEEWAY)
+    assert both.free == (None, None, (-0.9, 0.9))
+    narrow = shown(stub(), {"a": HEAT, "b": HEAT}, (LEEWAY[1], (-1.0, 0.5), LEEWAY[2]))
+    assert narrow.free[:2] == (None, None)
+
+
+def test_nothing_is_free_where_a_response_was_not_judged():
+    assert shown(stub(), {"a": HEAT, "b": None}, LEEWAY).free == (None,) * 3
+    assert shown(stub(unfitted=(Y,)), {"a": HEAT, "b": HEAT}, LEEWAY).free == (None,) * 3
+    assert shown(stub(), {"a": HEAT, "b": HEAT}, ()).free == (None,) * 3
+
+
+def test_a_response_without_effect_is_named_and_others_keep_the_settings_from_being_a_guess():
+    found = shown(stub(), {"a": frozenset(), "b": HEAT}, LEEWAY)
+    assert found.sentences == (
+        "No factor was shown to act on a: a plain mean describes the runs as well as any "
+        "polynomial.",
+    )
+    assert not found.guess
+    worse = shown(stub(r2=-0.1), {"a": frozenset(), "b": HEAT}, LEEWAY)
+    assert worse.guess
+    assert "No factor was shown to act on a:" in worse.sentences[0]
+    assert worse.sentences[1].startswith("Of b runs left out are foretold no better")
+    assert "a guess" in worse.sentences[2]
+    assert Shown().sentences == ()
+
+
+def evidence_of(data, model=quadratic_model):
+    analysis = analysed(data, model)
+    decision = decision_of(analysis, {"y": data}, whole_box, None, 3)
+    return analysis, with_settings(analysis, decision).evidence
+
+
+def test_polynomials_worse_than_a_mean_are_not_told_where_they_would_go():
+    noisy, told = evidence_of(plain(truth=lambda x: np.full(len(x), 50.0)))
+    assert polynomials_worse_than_mean(noisy)
+    assert "alone would set is not told" in told
+    assert "alone would set 0" not in told
+    bent = plain(truth=lambda x: 50 + 9 * x[:, 0] - 9 * (x[:, 0] - 0.1) ** 2 - 3 * x[:, 1] ** 2)
+    good, told = evidence_of(bent)
+    assert not polynomials_worse_than_mean(good)
+    assert "is not told" not in told
+    assert "which says little" not in told
+
+
+def test_agreement_with_polynomials_worse_than_a_mean_says_little():
+    data = plain(truth=lambda x: np.full(len(x), 50.0))
+    analysis = analysed(data, quadratic_model)
+    decision = decision_of(analysis, {"y": data}, whole_box, None, 3)
+    decision = decision.with_settings(analysis.optimum.settings[None])
+    apart = np.abs(decision.candidates - analysis.optimum.settings).max(axis=1)
+    same = with_settings(analysis, replace(decision, best=int(apart.argmin())))
+    assert "agree on these settings, which says little" in same.evidence
+
+
+def test_a_predicted_r2_that_does_not_exist_is_no_verdict_on_the_polynomial():
+    """With values below a limit it is not worked out, whatever the polynomial is worth."""
+    slanted = plain(
+        truth=lambda x: 50 + 9 * x[:, 0] - 9 * (x[:, 0] - 0.1) ** 2 - 3 * x[:, 1] ** 2,
+        censored=("below", *(None,) * 16),
+    )
+    analysis, told = evidence_of(slanted)
+    assert analysis.fits[0].r2_predicted is None
+    assert "(the polynomial’s cannot be worked out)" in told
+    assert "none" not in told
