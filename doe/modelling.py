@@ -638,6 +638,7 @@ def other_than_planned(
 
 
 def shown_of(
+    campaign: Campaign,
     analysis: Analysis,
     found: Mapping[str, Finding],
     screened: Mapping[str, ScreeningVerdict],
@@ -651,7 +652,12 @@ def shown_of(
     }
     noticed = {notice.code for fitted in analysis.fits for notice in fitted.notices}
     noticed |= {notice.code for one in found.values() for notice in one.notices}
-    return shown(analysis, acting, around.leeway, noticed)
+    above = "pressure_above_saturation"
+    follows = above in campaign.space.names or above.replace("_", " ") in dict(
+        campaign.fixed_settings()
+    )
+    tied = ("temperature", above) if follows else ()
+    return shown(analysis, acting, around.leeway, noticed, tied)
 
 
 def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:

@@ -471,7 +471,7 @@ def fit(
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
     analysis = _choice_allowed_for(analysis, around)
-    told = shown_of(analysis, found, screened, around)
+    told = shown_of(campaign, analysis, found, screened, around)
     notices = (
         *campaign.notices(),
         *ledger.notices,

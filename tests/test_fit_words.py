@@ -21,13 +21,25 @@ Truth = Callable[[Mapping[str, float], np.random.Generator], float]
 RESPONSE = '[responses.y]\nunit = "mg/g"\naim = "maximise"\nscatter = "2 mg/g"\n\n'
 
 
-def fitted(command: Command, folder: Path, truth: Truth, *, seed: int = 1) -> SimpleNamespace:
-    """Plan a campaign of three factors and one response, fill in the truth, and fit it."""
+def fitted(
+    command: Command,
+    folder: Path,
+    truth: Truth,
+    *,
+    seed: int = 1,
+    change: tuple[str, str] = ("", ""),
+) -> SimpleNamespace:
+    """Plan a campaign of three factors and one response, fill in the truth, and fit it.
+
+    `change` is a passage of the new campaign's file and what stands in its place.
+    """
     command("new", "mint")
     path = folder / "designs" / "mint" / "campaign.toml"
     text = path.read_text(encoding="utf-8")
     first, last = text.index("[responses.extract_yield]"), text.index("# --- By what a run")
-    path.write_text(text[:first] + RESPONSE + text[last:], encoding="utf-8")
+    text = text[:first] + RESPONSE + text[last:]
+    assert change[0] in text
+    path.write_text(text.replace(*change, 1), encoding="utf-8")
     command("plan", "mint", "--runs", "18", "--family", "central-composite")
     sheet = folder / "designs" / "mint" / "sheet-stage1.csv"
     with sheet.open(newline="") as file:
@@ -94,6 +106,22 @@ def test_pure_noise_is_said_to_be_noise_before_any_setting(
     assert "alone would set is not told" in found.said
     assert "alone would set is not told" in found.page
     assert not re.search(r"polynomials alone would set \d", found.said + found.page)
+
+
+def test_temperature_is_not_free_where_the_pressure_to_set_follows_it(
+    command: Command, tmp_path: Path
+) -> None:
+    """The pressure told is for the temperature told: at a hotter one the water could boil."""
+    fixed = re.compile(r"^pressure = .*$", re.MULTILINE)
+    command("new", "other")
+    text = (tmp_path / "designs" / "other" / "campaign.toml").read_text(encoding="utf-8")
+    line = fixed.search(text[text.index("[fixed]") :])
+    assert line is not None
+    change = (line[0], 'pressure_above_saturation = "20 bar"')
+    found = fitted(command, tmp_path, noise, seed=7, change=change)
+    assert "the pressure to" in found.said
+    assert set(found.answer["optimum"]["free"]) == {"flow_mL_min", "time_min"}
+    assert re.search(r"A guess: \d+ °C, ", found.said)
 
 
 def test_what_clearly_acts_is_no_guess_and_what_does_nothing_is_free(

@@ -113,6 +113,7 @@ def shown(
     acting: Mapping[str, frozenset[str] | None],
     leeway: Sequence[tuple[float, float] | None],
     noticed: Collection[str] = (),
+    tied: Collection[str] = (),
 ) -> Shown:
     """Return what the runs show of the factors.
 
@@ -124,6 +125,9 @@ def shown(
         Per factor, from where to where it may stray alone; empty where that is not known.
     noticed
         Codes of the notices on the fits and on what time did to them.
+    tied
+        Factors with which the pressure to set changes. They are never called free: who moved one
+        alone, at the pressure told for another value of it, could let the water boil.
     """
     responses = [fit.response for fit in analysis.fits]
     nothing = tuple(r.words for r in responses if acting[r.name] == frozenset())
@@ -139,7 +143,7 @@ def shown(
     if leeway and len(known) == len(responses) and not analysis.unfitted:
         acts = frozenset().union(*known)
         free = tuple(
-            None if name in acts or ends is None else _free(space, i, ends)
+            None if name in acts or name in tied or ends is None else _free(space, i, ends)
             for i, (name, ends) in enumerate(zip(space.names, leeway, strict=True))
         )
     return Shown(nothing, no_better, guess, free, coverage(analysis, noticed))

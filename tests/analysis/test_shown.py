@@ -147,6 +147,13 @@ def test_free_is_what_acts_on_nothing_and_may_stray_over_nearly_all_its_range():
     assert narrow.free[:2] == (None, None)
 
 
+def test_what_the_pressure_to_set_changes_with_is_never_free():
+    acting = {"a": frozenset({"flow"}), "b": frozenset({"flow"})}
+    wide = ((-1.0, 1.0),) * 3
+    assert shown(stub(), acting, wide).free == (wide[0], None, wide[2])
+    assert shown(stub(), acting, wide, (), ("temperature",)).free == (None, None, wide[2])
+
+
 def test_nothing_is_free_where_a_response_was_not_judged():
     assert shown(stub(), {"a": HEAT, "b": None}, LEEWAY).free == (None,) * 3
     assert shown(stub(unfitted=(Y,)), {"a": HEAT, "b": HEAT}, LEEWAY).free == (None,) * 3
