@@ -95,6 +95,8 @@ def test_pure_noise_is_said_to_be_noise_before_any_setting(
     assert "Set next:" not in found.said
     assert found.page.index(noted) < found.page.index("A guess at what to set on the rig")
     assert found.answer["optimum"]["guess"] is True
+    assert "y: A plain mean, no term at all: AICc" in found.said
+    assert "(0 terms)" not in found.said + found.page
     # every factor is free, over the whole of its range
     assert found.answer["optimum"]["free"]["time_min"] == [20, 60]
     assert "min (any from 20 to 60)" in found.said

@@ -311,6 +311,8 @@ def _why(
     left_out = "plots" if search.strata.plots is not None else "runs"
     many = len(best.terms)
     named = f"{_first_upper(best.model.name)} ({many} {'term' if many == 1 else 'terms'})"
+    if not many:
+        named = "A plain mean, no term at all"
     if best.exact:
         return f"{named}: it passes through every value, so nothing is left to compare models by."
     error = ""
