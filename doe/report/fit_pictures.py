@@ -21,6 +21,7 @@ from doe.report.pictures import (
     Curve,
     Estimates,
     Infeasible,
+    Panels,
     Picture,
     Points,
     Table,
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
 __all__ = [
     "EffectCurve",
     "effect_curve_picture",
+    "effect_panels",
     "effects_picture",
     "fitted_unit",
     "half_normal_picture",
@@ -49,12 +51,14 @@ __all__ = [
     "limit_marks",
     "normal_picture",
     "observed_fitted_picture",
+    "residual_panels",
     "residuals_against_picture",
     "residuals_picture",
     "scaled_unit",
 ]
 
 HALF_NORMAL_LEAST = 4
+HATCHED = "Hatched: what the rig cannot run."
 ALIKE = 1e-6
 """Share by which two distances may differ and be called the same."""
 
@@ -82,36 +86,94 @@ class EffectCurve:
 
 
 def effect_curve_picture(
-    space: FactorSpace, view: EffectCurve, key: str = "effect-curve"
+    space: FactorSpace, view: EffectCurve, key: str = "effect-curve", vertical: Axis | None = None
 ) -> Picture:
     """Return a response along one factor, with the interval of its mean."""
-    response, axis = view.response, factor_axis(space, view.factor)
-    vertical = padded_axis(response.words, response.unit, view.low, view.high)
+    response = view.response
+    vertical = vertical or padded_axis(response.words, response.unit, view.low, view.high)
+    level = percent(view.level)
     closed = _closed_stretches(view, vertical)
     held = held_sentence(space, view.at, {view.factor})
-    level = percent(view.level)
     return Picture(
         key,
         _effect_curve_finding(space, view),
-        " ".join(
-            filter(
-                None,
-                (
-                    f"The line is the fitted mean, the band its {level} interval.",
-                    "Hatched: what the rig cannot run." if closed else "",
-                    held,
-                ),
-            )
-        ),
-        axis,
+        " ".join(filter(None, (_curve_words(view), HATCHED if closed else "", held))),
+        factor_axis(space, view.factor),
         vertical,
         (
             Band(view.x, view.low, view.high, f"{level} interval of the mean"),
-            Curve(view.x, view.mean, "fitted mean"),
+            Curve(view.x, view.mean, "mean"),
             *closed,
         ),
         _effect_curve_table(space, view),
     )
+
+
+def effect_panels(space: FactorSpace, views: Sequence[EffectCurve], key: str) -> Panels:
+    """Return a response along each factor, all on one scale, so that the factors compare."""
+    response = views[0].response
+    ends = [np.concatenate([getattr(view, end) for view in views]) for end in ("low", "high")]
+    vertical = padded_axis(response.words, response.unit, *ends)
+    pictures = tuple(
+        effect_curve_picture(space, view, f"{key}-{i}", vertical)
+        for i, view in enumerate(views, start=1)
+    )
+    hatched = any(isinstance(layer, Infeasible) for one in pictures for layer in one.layers)
+    held = held_sentence(space, views[0].at, set())
+    return Panels(
+        key,
+        _panels_finding(space, views),
+        " ".join(
+            filter(
+                None,
+                (
+                    _curve_words(views[0]),
+                    HATCHED if hatched else "",
+                    "The scale is the same for all factors.",
+                    held.replace("Held at", "Those not shown are held at"),
+                ),
+            )
+        ),
+        pictures,
+        _panels_table(space, views, pictures),
+    )
+
+
+def _panels_finding(space: FactorSpace, views: Sequence[EffectCurve]) -> str:
+    """Return which factor moves a response most, where the rig can run and it is told."""
+    if len(views) == 1:
+        return _effect_curve_finding(space, views[0])
+    told = [view for view in views if view.told]
+    words = views[0].response.words
+    if not told:
+        return f"No factor alone is told to move {words} from one end of its range to the other"
+
+    def reach(view: EffectCurve) -> float:
+        runs = view.mean if view.feasible is None else view.mean[view.feasible]
+        return float(np.ptp(runs)) if len(runs) else 0.0
+
+    most = max(told, key=reach)
+    size = with_unit(plain(reach(most), 2), most.response.unit)
+    return f"From the best settings {_named(space, most)} alone moves {words} most, by up to {size}"
+
+
+def _named(space: FactorSpace, view: EffectCurve) -> str:
+    return in_words(space.factors[view.factor].name)
+
+
+def _panels_table(
+    space: FactorSpace, views: Sequence[EffectCurve], pictures: Sequence[Picture]
+) -> Table:
+    rows = tuple(
+        (_named(space, view), *row)
+        for view, picture in zip(views, pictures, strict=True)
+        for row in picture.table.rows
+    )
+    return Table(("factor", "setting", *pictures[0].table.headings[1:]), rows, frozenset({1, 2, 3}))
+
+
+def _curve_words(view: EffectCurve) -> str:
+    return f"The line is the mean, the band its {percent(view.level)} interval."
 
 
 def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95) -> Picture:
@@ -392,6 +454,30 @@ def residuals_against_picture(
             ),
             frozenset({0, 1, 2}),
         ),
+    )
+
+
+def residual_panels(fit: FittedModel, space: FactorSpace, key: str = "against") -> Panels | None:
+    """Return studentised residuals along each numeric factor; None where no run can be judged."""
+    made = [
+        residuals_against_picture(fit, space, i, f"{key}-{n}")
+        for n, i in enumerate(space.numeric, start=1)
+    ]
+    pictures = tuple(picture for picture in made if picture is not None)
+    if not pictures:
+        return None
+    rows = tuple(
+        (in_words(space.factors[i].name), *row)
+        for i, picture in zip(space.numeric, pictures, strict=True)
+        for row in picture.table.rows
+    )
+    return Panels(
+        key,
+        f"What the model leaves, along {'each factor' if len(pictures) > 1 else 'the factor'}",
+        "Each dot is a run, judged by the fit without it. A bow means that the model lacks a bend "
+        "in that factor; a widening fan, that scatter changes with it.",
+        pictures,
+        Table(("factor", "run", "setting", "studentised residual"), rows, frozenset({1, 2, 3})),
     )
 
 

@@ -66,6 +66,8 @@ __all__ = [
 
 DERIVED_NONE = Table((), ())
 NOTICES_FIRST = 3
+PAIRED_FROM, SLIM_MOST = 15, 60
+"""Rows from which a table runs in two columns on paper; characters that one of them holds."""
 GRAVE = (
     "model-not-carried",
     "chances-part",
@@ -313,7 +315,13 @@ def panels_html(panels: Panels) -> Markup:
 
 def table_html(table: Table) -> Markup:
     """Return a table; `_csv` makes it a file to save, without script and without a request."""
-    return from_template("table", table, _csv(table), is_number)
+    return from_template("table", table, _csv(table), is_number, _long_and_slim(table))
+
+
+def _long_and_slim(table: Table) -> bool:
+    """Return whether two columns of the table fit side by side on paper, and save a page's half."""
+    cells = zip(*table.rows, strict=True)
+    return len(table.rows) >= PAIRED_FROM and sum(max(map(len, c)) for c in cells) <= SLIM_MOST
 
 
 def _csv(table: Table) -> str:

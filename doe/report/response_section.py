@@ -12,14 +12,14 @@ from doe.factors import CategoricalFactor, FactorSpace
 from doe.report.digits import bearing, between, capital, p_text, percent, plain, shown, with_unit
 from doe.report.fit_pictures import (
     EffectCurve,
-    effect_curve_picture,
+    effect_panels,
     effects_picture,
     fitted_unit,
     half_normal_picture,
     left_out_picture,
     normal_picture,
     observed_fitted_picture,
-    residuals_against_picture,
+    residual_panels,
     residuals_picture,
 )
 from doe.report.judgement_section import (
@@ -40,6 +40,7 @@ from doe.report.page import (
     folded_figure,
     joined,
     minds,
+    panels_html,
     plain_figures,
     prose,
     small_heading,
@@ -191,12 +192,11 @@ def _effects_part(fit: FittedModel, key: str) -> Markup:
 
 
 def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) -> Markup:
-    pictures = [
-        effect_curve_picture(space, view, f"{key}-effect-{i}")
-        for i, view in enumerate(curves, start=1)
-    ]
+    if not curves:
+        return Markup("")
     named = enumerated([factor_names(space)[view.factor] for view in curves])
-    return folded_evidence(f"Along each factor: {named}", *plain_figures(pictures))
+    drawn = panels_html(effect_panels(space, curves, f"{key}-effect"))
+    return folded_evidence(f"Along each factor: {named}", drawn)
 
 
 def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
@@ -206,13 +206,11 @@ def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
         value = with_minus(f"{fit.r2_predicted:.2f}")
         left_out = "plots" if "plot" in dict(fit.variance_components) else "runs"
         summary += f": left-out {left_out} are foretold with R² {value}"
-    against = (
-        residuals_against_picture(fit, space, i, f"{key}-against-{i + 1}") for i in space.numeric
-    )
+    against = residual_panels(fit, space, f"{key}-against")
     return folded_evidence(
         summary,
         *plain_figures(_judging_pictures(fit, space, key)),
-        *plain_figures(against),
+        panels_html(against) if against is not None else "",
     )
 
 

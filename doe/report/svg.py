@@ -52,6 +52,8 @@ SLIM, SLIM_WIDTH = frozenset("iljtfrI.,:;'’|!()[] ·/-"), 0.39
 BROAD, BROAD_WIDTH = frozenset("mwMW%@"), 0.95
 ANGLES = (45, -45, 0, 90, 20, -20, 65, -65)
 ROW = 34.0
+ROW_OF_MANY, MANY = 24.0, 12
+"""Of more names than that, each on one line."""
 ROW_NAMED = 48.0
 ROW_BARS = 66.0
 """A row with its name above its bar and the bar's text below it."""
@@ -188,7 +190,8 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
         shapes = any(isinstance(layer, Shapes) for layer in picture.layers)
         bars = any(isinstance(layer, Bars) for layer in picture.layers)
         named = ROW_BARS if bars else ROW_NAMED
-        row = ROW_OF_SHAPES if shapes else named if named_above else ROW
+        plain = ROW_OF_MANY if len(axis.categories) > MANY and _on_one_line(axis, left) else ROW
+        row = ROW_OF_SHAPES if shapes else named if named_above else plain
         top = 8.0
         if picture.x.categories:
             row = 0.8 * row if named_above else row
@@ -197,9 +200,13 @@ def _canvas(picture: Picture, width: int, name: str, named_above: bool) -> _Canv
         return _Canvas(picture, name, _Box(left, top, width - 12, top + height), width)
     ticks = max((_width(_tick(v), SMALL) for v in _ticks(axis, 6)), default=20)
     left = ticks + 14
-    height = min(0.92 * width, 400.0)
+    height = min(0.8 * width, 400.0)
     inset = INSET if any(isinstance(layer, Points) for layer in picture.layers) else 0.0
     return _Canvas(picture, name, _Box(left, 30, width - 12, 30 + height), width, inset)
+
+
+def _on_one_line(axis: Axis, left: float) -> bool:
+    return all(len(_two_lines(name, left - 12)) == 1 for name in axis.categories)
 
 
 def _definitions(canvas: _Canvas) -> Iterator[str]:
@@ -280,6 +287,8 @@ def _category_rows(canvas: _Canvas, named_above: bool) -> Iterator[str]:
 
 def _two_lines(text: str, room: float) -> list[str]:
     """Return a name in at most two lines; what is longer ends in dots and stands in the table."""
+    if _width(text, TEXT) <= room:
+        return [text]
     most = max(4, int(room / (TEXT * CHARACTER)))
     lines = _wrapped(text, most)
     if len(lines) <= 2:
