@@ -15,6 +15,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
+import numpy.typing as npt
 
 from doe import rig as rig_room
 from doe import water
@@ -87,6 +88,8 @@ MAPS_MOST = 3
 SURFACES_MOST = 6
 """Surfaces on a page, shared out among the responses: each costs the reader time and 60 kB."""
 GRID = 41
+ALONG, LEVEL = 25, 0.95
+"""Settings along a factor, each of which costs an interval, and the level of that."""
 FINE = 25
 """Of chances, which each take many draws."""
 COARSE = 7
@@ -793,19 +796,19 @@ def fit_evidence(
     judged = {
         name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
     }
-    aims = around.aims
     region = around.region
+    chances = chances_of(around.aims if region is None else region.aims, around.choices)
     return FitEvidence(
-        explorer(campaign, analysis, points, around),
+        explorer(campaign, analysis, points, around, chances),
         rooms,
         around,
         tuple(screened.values()),
         judged,
         None if region is None else chance_view(campaign, analysis, region.aims, points),
-        chances_of(aims, around.choices),
+        chances,
         curves,
         _also_set(campaign, analysis.optimum.settings),
-        None if aims is None else _swung_chance(analysis, aims),
+        None if around.aims is None else _swung_chance(analysis, around.aims),
     )
 
 
@@ -830,7 +833,7 @@ def _swung_chance(analysis: Analysis, aims: AllAims) -> float | None:
     return float(chance_of_all_aims(responses, analysis.surrogates, around).mean())
 
 
-def chances_of(aims: AllAims | None, choices: Sequence[Choice]) -> tuple[float, ...]:
+def chances_of(aims: Aims | None, choices: Sequence[Choice]) -> tuple[float, ...]:
     """Return the chance to meet all limits at each choice, the rig's swings counted."""
     if aims is None or not choices:
         return ()
@@ -843,6 +846,7 @@ def explorer(
     analysis: Analysis,
     points: Mapping[str, Sequence[RunPoints]],
     around: Landscape,
+    chances: tuple[float, ...],
 ) -> Explorer | None:
     """Return the models and the rig's verdicts for a page; None with fewer than two ranges."""
     space, at = campaign.space, analysis.optimum.settings
@@ -863,7 +867,6 @@ def explorer(
     runs = {name: (*groups, _recommended(at)) for name, groups in points.items()}
     first = _telling_pairs(space, analysis.fits[0])[0]
     aims = around.aims
-    choices = tuple(choice.settings for choice in around.choices)
     return Explorer(
         space,
         analysis.fits,
@@ -872,7 +875,8 @@ def explorer(
         runs,
         first,
         aims,
-        choices,
+        around.choices,
+        chances,
         travelling(analysis.surrogates),
     )
 
@@ -940,37 +944,68 @@ def _telling_pairs(space: FactorSpace, fit: FittedModel) -> list[tuple[int, int]
 
 
 def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, ...]:
-    """Return each fitted response along each numeric factor, the others at the best settings."""
-    at = analysis.optimum.settings
+    """Return each response along each numeric factor, the others at the best settings.
+
+    By what these settings rest on.
+    """
+    space, at = campaign.space, analysis.optimum.settings
+    rows = np.tile(at, (len(space.numeric), ALONG, 1))
+    for part, i in zip(rows, space.numeric, strict=True):
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        part[:, i] = np.linspace(factor.low, factor.high, ALONG)
+    feasible = campaign.feasible(rows.reshape(-1, len(space))).reshape(rows.shape[:2])
     views = []
     for fit in analysis.fits:
-        for i in campaign.space.numeric:
-            factor = campaign.space.factors[i]
-            assert isinstance(factor, NumericFactor)
-            x = np.linspace(factor.low, factor.high, GRID)
-            rows = np.tile(at, (GRID, 1))
-            rows[:, i] = x
-            p = fit.predict(rows)
+        freer = analysis.surrogates.get(fit.response.name)
+        bands, told, turns = _along(fit, freer, rows)
+        for n, i in enumerate(space.numeric):
+            mean, low, high = bands[:, n]
             views.append(
                 EffectCurve(
                     fit.response,
                     i,
-                    x,
-                    p.mean,
-                    p.mean_low,
-                    p.mean_high,
-                    p.level,
+                    rows[n, :, i],
+                    mean,
+                    low,
+                    high,
+                    LEVEL,
                     at,
-                    campaign.feasible(rows),
-                    fit.change_told(rows[0], rows[-1], p.level),
-                    any(
-                        fit.change_told(rows[0], rows[turn], p.level)
-                        and fit.change_told(rows[turn], rows[-1], p.level)
-                        for turn in (int(np.argmax(p.mean)), int(np.argmin(p.mean)))
-                    ),
+                    feasible[n],
+                    told[n],
+                    turns[n],
+                    freer is not None,
                 )
             )
     return tuple(views)
+
+
+def _along(
+    fit: FittedModel, freer: Surrogate | None, rows: FloatArray
+) -> tuple[FloatArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+    """Return mean, low and high (3, f, n) at n settings along f factors (f, n, k).
+
+    And by factor whether a change from one end to the other is told from none, and whether one to
+    either side of the highest or the lowest between them is.
+    """
+    flat = rows.reshape(-1, rows.shape[2])
+    if freer is not None:
+        bands = np.array(freer.band(flat, LEVEL))
+    else:
+        p = fit.predict(flat, LEVEL)
+        bands = np.array([p.mean, p.mean_low, p.mean_high])
+    bands = bands.reshape(3, *rows.shape[:2])
+
+    def told(first: FloatArray, last: FloatArray) -> npt.NDArray[np.bool_]:
+        if freer is not None:
+            low, high = freer.change(first, last, LEVEL)
+            return np.asarray((low > 0) | (high < 0))
+        return np.array([fit.change_told(*ends, LEVEL) for ends in zip(first, last, strict=True)])
+
+    each = np.arange(len(rows))
+    tops = (rows[each, extreme(bands[0], axis=1)] for extreme in (np.argmax, np.argmin))
+    turns = [told(rows[:, 0], top) & told(top, rows[:, -1]) for top in tops]
+    return bands, told(rows[:, 0], rows[:, -1]), turns[0] | turns[1]
 
 
 def _grid(

@@ -322,7 +322,8 @@ def test_the_chance_to_meet_every_limit_agrees_with_python(
 
 
 def test_a_choice_is_picked_by_its_square_and_by_keys(made: SimpleNamespace, browser: Any) -> None:
-    tab = by_polynomials(opened(browser, made.page))
+    """What the page works out at a choice is what the choice rests on; the polynomials part."""
+    tab = opened(browser, made.page)
     choices = made.result.landscape.choices
     assert len(choices) >= 4
     assert tab.locator("#chosen").is_hidden()
@@ -344,7 +345,26 @@ def test_a_choice_is_picked_by_its_square_and_by_keys(made: SimpleNamespace, bro
     assert tab.locator("#chosen-name").text_content() == "Choice 3"
     assert "picked" not in square.get_attribute("class")
     assert tab.locator("#chosen-facts").text_content() != said
+    row = by_polynomials(tab).locator("#explore-row-0")
+    foretold = choices[2].predictions[made.result.analysis.fits[0].response.name].mean[0]
+    assert abs(float(row.get_attribute("data-mean")) / foretold - 1) > 1e-6
     assert tab.said == []
+    tab.context.close()
+
+
+def test_a_choice_is_reached_and_picked_by_keys_alone(made: SimpleNamespace, browser: Any) -> None:
+    tab = opened(browser, made.page)
+    reached = 'document.activeElement.matches("[name=choice]")'
+    for _ in range(300):
+        tab.keyboard.press("Tab")
+        if tab.evaluate(reached):
+            break
+    assert tab.evaluate(reached)
+    tab.keyboard.press("Space")
+    assert tab.locator("#chosen-name").text_content() == "Choice 1"
+    tab.keyboard.press("ArrowDown")
+    assert tab.locator("#chosen-name").text_content() == "Choice 2"
+    assert "picked" in tab.locator(".wide [data-choice='2']").get_attribute("class")
     tab.context.close()
 
 

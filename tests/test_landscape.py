@@ -32,7 +32,7 @@ from doe.report.surface_section import (
 from doe.report.svg import draw
 from doe.responses import Response
 from doe.terms import linear_model
-from doe.views import pressure_to_set
+from doe.views import effect_curves, pressure_to_set
 from doe.workflow import fit
 
 
@@ -105,6 +105,53 @@ def test_fit_answers_what_lies_around_the_best_settings(campaign: Any) -> None:
     assert [place["distance"] for place in answer["responses"]["extract_yield"]["ridge"]] == (
         pytest.approx([0, 0.25, 0.5, 0.75, 1, 1.25])
     )
+
+
+def test_choices_and_curves_rest_on_what_the_recommended_settings_do(campaign: Any) -> None:
+    """Chances by scipy's normal distribution, the unbeaten by comparing with every place at once.
+
+    The recommended setting, looked at by the same models, beats no choice in both responses.
+    """
+    from scipy.stats import norm
+
+    described = read_campaign(campaign())
+    result = fit("mint", Path())
+    analysis, space = result.analysis, described.space
+    choices = result.landscape.choices
+    assert 2 <= len(choices) <= 8
+    settings = np.array([choice.settings for choice in choices])
+    assert described.feasible(settings).all()
+    assert space.settable(settings) == pytest.approx(settings)
+
+    def merits(rows: Any) -> Any:
+        extract, furfural = (analysis.surrogates[f.response.name] for f in analysis.fits)
+        mean, sd = furfural.mean_sd(rows)
+        limit = furfural.forward(described.responses[1].limit)
+        kept = norm.cdf((limit - mean) / np.hypot(sd, furfural.run_sd))
+        return np.column_stack([extract.predict(rows).mean, np.minimum(kept, 0.9)])
+
+    assert [fit.response.aim for fit in analysis.fits] == ["maximise", "below"]
+    others = space.settable(space.grid(9))
+    others = np.vstack([others[described.feasible(others)], analysis.optimum.settings])
+    reached, tried = merits(settings), merits(others)
+    slack = np.array([0.05, 1e-3])
+    for one in reached:
+        assert not ((tried > one + slack).all(axis=1)).any()
+    answer = json.loads(run("fit", "mint", "--json"))
+    for choice, at in zip(answer["pareto"], settings, strict=True):
+        assert choice["settings"] == space.as_mapping(at)
+        for name, told in choice["predictions"].items():
+            foretold = analysis.surrogates[name].predict(at[None])
+            assert told["mean"] == pytest.approx(foretold.mean[0], rel=1e-9)
+            assert told["mean_low"] == pytest.approx(foretold.mean_low[0], rel=1e-9)
+    for view in effect_curves(described, analysis):
+        rows = np.tile(analysis.optimum.settings, (len(view.x), 1))
+        rows[:, view.factor] = view.x
+        foretold = analysis.surrogates[view.response.name].predict(rows)
+        assert view.freer
+        assert view.mean == pytest.approx(foretold.mean, rel=1e-9)
+        assert view.low == pytest.approx(foretold.mean_low, rel=1e-9)
+        assert view.high == pytest.approx(foretold.mean_high, rel=1e-9)
 
 
 def test_fit_says_it_in_plain_lines(campaign: Any) -> None:

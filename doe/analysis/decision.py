@@ -61,6 +61,10 @@ class Decision:
         Overall worth (m,) of what is expected, limits aside.
     sure
         Chance (m,) that one new run keeps all limits; 1 where there is none.
+    merits
+        By response a figure (m, r) of which more is better: what is expected, its negative where
+        less is wanted, the negative distance from a target; of a limit the chance that one new run
+        keeps it, up to SURE: keeping it more surely is worth nothing.
     ranges
         By response the lowest and highest value measured.
     seed
@@ -74,6 +78,7 @@ class Decision:
     best: int
     worth: FloatArray
     sure: FloatArray
+    merits: FloatArray
     ranges: Mapping[str, tuple[float, float]]
     seed: tuple[int, ...]
 
@@ -143,12 +148,13 @@ class Decision:
         if not len(more):
             return self
         more = np.unique(more, axis=0)
-        worth, sure, _ = _judged(self.responses, self.surrogates, self.ranges, more)
+        worth, sure, _, merits = _judged(self.responses, self.surrogates, self.ranges, more)
         return replace(
             self,
             candidates=np.vstack([self.candidates, more]),
             worth=np.append(self.worth, worth),
             sure=np.append(self.sure, sure),
+            merits=np.vstack([self.merits, merits]),
         )
 
     @property
@@ -243,7 +249,7 @@ def decide(
     }
     ranges = {r.name: _range(observed[r.name]) for r in responses}
     candidates = settable_candidates(space, feasible, generator)
-    worth, sure, joint = _judged(responses, surrogates, ranges, candidates)
+    worth, sure, joint, merits = _judged(responses, surrogates, ranges, candidates)
     for reach in REACHES:
         best = np.argsort(-_ranked(worth, sure, joint))[:REFINED]
         near = _neighbours(space, candidates[best], feasible, reach)
@@ -253,7 +259,7 @@ def decide(
         candidates = np.vstack([candidates, more])
         extra = _judged(responses, surrogates, ranges, more)
         worth, sure = np.append(worth, extra[0]), np.append(sure, extra[1])
-        joint = np.append(joint, extra[2])
+        joint, merits = np.append(joint, extra[2]), np.vstack([merits, extra[3]])
     return Decision(
         space,
         tuple(responses),
@@ -262,6 +268,7 @@ def decide(
         int(np.argmax(_ranked(worth, sure, joint))),
         worth,
         sure,
+        merits,
         ranges,
         tuple(seed),
     )
@@ -366,24 +373,30 @@ def _judged(
     surrogates: Mapping[str, Surrogate],
     ranges: Mapping[str, tuple[float, float]],
     settings: FloatArray,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Return the worth (m,) of what is expected, and the chance (m,) of keeping all limits, twice.
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Return the worth (m,) of what is expected, the chance (m,) of keeping all limits, twice.
 
     At least (the chances of breaking each are added up: Bonferroni), and as the product of the
-    chances, which tells settings apart where the former is 0 for all.
+    chances, which tells settings apart where the former is 0 for all. Last the merits (m, r).
     """
+    merits = np.empty((len(settings), len(responses)))
     expected, missed, joint = {}, np.zeros(len(settings)), np.ones(len(settings))
-    for response in responses:
+    for i, response in enumerate(responses):
         own = surrogates[response.name]
-        mean, _ = own.mean_sd(settings)
-        expected[response.name] = own.back(mean)
+        mean, sd = own.mean_sd(settings)
+        value = expected[response.name] = own.back(mean)
         wanted = response.interval_wanted()
-        if wanted and response.aim != "target":
-            kept = own.chance_between(settings, *wanted)
+        if response.aim == "target":
+            merits[:, i] = -np.abs(value - (response.target or 0.0))
+        elif wanted:
+            kept = own.chance_of(mean, sd, *wanted)
             missed += 1 - kept
             joint *= kept
+            merits[:, i] = np.minimum(kept, SURE)
+        else:
+            merits[:, i] = value if response.aim == "maximise" else -value
     worth = overall_worth(responses, expected, ranges, limits=False)
-    return worth, (1 - missed).clip(min=0.0), joint
+    return worth, (1 - missed).clip(min=0.0), joint, merits
 
 
 def _ranked(worth: FloatArray, sure: FloatArray, joint: FloatArray) -> FloatArray:

@@ -92,6 +92,20 @@ class Prediction:
     level: float
     expected: FloatArray | None = None
 
+    def at(self, i: int) -> Prediction:
+        """Return what is predicted at the i-th setting alone."""
+        one = slice(i, i + 1)
+        return Prediction(
+            self.mean[one],
+            self.standard_error[one],
+            self.mean_low[one],
+            self.mean_high[one],
+            self.run_low[one],
+            self.run_high[one],
+            self.level,
+            None if self.expected is None else self.expected[one],
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class FittedModel:

@@ -16,7 +16,7 @@ from doe.analysis.fit import FittedModel, Prediction
 from doe.analysis.leeway import leeway
 from doe.analysis.location import Location, location_of_best
 from doe.analysis.optimum import Analysis, candidates_for_search
-from doe.analysis.pareto import Choice, choices
+from doe.analysis.pareto import Choice, choices, choices_of
 from doe.analysis.reliability import (
     Aims,
     AllAims,
@@ -94,7 +94,8 @@ class Landscape:
         From where to where each numeric factor may stray alone from the recommended settings
         before it matters, by what they rest on; empty where that is the fitted polynomials.
     choices
-        Settings that no others beat; empty with a single response.
+        Settings that no others beat, by what the recommended ones rest on; empty with a single
+        response.
     aims
         The chance to meet every limit by the fitted polynomials; None where no response has a
         limit, and where nothing is known of one that has.
@@ -139,7 +140,9 @@ def landscape_of(
         },
         analysis.location or location,
         location,
-        choices(analysis.fits, candidates),
+        choices_of(analysis.decision)
+        if analysis.decision is not None
+        else choices(analysis.fits, candidates),
         aims,
         None if aims is None else _region(analysis, aims, feasible),
         _straying(analysis, aims, swings),

@@ -32,6 +32,7 @@ from doe.responses import TRACE, Response, combined
 from doe.terms import Model
 
 if TYPE_CHECKING:
+    from doe.analysis.decision import Decision
     from doe.analysis.location import Location
     from doe.analysis.surrogate import Surrogate
 
@@ -105,8 +106,8 @@ class Analysis:
 
     `optimum` is the polynomials' until `doe.analysis.recommendation` puts the recommended settings
     in its place; the polynomials' is then `by_polynomials`, `evidence` a sentence on both,
-    `surrogates` by response what the recommended settings rest on, and `location` where by those
-    else the best could lie.
+    `decision` what they were chosen by, `surrogates` by response what they rest on, and `location`
+    where by those else the best could lie.
     `as_asked` tells that a person asked for the models; else the runs' count and places decided.
     `kept_by_all` says, by response without a model, that every run kept its limit.
     """
@@ -118,6 +119,7 @@ class Analysis:
     unfitted: tuple[Response, ...] = ()
     by_polynomials: JointOptimum | None = None
     evidence: str = ""
+    decision: Decision | None = None
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
     location: Location | None = None
     as_asked: bool = False

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
@@ -15,7 +16,11 @@ from doe.analysis.fit import FittedModel, Prediction
 from doe.analysis.optimum import judged
 from doe.factors import FloatArray
 
-__all__ = ["Choice", "choices", "figures_of_merit", "undominated"]
+if TYPE_CHECKING:
+    from doe.analysis.decision import Decision
+    from doe.analysis.surrogate import Surrogate
+
+__all__ = ["Choice", "choices", "choices_of", "figures_of_merit", "undominated"]
 
 SHOWN = 8
 
@@ -31,23 +36,42 @@ class Choice:
 def choices(
     fits: Sequence[FittedModel], candidates: FloatArray, *, most: int = SHOWN, level: float = 0.95
 ) -> tuple[Choice, ...]:
-    """Return settings among the candidates (n, k) that are not beaten, thinned to tell apart.
+    """Return settings among the candidates (n, k) that no others beat by the fitted polynomials.
 
-    The best for each response is always among them, then those furthest from the ones taken, each
-    response counted in shares of its range among the unbeaten. Ordered by the first response, its
-    best first. Empty with a single response: then there is nothing to weigh.
+    Thinned to tell apart: the best for each response is always among them, then those furthest
+    from the ones taken, each response counted in shares of its range among the unbeaten. Ordered
+    by the first response, its best first. Empty with a single response: there is nothing to weigh.
     """
     if len(fits) < 2 or not len(candidates):
         return ()
-    merits = figures_of_merit(fits, candidates, level)
+    taken = _taken(figures_of_merit(fits, candidates, level), most)
+    return _told({fit.response.name: fit for fit in fits}, candidates[taken], level)
+
+
+def choices_of(decision: Decision, *, most: int = SHOWN, level: float = 0.95) -> tuple[Choice, ...]:
+    """Return `choices` by what the recommended settings rest on, among the settings it looked at.
+
+    A limit counts by the chance that one new run keeps it.
+    """
+    if len(decision.responses) < 2:
+        return ()
+    taken = _taken(decision.merits, most)
+    return _told(decision.surrogates, decision.candidates[taken], level)
+
+
+def _taken(merits: FloatArray, most: int) -> npt.NDArray[np.intp]:
     front = np.flatnonzero(undominated(merits))
     taken = front[_thinned(merits[front], most)]
-    taken = taken[np.lexsort(-merits[taken][:, ::-1].T)]
+    return np.asarray(taken[np.lexsort(-merits[taken][:, ::-1].T)])
+
+
+def _told(
+    models: Mapping[str, FittedModel] | Mapping[str, Surrogate], settings: FloatArray, level: float
+) -> tuple[Choice, ...]:
+    found = {name: model.predict(settings, level) for name, model in models.items()}
     return tuple(
-        Choice(
-            candidates[i], {fit.response.name: fit.predict(candidates[i], level) for fit in fits}
-        )
-        for i in taken
+        Choice(at, {name: predicted.at(i) for name, predicted in found.items()})
+        for i, at in enumerate(settings)
     )
 
 

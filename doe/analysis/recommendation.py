@@ -111,6 +111,7 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         optimum=optimum,
         by_polynomials=analysis.optimum,
         evidence=_evidence(analysis, decision),
+        decision=decision,
         surrogates=decision.surrogates,
         location=location_among(
             decision.space, decision.candidates, decision.best_in_truths, LEVEL

@@ -156,7 +156,9 @@ class Surrogate:
 
     def mean_sd(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return mean (m,) and standard deviation (m,) of the surface, of modelled values."""
-        means, variances = self._by_set(settings)
+        return self._averaged(*self._by_set(settings))
+
+    def _averaged(self, means: FloatArray, variances: FloatArray) -> tuple[FloatArray, FloatArray]:
         first = self._weights @ means
         second = self._weights @ (means**2 + variances)
         sd = np.sqrt((second - first**2).clip(min=1e-12))
@@ -167,11 +169,41 @@ class Surrogate:
 
         Of modelled logarithms `mean` is the median.
         """
-        mean, sd = self.mean_sd(settings)
-        surface = self._interval(settings, level, np.zeros(len(self._sets)))
-        run = self._interval(settings, level, self._scatter(1))
+        sides = self._by_set(settings)
+        mean, sd = self._averaged(*sides)
+        surface = self._interval(*sides, level)
+        run = self._interval(*sides, level, self._scatter(1))
         told = self._in_unit(mean, sd)
         return Prediction(*told, *surface, *run, level, self._expected(mean))
+
+    def band(
+        self, settings: FloatArray, level: float = 0.95
+    ) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return means (m,) with their intervals' low and high ends, as `predict` has them."""
+        sides = self._by_set(settings)
+        mean, _ = self._averaged(*sides)
+        return self.back(mean), *self._interval(*sides, level)
+
+    def change(
+        self, starts: FloatArray, ends: FloatArray, level: float = 0.95
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the interval (m,) of how far the surface rises from starts (m, k) to ends (m, k).
+
+        Of modelled values: of logarithms it is that of the logarithm of the ratio.
+        """
+        own, m = self._own, len(starts)
+        both = own.asked(_features(self.space, np.vstack([starts, ends])))
+        means, variances = np.empty((2, len(self._weights), m))
+        for i in range(len(self._weights)):
+            cross = own.kernel(i, both, self._runs.features)
+            apart = cross[m:] - cross[:m]
+            means[i] = apart @ self._alpha[i]
+            prior = own.kernel(i, both, both.features)
+            known = np.einsum("ij,ij->i", apart @ self._inverse[i], apart)
+            own_variance = np.diagonal(prior).reshape(2, m).sum(axis=0)
+            variances[i] = own_variance - 2 * np.diagonal(prior[:m, m:]) - known
+        low, high = self._ends(means, np.sqrt(variances.clip(min=1e-12)), level)
+        return self._size * low, self._size * high
 
     def interval_of_mean(
         self, settings: FloatArray, runs: int, level: float = 0.95
@@ -181,7 +213,7 @@ class Surrogate:
         Runs of one day share what the day does to them, so only their own scatter is divided
         by n. Of modelled logarithms the mean is that of logarithms.
         """
-        low, high = self._interval(settings[None], level, self._scatter(runs))
+        low, high = self._interval(*self._by_set(settings[None]), level, self._scatter(runs))
         return float(low[0]), float(high[0])
 
     def r2_left_out(self) -> float:
@@ -239,13 +271,25 @@ class Surrogate:
         return np.asarray(_shared(self._own, self._sets, self._runs.shifts) + own / runs)
 
     def _interval(
-        self, settings: FloatArray, level: float, extra: FloatArray
+        self,
+        means: FloatArray,
+        variances: FloatArray,
+        level: float,
+        extra: FloatArray | float = 0.0,
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the ends (m,) of an interval, `extra` (s,) more variance by set, in the unit."""
+        sd = np.sqrt(variances + np.reshape(extra, (-1, 1)) + 1e-12)
+        low, high = self._ends(means, sd, level)
+        return self.back(self._centre + self._size * low), self.back(
+            self._centre + self._size * high
+        )
+
+    def _ends(
+        self, means: FloatArray, sd: FloatArray, level: float
     ) -> tuple[FloatArray, FloatArray]:
         """Return the ends (m,) of an interval of the average over sets, by halving."""
         from scipy.special import ndtr
 
-        means, variances = self._by_set(settings)
-        sd = np.sqrt(variances + extra[:, None] + 1e-12)
         ends = []
         for share in ((1 - level) / 2, (1 + level) / 2):
             low, high = (means - 9 * sd).min(axis=0), (means + 9 * sd).max(axis=0)
@@ -253,7 +297,7 @@ class Surrogate:
                 middle = (low + high) / 2
                 below = self._weights @ ndtr((middle - means) / sd) < share
                 low, high = np.where(below, middle, low), np.where(below, high, middle)
-            ends.append(self.back(self._centre + self._size * (low + high) / 2))
+            ends.append(np.asarray((low + high) / 2))
         return ends[0], ends[1]
 
     def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -306,9 +350,12 @@ class Surrogate:
 
     def chance_between(self, settings: FloatArray, low: float, high: float) -> FloatArray:
         """Return the chance (m,) that one new run falls in [low, high], scatter included."""
+        return self.chance_of(*self.mean_sd(settings), low, high)
+
+    def chance_of(self, mean: FloatArray, sd: FloatArray, low: float, high: float) -> FloatArray:
+        """Return `chance_between` where `mean_sd` (m,) and (m,) are known already."""
         from scipy.special import ndtr
 
-        mean, sd = self.mean_sd(settings)
         total = np.hypot(sd, self.run_sd)
         below = [ndtr((self.forward(bound) - mean) / total) for bound in (low, high)]
         return np.asarray(below[1] - below[0], dtype=np.float64)

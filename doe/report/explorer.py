@@ -29,6 +29,7 @@ from doe.report.pictures import RunPoints
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
+    from doe.analysis.pareto import Choice
     from doe.analysis.reliability import AllAims
     from doe.analysis.surrogate import Surrogate
 
@@ -79,8 +80,9 @@ class Explorer:
 
     `runs` are the runs used, a response; `first` are the factors shown at the start; `aims` is the
     chance that one new run meets every limit, None where there is none or it is not known;
-    `choices` (n, k) are settings to pick from, in the order of their numbers; `surrogates` are
-    what the recommended settings rest on, a response, none where they do not travel.
+    `choices` are settings to pick from with what is foretold there, in the order of their numbers,
+    and `chances` those to meet every limit there, the rig's swings counted; `surrogates` are what
+    the recommended settings rest on, a response, none where they do not travel.
     """
 
     space: FactorSpace
@@ -90,7 +92,8 @@ class Explorer:
     runs: Mapping[str, Sequence[RunPoints]]
     first: tuple[int, int]
     aims: AllAims | None = None
-    choices: tuple[FloatArray, ...] = ()
+    choices: tuple[Choice, ...] = ()
+    chances: tuple[float, ...] = ()
     surrogates: Mapping[str, Surrogate] = field(default_factory=dict)
 
 
@@ -130,7 +133,7 @@ def payload_text(explorer: Explorer) -> str:
         "first": list(explorer.first),
         "runs": {name: _runs(groups) for name, groups in explorer.runs.items()},
         "rig": _verdicts(explorer.verdicts),
-        "choices": [settings.tolist() for settings in explorer.choices],
+        "choices": [_choice(explorer, i) for i in range(len(explorer.choices))],
         "aims": None if explorer.aims is None else _aims(explorer.aims, explorer.fits),
         "surrogates": [_surrogate(explorer.surrogates[fit.response.name]) for fit in explorer.fits]
         if explorer.surrogates
@@ -183,6 +186,26 @@ def _response(fit: FittedModel) -> Json:
             "spread": mixed.variance_covariance.tolist(),
         },
         "wanted": None if wanted is None else [v if np.isfinite(v) else None for v in wanted],
+    }
+
+
+def _choice(explorer: Explorer, i: int) -> Json:
+    """Return a choice with what is foretold there: by what it rests on, though that may stay."""
+    choice = explorer.choices[i]
+    foretold = [choice.predictions[fit.response.name] for fit in explorer.fits]
+    return {
+        "at": choice.settings.tolist(),
+        "told": [
+            {
+                "mean": float(at.mean[0]),
+                "error": float(at.standard_error[0]),
+                "low": float(at.mean_low[0]),
+                "high": float(at.mean_high[0]),
+                "median": at.expected is not None,
+            }
+            for at in foretold
+        ],
+        "chance": explorer.chances[i] if explorer.chances else None,
     }
 
 

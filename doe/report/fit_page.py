@@ -18,7 +18,7 @@ from doe.analysis.shown import ANY_WORDS, Shown
 from doe.analysis.wording import chance_words
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.report.curve_section import curve_section
-from doe.report.digits import percent, plain, with_unit
+from doe.report.digits import capital, percent, plain, with_unit
 from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -485,9 +485,12 @@ def _trade_section(
     picture = front_picture(
         analysis.fits, choices, analysis.optimum.predictions, evidence.choice_chances
     )
+    freer = analysis.decision is not None
+    by = "by the same averages over smooth surfaces" if freer else "by the fitted polynomials"
     words = (
-        "Of these settings none is better than another in every response: going from one to the "
-        "next gains in one and loses in another. Which of them is worth most is for you to say."
+        f"Of these settings none is better than another in every response, {by}"
+        f"{' that the recommended settings rest on' if freer else ''}: going from one to the next "
+        "gains in one and loses in another. Which of them is worth most is for you to say."
     )
     names = [str(i + 1) for i in range(len(choices))]
     return Section(
@@ -496,7 +499,7 @@ def _trade_section(
         joined(
             prose([words]),
             figure_html(picture),
-            from_template("picker", names) if live else "",
+            from_template("picker", names, f"{capital(by)}, as in the picture.") if live else "",
             folded_evidence("The settings of every choice", table_html(table)),
         ),
         "What for what",

@@ -65,11 +65,12 @@ ALIKE = 1e-6
 
 @dataclass(frozen=True, slots=True, eq=False)
 class EffectCurve:
-    """A fitted response along one factor (m,), the others held at `at` (k,).
+    """A response along one factor (m,), the others held at `at` (k,).
 
     `feasible` (m,) tells where the rig can run; None if it can everywhere. `told` is whether the
     results tell a change from one end to the other from none; `turns` whether they tell one to
-    either side of the highest or lowest value between the ends.
+    either side of the highest or lowest value between the ends; `freer` whether the curve is by the
+    averages over smooth surfaces that settings are chosen by; else it is by the fitted polynomial.
     """
 
     response: Response
@@ -83,6 +84,7 @@ class EffectCurve:
     feasible: npt.NDArray[np.bool_] | None = None
     told: bool = True
     turns: bool = True
+    freer: bool = False
 
 
 def effect_curve_picture(
@@ -112,8 +114,10 @@ def effect_curve_picture(
 def effect_panels(space: FactorSpace, views: Sequence[EffectCurve], key: str) -> Panels:
     """Return a response along each factor, all on one scale, so that the factors compare."""
     response = views[0].response
-    ends = [np.concatenate([getattr(view, end) for view in views]) for end in ("low", "high")]
-    vertical = padded_axis(response.words, response.unit, *ends)
+    low, high = (
+        np.concatenate(ends) for ends in zip(*((v.low, v.high) for v in views), strict=True)
+    )
+    vertical = padded_axis(response.words, response.unit, low, high)
     pictures = tuple(
         effect_curve_picture(space, view, f"{key}-{i}", vertical)
         for i, view in enumerate(views, start=1)
@@ -173,7 +177,12 @@ def _panels_table(
 
 
 def _curve_words(view: EffectCurve) -> str:
-    return f"The line is the mean, the band its {percent(view.level)} interval."
+    by = (
+        "the averages over smooth surfaces that the recommended settings rest on"
+        if view.freer
+        else "the fitted polynomial"
+    )
+    return f"The line is the mean by {by}, the band its {percent(view.level)} interval."
 
 
 def effects_picture(fit: FittedModel, key: str = "effects", level: float = 0.95) -> Picture:

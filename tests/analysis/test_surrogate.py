@@ -74,8 +74,23 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
         only = replace(fit, _weights=np.eye(len(fit._weights))[i])
         own_mean, own_sd = only.mean_sd(at)
         size = values.std(ddof=1)
+        joint = other.predict(SPACE.code(at), return_cov=True)
+        noise_alone = (group**2 + noise**2 + 1e-8) * np.eye(len(at))
+        far = np.sqrt(np.array([1, -1]) @ (joint[1] - noise_alone)[:2, :2] @ np.array([1, -1]))
+        rise = joint[0][1] - joint[0][0]
+        ends = [size * (rise + side * norm.ppf(0.975) * far) for side in (-1, 1)]
+        assert np.concatenate(only.change(at[:1], at[1:2])) == pytest.approx(ends, rel=1e-3)
         assert own_mean == pytest.approx(values.mean() + size * mean, rel=1e-6)
         assert own_sd == pytest.approx(size * sd, rel=1e-3)
+
+
+def test_a_band_is_the_surface_that_is_foretold(fit):
+    at = SPACE.decode(np.random.default_rng(5).uniform(-1, 1, (7, 2)))
+    foretold = fit.predict(at)
+    for drawn, told in zip(
+        fit.band(at), (foretold.mean, foretold.mean_low, foretold.mean_high), strict=True
+    ):
+        assert drawn == pytest.approx(told, rel=1e-12)
 
 
 def in_lots(lots, shift=20.0, runs=16):

@@ -177,7 +177,8 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
     )
     assert around.region is not None
     aims = around.region.aims
-    choices = tuple(choice.settings for choice in around.choices)
+    places = np.array([choice.settings for choice in around.choices])
+    chances = tuple(aims.chance_with_swings(places).tolist())
     x, y, rows = _grid(space, 0, 3, at, 15)
     chance = aims.chance_with_swings(rows).reshape(15, 15)
     region = map_region(space, envelope_of, 0, 3, at)
@@ -186,11 +187,13 @@ def _evidence(space: FactorSpace, analysis, runs) -> FitEvidence:
         LimitRoom("preheater power", "W", 11.0, "11", 0.3),
     )
     return FitEvidence(
-        Explorer(space, analysis.fits, at, verdicts, by_name, (0, 3), aims, choices),
+        Explorer(
+            space, analysis.fits, at, verdicts, by_name, (0, 3), aims, around.choices, chances
+        ),
         rooms,
         around,
         chance=ChanceView(0, 3, x, y, chance, 0.9, region, runs),
-        choice_chances=tuple(aims.chance_with_swings(np.array(choices)).tolist()),
+        choice_chances=chances,
     )
 
 

@@ -704,16 +704,16 @@
   // ---- choices that nothing beats: pick one, and everything above follows
   const pickers = [...document.querySelectorAll("[name=choice]")];
   const choosing = (n) => {
-    const at = data.choices[n];
+    const {at, told: foretold, chance} = data.choices[n];
     state.at = at.slice();
     pickers[n].checked = true;
     document.querySelectorAll("[data-choice]").forEach((mark) => mark.classList.toggle("picked", mark.dataset.choice === String(n + 1)));
     const facts = factors.map((f, i) => [f.words, setting(i, at[i])]);
-    for (const r of responses) {
-      const p = byPolynomial(r, at), {low, high} = p;
-      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} ${r.exponent === 1 ? "on average (" : "typically (median; "}95\u00a0% interval ${bearing(low, p.error)} to ${bearing(high, p.error)})`]);
-    }
-    if (aims) facts.push(["all limits met", `${aims.bound ? "at least " : ""}${share(overSwings(keepingPolynomials, at))}${aims.strays.length ? ", the rig’s swings counted" : ""}`]);
+    responses.forEach((r, i) => {
+      const p = foretold[i];
+      facts.push([r.words, `${unit(bearing(p.mean, p.error), r.unit)} ${p.median ? "typically (median; " : "on average ("}95\u00a0% interval ${bearing(p.low, p.error)} to ${bearing(p.high, p.error)})`]);
+    });
+    if (chance !== null) facts.push(["all limits met", `${aims && aims.responses.length > 1 ? "at least " : ""}${share(chance)}${aims && aims.strays.length ? ", the rig’s swings counted" : ""}`]);
     facts.push(["the rig", verdict(at)[1]]);
     byId("chosen-name").textContent = `Choice ${n + 1}`;
     byId("chosen-facts").replaceChildren(...facts.flatMap((pair) => pair.map((text, i) => {
