@@ -15,7 +15,6 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
-import numpy.typing as npt
 
 from doe import rig as rig_room
 from doe import water
@@ -28,7 +27,7 @@ from doe.region import MapLine, RegionMap, map_region
 from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels, travelling
 from doe.report.fit_page import FitEvidence, LimitRoom
-from doe.report.fit_pictures import EffectCurve
+from doe.report.fit_pictures import EffectCurve, turn_of
 from doe.report.judgement_section import Judged
 from doe.report.map_pictures import ChanceView, SurfaceView, VarianceView
 from doe.report.page import Header
@@ -958,7 +957,7 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
     views = []
     for fit in analysis.fits:
         freer = analysis.surrogates.get(fit.response.name)
-        bands, told, turns = _along(fit, freer, rows)
+        bands, told, turned = _along(fit, freer, rows)
         for n, i in enumerate(space.numeric):
             mean, low, high = bands[:, n]
             views.append(
@@ -973,7 +972,7 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
                     at,
                     feasible[n],
                     told[n],
-                    turns[n],
+                    turned[n],
                     freer is not None,
                 )
             )
@@ -982,11 +981,11 @@ def effect_curves(campaign: Campaign, analysis: Analysis) -> tuple[EffectCurve, 
 
 def _along(
     fit: FittedModel, freer: Surrogate | None, rows: FloatArray
-) -> tuple[FloatArray, npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
+) -> tuple[FloatArray, list[bool], list[bool]]:
     """Return mean, low and high (3, f, n) at n settings along f factors (f, n, k).
 
-    And by factor whether a change from one end to the other is told from none, and whether one to
-    either side of the highest or the lowest between them is.
+    And by factor whether changes are told from none: from one end to the other; from where the
+    curve turns to either end.
     """
     flat = rows.reshape(-1, rows.shape[2])
     if freer is not None:
@@ -995,17 +994,17 @@ def _along(
         p = fit.predict(flat, LEVEL)
         bands = np.array([p.mean, p.mean_low, p.mean_high])
     bands = bands.reshape(3, *rows.shape[:2])
-
-    def told(first: FloatArray, last: FloatArray) -> npt.NDArray[np.bool_]:
-        if freer is not None:
-            low, high = freer.change(first, last, LEVEL)
-            return np.asarray((low > 0) | (high < 0))
-        return np.array([fit.change_told(*ends, LEVEL) for ends in zip(first, last, strict=True)])
-
-    each = np.arange(len(rows))
-    tops = (rows[each, extreme(bands[0], axis=1)] for extreme in (np.argmax, np.argmin))
-    turns = [told(rows[:, 0], top) & told(top, rows[:, -1]) for top in tops]
-    return bands, told(rows[:, 0], rows[:, -1]), turns[0] | turns[1]
+    turns = [turn_of(mean) or 0 for mean in bands[0]]
+    first, last = rows[:, 0], rows[:, -1]
+    turn = rows[np.arange(len(rows)), turns]
+    starts, ends = np.vstack([first, first, turn]), np.vstack([last, turn, last])
+    if freer is not None:
+        low, high = freer.change(starts, ends, LEVEL)
+        told = (low > 0) | (high < 0)
+    else:
+        told = np.array([fit.change_told(*pair, LEVEL) for pair in zip(starts, ends, strict=True)])
+    end_to_end, before, after = told.reshape(3, len(rows))
+    return bands, end_to_end.tolist(), (before & after).tolist()
 
 
 def _grid(

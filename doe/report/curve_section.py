@@ -23,6 +23,9 @@ from doe.report.page import (
     enumerated,
     figure_html,
     folded,
+    folded_evidence,
+    folded_figure,
+    folded_panels,
     joined,
     panels_html,
     prose,
@@ -145,20 +148,28 @@ def _of_one(
         left = len(said) - SAID_FIRST
         runs = "run" if left == 1 else "runs"
         yield folded(f"{left} more {runs} of unfit length", more) if more else ""
-        yield from _figures(f"curves-{number}", fitted)
-        yield table_html(_length_table(fitted))
         yield prose(tuple(_beyond_words(fitted)))
-        yield folded("The models of each run", table_html(_model_table(fitted)))
+    meanings = [flow_sentences(test)[1] for test in tests]
+    yield prose(meanings[:TESTS_FIRST])
+    if fitted:
+        yield from _figures(f"curves-{number}", fitted, number == 1)
+        yield folded_evidence(
+            "How long each run needed, and what its curve ends at",
+            table_html(_length_table(fitted)),
+            folded("The models of each run", table_html(_model_table(fitted))),
+        )
     shown = [_flow_html(f"curves-{number}-flow-{i}", test) for i, test in enumerate(tests)]
     yield from shown[:TESTS_FIRST]
     if shown[TESTS_FIRST:]:
-        yield folded("Other runs of different flow", joined(*shown[TESTS_FIRST:]))
+        rest = zip(shown[TESTS_FIRST:], meanings[TESTS_FIRST:], strict=True)
+        parts = [part for flow, meaning in rest for part in (prose([meaning]), flow)]
+        yield folded("Other runs of different flow", joined(*parts))
     if fitted and not tests:
         yield prose([_untold(fitted)])
 
 
 def _flow_html(key: str, test: FlowTest) -> Markup:
-    return joined(panels_html(_flow_panels(key, test)), prose(flow_sentences(test)[1:]))
+    return folded_panels(_flow_panels(key, test), prose([flow_sentences(test)[2]]))
 
 
 # ------------------------------------------------------------------------------------ words
@@ -366,19 +377,25 @@ def _estimate(at: Interval) -> str:
 # ---------------------------------------------------------------------------------- figures
 
 
-def _figures(key: str, curves: Sequence[JudgedCurve]) -> Iterator[Markup]:
-    """Yield the curves of runs, those known by their sum apart from those known by their pace."""
+def _figures(key: str, curves: Sequence[JudgedCurve], first: bool) -> Iterator[Markup]:
+    """Yield the curves of runs, those known by their sum apart from those known by their pace.
+
+    Of what was assayed first one picture stands open: all curves together, where they are known by
+    their pace.
+    """
     summed = [curve for curve in curves if curve.timed.summed]
     paced = [curve for curve in curves if not curve.timed.summed]
+    if paced:
+        together = _together(f"{key}-together", paced[:TOGETHER_MOST], len(paced))
+        yield figure_html(together) if first else folded_figure(together)
     for kind, group in (("sum", summed), ("pace", paced)):
         if group:
-            first, rest = group[:PANELS_FIRST], group[PANELS_FIRST:]
-            yield panels_html(_run_panels(f"{key}-{kind}", kind, first, group))
+            shown, rest = group[:PANELS_FIRST], group[PANELS_FIRST:]
+            panels = _run_panels(f"{key}-{kind}", kind, shown, group)
+            yield panels_html(panels) if first and not paced else folded_panels(panels)
             if rest:
                 more = _run_panels(f"{key}-{kind}-more", kind, rest, group)
                 yield folded(f"{len(rest)} more runs", panels_html(more))
-    if paced:
-        yield figure_html(_together(f"{key}-together", paced[:TOGETHER_MOST], len(paced)))
 
 
 def _run_panels(
@@ -593,7 +610,7 @@ def _pace_html(key: str, pace: Pace) -> Markup:
     """Return how the rates of all runs follow temperature and flow, or why that cannot be told."""
     if isinstance(pace.found, str):
         return prose([f"Rates over all runs: {pace.found}."])
-    return joined(figure_html(_pace_picture(key, pace, pace.found)), prose([pace_sentence(pace)]))
+    return joined(folded_figure(_pace_picture(key, pace, pace.found)), prose([pace_sentence(pace)]))
 
 
 def pace_sentence(pace: Pace) -> str:

@@ -55,6 +55,7 @@ __all__ = [
     "residuals_against_picture",
     "residuals_picture",
     "scaled_unit",
+    "turn_of",
 ]
 
 HALF_NORMAL_LEAST = 4
@@ -68,9 +69,9 @@ class EffectCurve:
     """A response along one factor (m,), the others held at `at` (k,).
 
     `feasible` (m,) tells where the rig can run; None if it can everywhere. `told` is whether the
-    results tell a change from one end to the other from none; `turns` whether they tell one to
-    either side of the highest or lowest value between the ends; `freer` whether the curve is by the
-    averages over smooth surfaces that settings are chosen by; else it is by the fitted polynomial.
+    results tell a change from one end to the other from none, `turned` whether they tell what
+    `turn_of` finds from both ends; `freer` whether the curve is by the averages over smooth
+    surfaces that settings are chosen by; else it is by the fitted polynomial.
     """
 
     response: Response
@@ -83,7 +84,7 @@ class EffectCurve:
     at: FloatArray
     feasible: npt.NDArray[np.bool_] | None = None
     told: bool = True
-    turns: bool = True
+    turned: bool = True
     freer: bool = False
 
 
@@ -104,7 +105,7 @@ def effect_curve_picture(
         vertical,
         (
             Band(view.x, view.low, view.high, f"{level} interval of the mean"),
-            Curve(view.x, view.mean, "mean"),
+            Curve(view.x, view.mean, ""),
             *closed,
         ),
         _effect_curve_table(space, view),
@@ -493,17 +494,21 @@ def residual_panels(fit: FittedModel, space: FactorSpace, key: str = "against") 
 def _effect_curve_finding(space: FactorSpace, view: EffectCurve) -> str:
     words, along = capital(view.response.words), in_words(space.factors[view.factor].name)
     first, last = float(view.mean[0]), float(view.mean[-1])
-    high, low = int(np.argmax(view.mean)), int(np.argmin(view.mean))
-    inner = range(1, len(view.mean) - 1)
-    if view.turns and high in inner and low not in inner:
-        turn = one_setting(space, view.factor, float(view.x[high]))
-        return f"{words} rises with {along} to {turn}, then falls"
-    if view.turns and low in inner and high not in inner:
-        turn = one_setting(space, view.factor, float(view.x[low]))
-        return f"{words} falls with {along} to {turn}, then rises"
+    turn = turn_of(view.mean)
+    if turn is not None and view.turned:
+        at = one_setting(space, view.factor, float(view.x[turn]))
+        first_way, then = ("rises", "falls") if view.mean[turn] > first else ("falls", "rises")
+        return f"{words} {first_way} with {along} to {at}, then {then}"
     if not view.told:
         return f"{words} may not change with {along}: the results do not tell"
     return f"{words} {'rises' if last > first else 'falls'} with {along}"
+
+
+def turn_of(mean: FloatArray) -> int | None:
+    """Return where a curve (m,) turns inside: at its highest or lowest; None at both or none."""
+    high, low = int(np.argmax(mean)), int(np.argmin(mean))
+    inner = [place for place in (high, low) if 0 < place < len(mean) - 1]
+    return inner[0] if len(inner) == 1 else None
 
 
 def _closed_stretches(view: EffectCurve, vertical: Axis) -> tuple[Infeasible, ...]:

@@ -20,18 +20,24 @@ __all__ = ["maps_section"]
 
 
 def maps_section(
-    space: FactorSpace, maps: Sequence[RegionMap], points: Sequence[RunPoints], heading: str
+    space: FactorSpace,
+    maps: Sequence[RegionMap],
+    points: Sequence[RunPoints],
+    heading: str,
+    words: str = "",
 ) -> Section:
     """Return the maps, the first open and the others folded under their findings.
 
+    With words before them the first is folded too.
+
     One with nothing on it, neither limit nor line nor run, is a sentence.
     """
-    drawn: list[Markup] = []
+    drawn: list[Markup] = [prose([words])] if words else []
     for i, region in enumerate(maps, start=1):
         own = region.space or space
         if points or region.lines or (region.margin < 0).any():
             picture = region_picture(own, region, points, f"map-{i}")
-            first = not any("<figure" in part for part in drawn)
+            first = not words and not any("<figure" in part for part in drawn)
             drawn.append(
                 figure_html(picture) if first else folded_figure(picture, _over(own, region))
             )

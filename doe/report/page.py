@@ -46,6 +46,7 @@ __all__ = [
     "folded",
     "folded_evidence",
     "folded_figure",
+    "folded_panels",
     "from_template",
     "gravest",
     "is_number",
@@ -174,6 +175,13 @@ def folded_figure(picture: Picture, before: str = "") -> Markup:
     summary = f"{before}{lowered(picture.finding)}" if before else picture.finding
     return Markup('<details class="evidence titled"><summary>{}</summary>\n{}\n</details>').format(
         shown(summary), figure_html(picture)
+    )
+
+
+def folded_panels(panels: Panels, *after: Markup) -> Markup:
+    """Return small pictures folded away on the screen under their finding, unfolded in print."""
+    return Markup('<details class="evidence titled"><summary>{}</summary>\n{}\n</details>').format(
+        shown(panels.finding), joined(panels_html(panels), *after)
     )
 
 

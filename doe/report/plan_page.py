@@ -30,7 +30,6 @@ from doe.report.page import (
     more_to_know,
     prose,
     set_alike_html,
-    small_heading,
     table_html,
     whole_page,
 )
@@ -45,6 +44,10 @@ if TYPE_CHECKING:
     from doe.schedule import Schedule, Totals
 
 __all__ = ["plan_page"]
+
+NEEDED_FIRST = 5
+"""Of what the days need, so much is said before the table is opened."""
+LAID_OVER = "The planned runs over what the rig can run, two factors at a time."
 
 
 def plan_page(
@@ -88,26 +91,29 @@ def plan_page(
         more_to_know([*header.notices, *design.notices]),
         *([_days_section(*days)] if days is not None else []),
         _design_section(design, efficiencies, can_do),
-        maps_section(design.space, maps, rings, "Where the runs lie"),
+        maps_section(design.space, maps, rings, "Where the runs lie", LAID_OVER if days else ""),
     ]
     if aliases is not None:
         sections.append(_aliases_section(aliases))
     if variance:
         sections.append(_variance_section(design, variance))
     if derived is not None:
-        parts = _with_every_run(*derived)
+        parts = _with_every_run("The least and the most over all runs", *derived)
         sections.append(Section("derived", "What follows from the settings", parts))
     if margins is not None:
         words = "Distance from each limit, in the limit’s own unit; 0 is on the limit."
-        parts = joined(prose([words]), _with_every_run(*margins))
+        least = "The least room to each limit, and in which run"
+        parts = joined(prose([words]), _with_every_run(least, *margins))
         sections.append(Section("margins", "Room to the limits", parts))
     first = _plan_first_screen(header, design, run_rows, fixed)
     return whole_page(header, first, sections, to_run=True)
 
 
-def _with_every_run(over_all: Table, every: Table) -> Markup:
+def _with_every_run(summary: str, over_all: Table, every: Table) -> Markup:
     """Return a table over all runs, that of each run to fold out: it is wider than paper."""
-    return joined(table_html(over_all), folded("Every run", table_html(every)))
+    return joined(
+        folded_evidence(summary, table_html(over_all)), folded("Every run", table_html(every))
+    )
 
 
 def _plan_first_screen(
@@ -161,8 +167,7 @@ def _days_section(planned: Schedule, needed: Totals) -> Section:
     """Return the days at the rig: what it is doing when, and what all of them need."""
     body = joined(
         *(figure_html(picture) for picture in schedule_pictures(planned)),
-        small_heading("What they need"),
-        table_html(totals_table(needed)),
+        folded_evidence(_needed_words(needed), table_html(totals_table(needed))),
         folded_evidence(
             "What the order costs",
             prose([planned.thermal.sentence]),
@@ -171,6 +176,13 @@ def _days_section(planned: Schedule, needed: Totals) -> Section:
         ),
     )
     return Section("days", "Days at the rig", body, "Days")
+
+
+def _needed_words(needed: Totals) -> str:
+    """Return what the days need, the first of it said."""
+    first = list(needed.rows())[:NEEDED_FIRST]
+    named = [f"{what} {much} {unit}".strip() for what, much, unit in first]
+    return f"What they need: {', '.join(named)} and more"
 
 
 def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
@@ -255,7 +267,7 @@ def _variance_section(design: Design, views: Sequence[VarianceView]) -> Section:
     ]
     spread = next((view.spread for view in views if view.spread is not None), None)
     if spread is not None:
-        drawn.insert(0, figure_html(fraction_picture(spread)))
+        drawn.insert(0, folded_figure(fraction_picture(spread)))
     if design.variance_ratio and len(set(design.plots)) < len(design):
         ratio = plain(design.variance_ratio, 2)
         taken = f"Whole plots are taken to scatter with {ratio} times the variance of their runs."

@@ -100,9 +100,9 @@ def test_title_names_a_turn_only_where_the_results_tell_one():
     mean = 10 - x**2
     curve = EffectCurve(Y, 0, x, mean, mean - 1, mean + 1, 0.95, SETTINGS[0], told=False)
     assert effect_curve_picture(SPACE, curve).finding.startswith("Y rises with a to 0")
-    finding = effect_curve_picture(SPACE, replace(curve, turns=False)).finding
+    finding = effect_curve_picture(SPACE, replace(curve, turned=False)).finding
     assert finding == "Y may not change with a: the results do not tell"
-    dip = replace(curve, mean=-mean, turns=False, told=True)
+    dip = replace(curve, mean=-mean, turned=False, told=True)
     assert "then" not in effect_curve_picture(SPACE, dip).finding
 
 
