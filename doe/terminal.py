@@ -575,23 +575,27 @@ def _run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[str]:
 
 
 def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[str]:
-    from doe.report.digits import bearing, between
+    from doe.report.digits import amount_between, bearing, between
+    from doe.report.response_section import below_zero_words
 
     assert hasattr(predictions, "__getitem__")
-    rows = []
+    rows, below = [], []
     for fit in fits:
         at: Prediction = predictions[fit.response.name]
         error = float(at.standard_error[0])
+        ends = amount_between if fit.response.never_negative else between
+        below += wrapped(below_zero_words(fit.response, at))
         rows.append(
             (
                 fit.response.words,
                 f"{bearing(float(at.mean[0]), error)} {fit.response.unit}".rstrip()
                 + ("" if at.expected is None else " (median)"),
-                between(float(at.mean_low[0]), float(at.mean_high[0]), error),
-                between(float(at.run_low[0]), float(at.run_high[0]), error),
+                ends(float(at.mean_low[0]), float(at.mean_high[0]), error),
+                ends(float(at.run_low[0]), float(at.run_high[0]), error),
             )
         )
-    return table(("expected there (95 % intervals)", "mean", "of that", "of one run"), rows)
+    headings = ("expected there (95 % intervals)", "mean", "of that", "of one run")
+    return [*table(headings, rows), *([""] if below else []), *below]
 
 
 def _fit_row(fit: FittedModel) -> tuple[str, ...]:

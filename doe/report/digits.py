@@ -58,6 +58,18 @@ def between(low: float, high: float, standard_error: float | None = None) -> str
     return f"{bearing(low, half)} to {bearing(high, half)}"
 
 
+def amount_between(low: float, high: float, standard_error: float | None = None) -> str:
+    """Return the interval of an amount, which begins at nothing where a model goes below zero.
+
+    >>> amount_between(-0.42, 3.09), amount_between(-0.42, -0.1)
+    ('0 to 3.1', '0')
+    """
+    half = standard_error or (high - low) / 2
+    if low >= 0:
+        return between(low, high, half)
+    return f"0 to {bearing(high, half)}" if high > 0 else "0"
+
+
 def with_unit(text: str, unit: str) -> str:
     """Return a number with its unit, never parted at the end of a line."""
     return f"{text}\N{NO-BREAK SPACE}{unit}" if unit else text

@@ -42,7 +42,12 @@ from doe.report.page import (
     whole_page,
 )
 from doe.report.pictures import setting_text
-from doe.report.response_section import expected_sentence, expected_table, response_section
+from doe.report.response_section import (
+    below_zero_words,
+    expected_sentence,
+    expected_table,
+    response_section,
+)
 from doe.report.screening_section import screening_section
 from doe.report.surface_section import (
     choices_table,
@@ -238,7 +243,10 @@ def _expected(foretold: Sequence[tuple[Response, Prediction]]) -> Markup:
     """Return what to expect: a sentence each, and of many responses one table."""
     if len(foretold) <= SENTENCES_MOST:
         return prose([expected_sentence(*one) for one in foretold], "lead")
-    return table_html(expected_table(foretold))
+    return joined(
+        table_html(expected_table(foretold)),
+        prose([below_zero_words(*one) for one in foretold]),
+    )
 
 
 def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) -> str:

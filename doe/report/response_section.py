@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
 from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
 from doe.factors import CategoricalFactor, FactorSpace
-from doe.report.digits import bearing, between, capital, p_text, percent, plain, shown, with_unit
+from doe.report.digits import (
+    amount_between,
+    bearing,
+    between,
+    capital,
+    p_text,
+    percent,
+    plain,
+    shown,
+    with_unit,
+)
 from doe.report.fit_pictures import (
     EffectCurve,
     effect_panels,
@@ -63,7 +73,7 @@ if TYPE_CHECKING:
     from doe.errors import Notice
     from doe.responses import Response
 
-__all__ = ["expected_sentence", "expected_table", "response_section"]
+__all__ = ["below_zero_words", "expected_sentence", "expected_table", "response_section"]
 
 F_MOST = 10_000
 
@@ -71,19 +81,54 @@ F_MOST = 10_000
 def expected_sentence(response: Response, prediction: Prediction) -> str:
     mean, error = float(prediction.mean[0]), float(prediction.standard_error[0])
     unit = response.unit
+    ends = _interval_of(response)
     average = with_unit(
-        between(float(prediction.mean_low[0]), float(prediction.mean_high[0]), error), unit
+        ends(float(prediction.mean_low[0]), float(prediction.mean_high[0]), error), unit
     )
     low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
-    single = with_unit(between(low, high).replace(" to ", " and "), unit)
+    single = with_unit(ends(low, high).replace(" to ", " and "), unit)
     level = percent(prediction.level)
     wanted = _wanted(response)
     how = "on average (" if prediction.expected is None else "typically (median; "
-    return (
-        f"Expect {response.words} of {with_unit(bearing(mean, error), unit)} {how}"
+    told = (
+        f"Expect {response.words} of {with_unit(_at_least_none(response, mean, error), unit)} {how}"
         f"{level} interval {average}), and any one run between {single} ({level} interval)"
         f"{f'; {wanted} is wanted' if wanted else ''}."
     )
+    return f"{told} {below_zero_words(response, prediction)}".rstrip()
+
+
+def below_zero_words(response: Response, prediction: Prediction) -> str:
+    """Return what it means that a model goes below zero for an amount; empty where it does not."""
+    mean, low, run = (
+        float(part[0]) for part in (prediction.mean, prediction.mean_low, prediction.run_low)
+    )
+    if not response.never_negative or min(mean, low, run) >= 0:
+        return ""
+    error, words = float(prediction.standard_error[0]), response.words
+    if mean < 0:
+        return (
+            f"The model’s own mean of {words} is {with_unit(bearing(mean, error), response.unit)}, "
+            "which no amount can be: take it as next to none, how much is not known."
+        )
+    if low < 0:
+        return (
+            f"The model’s own interval of {words} begins below zero, at "
+            f"{with_unit(bearing(low, error), response.unit)}, which no amount can be: the runs do "
+            "not tell it from none at all."
+        )
+    return (
+        f"By the model one run may fall to {with_unit(bearing(run, error), response.unit)} of "
+        f"{words}, which no amount can be: a run with none at all is possible."
+    )
+
+
+def _interval_of(response: Response) -> Callable[..., str]:
+    return amount_between if response.never_negative else between
+
+
+def _at_least_none(response: Response, mean: float, error: float) -> str:
+    return "0" if response.never_negative and mean < 0 else bearing(mean, error)
 
 
 def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
@@ -103,10 +148,10 @@ def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
         rows.append(
             (
                 response.words,
-                with_unit(bearing(float(prediction.mean[0]), error), unit)
+                with_unit(_at_least_none(response, float(prediction.mean[0]), error), unit)
                 + ("" if prediction.expected is None else " (median)"),
-                between(ends[0], ends[1], error),
-                between(ends[2], ends[3]),
+                _interval_of(response)(ends[0], ends[1], error),
+                _interval_of(response)(ends[2], ends[3]),
                 _wanted(response),
             )
         )

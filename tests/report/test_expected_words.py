@@ -142,3 +142,27 @@ def test_a_flat_surface_has_no_level_place():
     bent = 50 - 9 * ((corners - 0.2) ** 2).sum(axis=1) + 0.1 * scatter
     assert "is level near 0" in told(bent)  # steps of 0.5: the place at 0.2 cannot be set
     assert "°C" in told(bent)
+
+
+def test_an_amount_foretold_below_zero_is_told_from_nothing_on_and_said():
+    """Straight through a few mg/g of much scatter; a pH-like unit may go below zero unsaid."""
+    values = np.array([0.1, 3.0, 0.2, 2.9, 0.3, 1.5, 2.6, 0.2, 0.4, 2.7, 0.1, 3.1])
+    fit = fit_response(Y, linear_model(SPACE), replace(data(), values=values))
+    at = fit.predict([[0.0]])
+    assert at.mean_low[0] > 0 > at.run_low[0]
+    sentence = expected_sentence(Y, at)
+    assert "any one run between 0 and" in sentence
+    assert "a run with none at all is possible" in sentence
+    assert expected_table([(Y, at)]).rows[0][3].startswith("0 to ")
+    low = replace(at, mean_low=np.array([-0.4]))
+    told = expected_sentence(Y, low)
+    assert "interval 0 to" in told
+    assert "begins below zero, at −0.4" in told
+    assert "do not tell it from none" in told
+    none = expected_sentence(Y, replace(low, mean=np.array([-0.3]), run_low=np.array([-2.0])))
+    assert "Expect y of 0\N{NO-BREAK SPACE}mg/g" in none
+    assert "take it as next to none" in none
+    shift = Response("shift", "mV", "maximise")
+    assert "interval −0.4" in expected_sentence(shift, low)
+    assert "no amount" not in expected_sentence(shift, low)
+    assert "no amount" not in expected_sentence(Y, replace(at, run_low=np.array([0.1])))
