@@ -208,8 +208,8 @@ def test_the_terminal_says_the_curves_of_all_assays_in_three_sentences(planned: 
     page = (planned.folder / "reports" / "husks-stage1-fit.html").read_text()
     table = page[page.index("90 % of it after, min</th>") :].split("</table>")[0]
     words = {
-        row.split("</td>")[0].split("<td>")[1]: row.count(", model’s word</bdi>")
-        for row in table.split("<tr>")[1:]
+        row.split("</td>")[0].rpartition(">")[2]: row.count(", model’s word</bdi>")
+        for row in re.split("<tr[^>]*>", table)[1:]
     }
     # beside end value, 90 % and rise of each such run, and nowhere else
     assert {run for run, count in words.items() if count >= 3} == {str(c["run"]) for c in beyond}

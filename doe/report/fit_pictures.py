@@ -476,18 +476,19 @@ def residual_panels(fit: FittedModel, space: FactorSpace, key: str = "against") 
     pictures = tuple(picture for picture in made if picture is not None)
     if not pictures:
         return None
+    settings = zip(*([row[1] for row in one.table.rows] for one in pictures), strict=True)
     rows = tuple(
-        (in_words(space.factors[i].name), *row)
-        for i, picture in zip(space.numeric, pictures, strict=True)
-        for row in picture.table.rows
+        (run, residual, *at)
+        for (run, _, residual), at in zip(pictures[0].table.rows, settings, strict=True)
     )
+    headings = ("run", "studentised residual", *(one.table.headings[1] for one in pictures))
     return Panels(
         key,
         f"What the model leaves, along {'each factor' if len(pictures) > 1 else 'the factor'}",
         "Each dot is a run, judged by the fit without it. A bow means that the model lacks a bend "
         "in that factor; a widening fan, that scatter changes with it.",
         pictures,
-        Table(("factor", "run", "setting", "studentised residual"), rows, frozenset({1, 2, 3})),
+        Table(headings, rows, frozenset(range(len(headings)))),
     )
 
 

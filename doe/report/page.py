@@ -67,6 +67,11 @@ __all__ = [
 
 DERIVED_NONE = Table((), ())
 NOTICES_FIRST = 3
+ROWS_MOST, ROWS_FIRST = 120, 60
+"""Rows that a table may have on the page; of more the first are shown, and the file has them all:
+some hundred runs would make the page too heavy for a browser."""
+CARD_COLUMNS, CARDS_MOST = range(4, 13), 30
+"""Columns and rows of tables whose rows stand as cards on a narrow screen: more are too long."""
 PAIRED_FROM, SLIM_MOST = 15, 60
 """Rows from which a table runs in two columns on paper; characters that one of them holds."""
 GRAVE = (
@@ -321,9 +326,19 @@ def panels_html(panels: Panels) -> Markup:
     return from_template("panels", panels, drawn, table_html(panels.table))
 
 
-def table_html(table: Table) -> Markup:
-    """Return a table; `_csv` makes it a file to save, without script and without a request."""
-    return from_template("table", table, _csv(table), is_number, _long_and_slim(table))
+def table_html(table: Table, whole: bool = False) -> Markup:
+    """Return a table; `_csv` makes it a file to save, without script and without a request.
+
+    Of very many rows the first stand on the page, all where `whole` is asked for.
+    """
+    paired, cards = _long_and_slim(table), _as_cards(table)
+    shown_rows = len(table.rows) if whole or len(table.rows) <= ROWS_MOST else ROWS_FIRST
+    return from_template("table", table, _csv(table), is_number, paired, cards, shown_rows)
+
+
+def _as_cards(table: Table) -> bool:
+    """Return whether on a narrow screen rows stand as cards, so that nothing scrolls sideways."""
+    return len(table.headings) in CARD_COLUMNS and len(table.rows) <= CARDS_MOST
 
 
 def _long_and_slim(table: Table) -> bool:

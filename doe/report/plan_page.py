@@ -188,7 +188,7 @@ def _needed_words(needed: Totals) -> str:
 def _runs_table(run_rows: Sequence[Mapping[str, str]]) -> Markup:
     headings = tuple(run_rows[0]) if run_rows else ()
     rows = tuple(tuple(str(row[heading]) for heading in headings) for row in run_rows)
-    return table_html(_with_figures(headings, rows))
+    return table_html(_with_figures(headings, rows), whole=True)
 
 
 def _with_figures(headings: tuple[str, ...], rows: tuple[tuple[str, ...], ...]) -> Table:

@@ -230,3 +230,29 @@ def test_labels_of_bars_keep_off_bars_and_names_on_a_narrow_screen(
     )
     assert meeting[0] >= 3
     assert meeting[1] == 0
+
+
+def test_what_is_read_first_needs_no_sideways_scrolling_on_a_phone(
+    browser: Any, folder: Path
+) -> None:
+    """The first screens' tables stand as cards, each value after the name of its column."""
+    page = Watched(browser, viewport={"width": 360, "height": 740})
+    for name in ("check", "plan", "fit"):
+        page.open(folder / f"{name}.html")
+        wide = page.tab.evaluate(
+            """() => {
+                const nav = document.querySelector("nav");
+                return [...document.querySelectorAll(".scroll")].filter(s =>
+                    s.compareDocumentPosition(nav) & Node.DOCUMENT_POSITION_FOLLOWING
+                    && s.scrollWidth > s.clientWidth + 1).length;
+            }"""
+        )
+        assert wide == 0, name
+    page.open(folder / "plan.html")
+    cards = page.tab.locator(".cards").first
+    assert cards.is_visible()
+    assert cards.get_by_role("columnheader").count() == cards.locator("thead th").count() > 3
+    cell = cards.locator("tbody td").nth(1)
+    heading = cards.locator("thead th").nth(1).inner_text()
+    before = cell.evaluate("e => getComputedStyle(e, '::before').content")
+    assert heading in before

@@ -32,6 +32,7 @@ from doe.report.check_page import check_page
 from doe.report.explorer import travelling
 from doe.report.fit_page import FitEvidence, LimitRoom, fit_page
 from doe.report.palette import DARK, LIGHT, RAMP
+from doe.report.pictures import Table
 from doe.report.plan_page import plan_page
 from doe.report.suggest_page import suggest_page
 
@@ -306,7 +307,7 @@ def test_every_figure_has_title_reading_drawing_and_numbers(built: dict[str, str
             assert re.search(r"<figcaption><h3>[^<]+</h3>\s*<p>[^<]+\.</p>", figure)
             panels = len(re.findall(r'class="panel-name"', figure))
             assert len(re.findall(r"<svg", figure)) == (panels or 2)
-            assert re.search(r"<details>.*<tbody[^>]*>\s*<tr>.*</details>", figure, re.DOTALL)
+            assert re.search(r"<details>.*<tbody[^>]*>\s*<tr[^>]*>.*</details>", figure, re.DOTALL)
     assert counts == {"check": 4, "plan": 5, "fit": 24, "suggest": 3}
 
 
@@ -491,7 +492,7 @@ def test_runs_left_out_stand_with_their_reason(built: dict[str, str]) -> None:
 
 
 def test_p_values_are_words_not_stars(built: dict[str, str]) -> None:
-    tables = "".join(re.findall(r"<table>.*?</table>", built["fit"], re.DOTALL))
+    tables = "".join(re.findall(r"<table[^>]*>.*?</table>", built["fit"], re.DOTALL))
     assert "below 0.001" in tables
     assert "*" not in tables
 
@@ -681,7 +682,7 @@ def test_corners_with_the_same_words_are_told_together(made_up: SimpleNamespace)
     survey = replace(made_up.survey, corners=tuple(told))
     page = check_page(made_up_campaign.header(page="check"), made_up.space, survey, (), ())
     section = page[page.index('id="corners"') :]
-    rows = re.findall(r"<tr>(?:<td.*?</td>)+</tr>", section[: section.index("</table>")])
+    rows = re.findall(r"<tr[^>]*>(?:<td.*?</td>)+</tr>", section[: section.index("</table>")])
     texts = [[unescape(re.sub("<.*?>", "", cell)) for cell in row.split("</td>")] for row in rows]
     assert [row[4] for row in texts] == ["the rig can run it", "too hot"]
     assert texts[1][0] == "220\N{NO-BREAK SPACE}°C"
@@ -772,3 +773,20 @@ def test_a_long_reason_for_leaving_a_run_out_is_said_in_full_once(
     )
     assert page.count(reason) == 1
     assert "pressure fell at 12 min" in page
+
+
+def test_of_very_many_rows_the_first_stand_on_the_page_and_the_file_has_all() -> None:
+    def table(count: int) -> Table:
+        return Table(("run", "yield"), tuple((str(i), "3.1") for i in range(1, count + 1)))
+
+    def told(html: str) -> tuple[int, int]:
+        packed = re.search(r"base64,([A-Za-z0-9+/=]+)", html)
+        assert packed is not None
+        lines = base64.b64decode(packed[1]).decode().split("\r\n")
+        return html.count("<tr") - 1, len(lines) - 2
+
+    assert told(frame.table_html(table(60))) == (60, 60)
+    many = frame.table_html(table(500))
+    assert told(many) == (60, 500)
+    assert "all 500 rows, of which the first 60 stand here" in many
+    assert told(frame.table_html(table(500), whole=True)) == (500, 500)
