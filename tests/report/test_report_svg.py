@@ -5,12 +5,15 @@ from __future__ import annotations
 import itertools
 import re
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from made_up_campaign import envelope_of
 from test_report_pictures import every_picture, one_limit
 
+from doe.region import map_region
 from doe.report import map_pictures, svg
 from doe.report import pictures as p
 
@@ -65,7 +68,10 @@ def test_every_limit_that_fails_is_named_on_its_map(made_up: SimpleNamespace) ->
 def test_every_limit_has_its_own_hatch_so_that_colour_is_not_needed(
     made_up: SimpleNamespace,
 ) -> None:
-    drawing = svg.draw(map_pictures.surface_picture(made_up.space, made_up.surfaces[1]))
+    at = np.array([190.0, 20.0, 2.0, 60.0])  # at a low pressure three limits stand on one map
+    region = map_region(made_up.space, envelope_of, 0, 2, at)
+    crossed = replace(made_up.surfaces[1], region=region)
+    drawing = svg.draw(map_pictures.surface_picture(made_up.space, crossed))
     turns = re.findall(r'patternTransform="([^"]+)"', drawing)
     assert len(turns) == 3
     assert len(set(turns)) == 3
