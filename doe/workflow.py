@@ -21,6 +21,7 @@ import numpy as np
 from doe import augmenting, recording, standing
 from doe.analysis.wording import listed
 from doe.augmenting import AugmentWish, Offer
+from doe.beside import beside
 from doe.campaign import (
     CAMPAIGN_FILE,
     Affordable,
@@ -450,9 +451,18 @@ def fit(
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
     observed, notices = observations(campaign, ledger, by_day=by_day)
-    analysis = with_recommendation(
-        campaign, analysis_of(campaign, observed, model), observed, days_told(ledger)
-    )
+    fitted = analysis_of(campaign, observed, model)
+    several_days = len(set(days_of(ledger))) > 1 and not by_day
+    screened = screenings(campaign, fitted, observed)
+    days = days_of(ledger) if several_days else None
+    say("weighing the models")
+    finding = beside(lambda: findings(campaign, fitted, observed, screened, days))
+    analysis = with_recommendation(campaign, fitted, observed, days_told(ledger))
+    around = landscape(campaign, analysis)
+    curves = extraction_curves(campaign, ledger)
+    found = finding()
+    analysis = _choice_allowed_for(with_outliers_of(analysis, found), around)
+    told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
     suggesting = f"doe suggest {campaign.name}"
     then = standing.next_step(
@@ -462,16 +472,6 @@ def fit(
             suggesting, f"All planned runs are in. {suggesting} says what to run next, or to stop."
         ),
     )
-    say("weighing the models")
-    several_days = len(set(days_of(ledger))) > 1 and not by_day
-    screened = screenings(campaign, analysis, observed)
-    days = days_of(ledger) if several_days else None
-    found = findings(campaign, analysis, observed, screened, days)
-    analysis = with_outliers_of(analysis, found)
-    around = landscape(campaign, analysis)
-    curves = extraction_curves(campaign, ledger)
-    analysis = _choice_allowed_for(analysis, around)
-    told = shown_of(campaign, analysis, found, screened, around)
     notices = (
         *campaign.notices(),
         *ledger.notices,
