@@ -56,6 +56,13 @@ HELD_IN_PLOTS = (
 """Flat, saturating, hill-shaped and kinetic surfaces, 60 campaigns each:
 `tests/bench/test_bench_recommended.py` and `test_bench_shown.py` print it."""
 
+EVEN_SO = (
+    "They decide even where a polynomial foretells as well: in 240 simulated campaigns of 13 to 20 "
+    "runs the settings chosen so gave 86 to 98 % of the true best in the worst tenth, those by "
+    "polynomials 36 to 97 %, the truth being of second order or not."
+)
+"""`tests/bench/test_bench_recommended.py` prints it."""
+
 NOTHING_TO_COMPARE = (
     "The polynomial passes through every value, so no scatter is left by which to compare models."
 )
@@ -200,8 +207,11 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
         else f"the fitted polynomials alone would set {_in_words(space, fitted)}"
     )
     parts = []
+    as_well = False
     for fit in analysis.fits:
-        own = _figure(decision.surrogates[fit.response.name].r2_left_out())
+        r2 = decision.surrogates[fit.response.name].r2_left_out()
+        as_well |= fit.r2_predicted is not None and fit.r2_predicted >= r2
+        own = _figure(r2)
         other = (
             "the polynomial’s cannot be worked out"
             if fit.r2_predicted is None
@@ -211,7 +221,7 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     return (
         "The settings rest on averages over smooth surfaces, which bend where the runs bend; "
         f"{others}. Runs left out in turn are foretold with a predicted R² of: "
-        f"{'; '.join(parts)}."
+        f"{'; '.join(parts)}.{f' {EVEN_SO}' if as_well else ''}"
     )
 
 
