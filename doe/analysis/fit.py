@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from doe.analysis.carried import about, confounded_terms, largest_model, refuse
 from doe.analysis.censored import fit_censored
-from doe.analysis.censored_groups import fit_censored_groups, widened
+from doe.analysis.censored_groups import CensoredGroupsFit, fit_censored_groups, widened
 from doe.analysis.diagnostics import (
     EXACT,
     SAME,
@@ -41,10 +41,10 @@ from doe.analysis.fitted_model import (
 )
 from doe.analysis.mixed import ContrastTest, MixedFit, can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
-from doe.analysis.strata import Strata, hard_factors, strata_of
+from doe.analysis.strata import Groups, Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, Transformation
 from doe.analysis.wording import listed
-from doe.errors import DoeError, FitError
+from doe.errors import DoeError, FitError, Notice
 from doe.factors import FloatArray
 from doe.responses import Response
 from doe.terms import Model
@@ -103,7 +103,11 @@ def fit_response(
     if any(data.censored):
         kernel = _censored_in_groups if strata.random else _censored
     fit = kernel(response, model, data, left_out, strata, transformation)
-    notices = (*data_notices(model, data, strata), *strata_notices(fit, data, strata))
+    notices = (
+        *fit.notices,
+        *data_notices(model, data, strata),
+        *strata_notices(fit, data, strata),
+    )
     return replace(fit, notices=(*notices, *strata.notices, *fit_notices(fit, _repeated(data))))
 
 
@@ -340,18 +344,33 @@ def _censored_in_groups(
 
     Each scatter is widened by what maximum likelihood forgets, and standard errors with it, as
     they would be if all values were measured; degrees of freedom are lowered by the share that is
-    not. Without censoring in balanced plots that is REML; with it an approximation (ours).
+    not. Without censoring in balanced plots that is REML; with it an approximation (ours). Where
+    several groupings are random, the one counts under which the values are likeliest.
     """
     y = scale.forward(data.values.copy())
     X = np.hstack([model.matrix(data.coded()), strata.fixed])
     hidden = np.array([side is not None for side in data.censored])
-    df = _df_measured(response, _as_meant(model, data, strata), strata, hidden)
-    try:
-        best = fit_censored_groups(X, y, data.censored, strata.random[0][1])
-    except ValueError:
-        raise _too_few_measured(response) from None
-    fit = widened(X, best, int((~hidden).sum()), strata.random[0])
-    found = _of_mixed(response, model, data, left_out, strata, scale, X, best.expected, fit)
+    meant = _as_meant(model, data, strata)
+    fits = [
+        (_fitted_in(response, X, y, data, grouping), grouping)
+        for grouping in strata.random
+        if all(can_be_judged(meant[~hidden], [(grouping[0], grouping[1][~hidden])]))
+    ]
+    if not fits:
+        named = listed([name for name, _ in strata.random])
+        raise FitError.of(
+            "too-few-measured",
+            f"{response.words}: the measured runs alone are too few to judge "
+            f"the scatter from one {named} to the next, or of runs inside one.",
+            "Fit a model with fewer terms, or wait for more runs.",
+            key=response.name,
+        )
+    best, one = min(fits, key=lambda pair: pair[0].criterion)
+    measured, seen = meant[~hidden], one[1][~hidden]
+    df = len(measured) - int(np.linalg.matrix_rank(np.hstack([measured, indicator(seen)])))
+    fit = widened(X, best, int((~hidden).sum()), one)
+    counted = replace(strata, random=(one,))
+    found = _of_mixed(response, model, data, left_out, counted, scale, X, best.expected, fit)
     return replace(
         found,
         method="maximum likelihood, censored, in groups",
@@ -359,39 +378,35 @@ def _censored_in_groups(
         studentised=_frozen(np.where(hidden, np.nan, found.studentised)),
         cook=_frozen(np.where(hidden, np.nan, found.cook)),
         censored=data.censored,
+        notices=(*found.notices, *_one_of_groupings(strata, one[0])),
     )
 
 
-def _df_measured(
-    response: Response, X: FloatArray, strata: Strata, hidden: npt.NDArray[np.bool_]
-) -> int:
-    """Return the degrees of freedom that measured runs alone leave to the scatter of runs.
+def _fitted_in(
+    response: Response,
+    X: FloatArray,
+    y: FloatArray,
+    data: Observations,
+    grouping: tuple[str, Groups],
+) -> CensoredGroupsFit:
+    try:
+        return fit_censored_groups(X, y, data.censored, grouping[1])
+    except ValueError:
+        raise _too_few_measured(response) from None
 
-    Raises
-    ------
-    FitError
-        More than one grouping is random, or the measured runs cannot judge both scatters.
-    """
-    names = [name for name, _ in strata.random]
-    if len(names) > 1:
-        raise FitError.of(
-            "censored-in-several-groupings",
-            f"{response.words}: values beyond a limit cannot be fitted where runs share a "
-            f"{listed(names)}, each scattering at random, and no number is made up for them.",
-            "Leave this response out, or measure these runs again with a finer method.",
-            key=response.name,
-        )
-    name, groups = strata.random[0]
-    measured, seen = X[~hidden], groups[~hidden]
-    if not all(can_be_judged(measured, [(name, seen)])):
-        raise FitError.of(
-            "too-few-measured",
-            f"{response.words}: the measured runs alone are too few to judge "
-            f"the scatter from one {name} to the next, or of runs inside one.",
-            "Fit a model with fewer terms, or measure with a finer method.",
-            key=response.name,
-        )
-    return len(measured) - int(np.linalg.matrix_rank(np.hstack([measured, indicator(seen)])))
+
+def _one_of_groupings(strata: Strata, chosen: str) -> tuple[Notice, ...]:
+    """Notice that other random groupings do not count."""
+    others = [name for name, _ in strata.random if name != chosen]
+    if not others:
+        return ()
+    what = (
+        f"With values known only to lie beyond a limit one random grouping can be fitted: runs of "
+        f"one {chosen} count as alike, under which the values are likeliest. What a "
+        f"{listed(others)} shifts together is not counted in the polynomial’s intervals; in those "
+        "of the surfaces it is."
+    )
+    return (Notice("censored-in-one-grouping", what),)
 
 
 def _too_few_measured(response: Response) -> DoeError:

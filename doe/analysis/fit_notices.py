@@ -76,10 +76,10 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
 
 def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iterator[Notice]:
     """Notices about whole plots, stages and blocks."""
-    if strata.plots is not None and hard_factors(data):
+    sds = dict(fit.variance_components)
+    if strata.plots is not None and hard_factors(data) and "plot" in sds and fit.tests:
         hard = [data.space.names[i] for i in hard_factors(data)]
-        sds = dict(fit.variance_components)
-        least = min(e.df for e in fit.estimates if e.term.order) if fit.tests else np.inf
+        least = min(e.df for e in fit.estimates if e.term.order)
         yield Notice(
             "whole-plots",
             f"{capital(listed(hard))} {'was' if len(hard) == 1 else 'were'} set anew only "

@@ -55,6 +55,7 @@ __all__ = [
 Score = Callable[[FloatArray], FloatArray]
 """Gives m settings (m, k) in real units a value (m,) to be made as large as can be."""
 
+PLAIN_MEAN = "plain mean"
 CANDIDATES = 2_000
 STARTS = 6
 APART = 0.5
@@ -240,13 +241,29 @@ def fitted_largest(
 ) -> FittedModel:
     """Return a response fitted with the largest model, up to the one wanted, it can carry.
 
+    Where some values are only limits and the measured ones carry no effect, that is a plain mean:
+    the surrogates, which count limits without a model, then tell of it all the same.
+
     Raises
     ------
     FitError
         Not even main effects can be fitted.
     """
-    model, notices = largest_model(model_wanted.space, observations, model_wanted)
-    fit = _fitted(response, model, observations)
+    try:
+        model, notices = largest_model(model_wanted.space, observations, model_wanted)
+        fit = _fitted(response, model, observations)
+    except FitError as error:
+        if not any(observations.usable().censored):
+            raise
+        mean = Model(model_wanted.space, model_wanted.terms[:1], PLAIN_MEAN)
+        fit = _fitted(response, mean, observations)
+        why = " ".join(problem.what for problem in error.problems)
+        what = (
+            f"The measured values alone carry no effect of a factor ({why.rstrip('.')}), so its "
+            "polynomial is a plain mean and tells nothing of settings. The surfaces that settings "
+            "are chosen by count the limits as well, and do tell."
+        )
+        notices = (Notice("plain-mean", what),)
     return replace(fit, notices=(*notices, *fit.notices))
 
 

@@ -107,7 +107,10 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         else None,
         LEVEL,
     )
-    polynomials = {fit.response.name: fit for fit in analysis.fits}
+    polynomials = {
+        fit.response.name: fit if len(fit.model) > 1 else decision.surrogates[fit.response.name]
+        for fit in analysis.fits
+    }
     doubted = _doubted(
         optimum.all_aims_probability,
         float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),

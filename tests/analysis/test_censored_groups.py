@@ -10,8 +10,14 @@ from test_fit_split_plot import simulated as split_plot
 
 from doe.analysis.censored import fit_censored
 from doe.analysis.censored_groups import fit_censored_groups, widened
-from doe.analysis.fit import fit_response
+from doe.analysis.decision import surrogate_of
+from doe.analysis.fit import fit_response, largest_model
+from doe.analysis.observations import Observations
+from doe.analysis.optimum import fitted_largest
+from doe.analysis.strata import strata_of
 from doe.errors import FitError
+from doe.factors import FactorSpace, NumericFactor
+from doe.responses import Response
 from doe.terms import linear_model, quadratic_model
 
 
@@ -198,14 +204,8 @@ def test_five_days_at_random_are_fitted_alike():
     assert abs(fit.estimates[1].coefficient - 2.0) < 4 * fit.estimates[1].standard_error
 
 
-def test_two_random_groupings_and_too_few_measured_plots_are_refused_in_words():
+def test_too_few_measured_plots_are_refused_in_words():
     data = split_plot()
-    n = len(data.values)
-    sides = ("below", *(None,) * (n - 1))
-    days = tuple(1 + i % 6 for i in range(n))
-    both = replace(data, censored=sides, blocks=(("day", days),))
-    with pytest.raises(FitError, match=r"share a plot and day.*no number is made up"):
-        fit_response(Y, linear_model(SPACE), both)
     plots = np.array(data.plots)
     hidden = tuple(None if plot in (1, 8) else "below" for plot in plots)
     with pytest.raises(FitError, match="too few to judge the scatter from one plot to the next"):
@@ -239,3 +239,54 @@ def test_tests_and_intervals_in_plots_hold_their_level():
     error = np.sqrt(0.05 * 0.95 / count)
     assert false / count < 0.05 + 3 * error
     assert held / count > 0.95 - 3 * error
+
+
+def test_with_two_random_groupings_the_likelier_counts_and_the_other_is_said():
+    """The best settings of a campaign must not lose a limit because a second stage was made."""
+    data = split_plot()
+    n = len(data.values)
+    sides = ("below", *(None,) * (n - 1))
+    days = tuple(1 + i % 6 for i in range(n))
+    both = replace(data, censored=sides, blocks=(("day", days),))
+    model = linear_model(SPACE)
+    random = strata_of(model, both).random
+    assert [name for name, _ in random] == ["plot", "day"]
+    fit = fit_response(Y, model, both)
+    X, y = model.matrix(both.coded()), np.asarray(both.values)
+    bests = {name: place(fit_censored_groups(X, y, sides, groups)) for name, groups in random}
+    criteria = {name: loss(bests[name], X, y, sides, groups) for name, groups in random}
+    likelier = min(criteria, key=lambda name: criteria[name])
+    assert [name for name, _ in fit.variance_components] == [likelier, "run"]
+    said = next(n.what for n in fit.notices if n.code == "censored-in-one-grouping")
+    assert said.index(f"runs of one {likelier}") < said.index("is not counted")
+    assert all(name in said for name in criteria)
+
+
+def test_limits_at_all_but_one_level_leave_a_plain_mean_beside_the_surfaces():
+    """Nothing measured but at the hottest: no polynomial can tell temperature, the surface does."""
+    space = FactorSpace((NumericFactor("a", "", -1, 1), NumericFactor("b", "", -1, 1)))
+    settings = np.array([[a, b] for a in (-1.0, 0.0, 1.0) for b in (-1.0, 0.0, 1.0)] * 2)
+    hot, runs = settings[:, 0] > 0.5, tuple(range(1, 19))
+    values = np.where(hot, 2.6 + 0.1 * np.random.default_rng(2).standard_normal(18), 1.0)
+    data = Observations(
+        space,
+        settings,
+        settings,
+        values,
+        runs,
+        (1,) * 18,
+        runs,
+        (None,) * 18,
+        censored=tuple(None if one else "below" for one in hot),
+    )
+    model = linear_model(space)
+    with pytest.raises(FitError):
+        largest_model(space, data, model)
+    response = Response("y", "mg/g", "below", limit=1.5)
+    fit = fitted_largest(response, model, data)
+    assert len(fit.model) == 1
+    assert "plain-mean" in [notice.code for notice in fit.notices]
+    own = surrogate_of(response, data, None, np.random.default_rng(1))
+    chances = own.chance_between(np.array([[-1.0, 0.0], [1.0, 0.0]]), -np.inf, 1.5)
+    assert chances[0] > 0.8
+    assert chances[1] < 0.05
