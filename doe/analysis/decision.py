@@ -383,13 +383,12 @@ def _judged(
     expected, missed, joint = {}, np.zeros(len(settings)), np.ones(len(settings))
     for i, response in enumerate(responses):
         own = surrogates[response.name]
-        mean, sd = own.mean_sd(settings)
-        value = expected[response.name] = own.back(mean)
         wanted = response.interval_wanted()
+        mean, kept = own.mean_and_chance(settings, *(wanted or (-np.inf, np.inf)))
+        value = expected[response.name] = own.back(mean)
         if response.aim == "target":
             merits[:, i] = -np.abs(value - (response.target or 0.0))
         elif wanted:
-            kept = own.chance_of(mean, sd, *wanted)
             missed += 1 - kept
             joint *= kept
             merits[:, i] = np.minimum(kept, SURE)

@@ -86,7 +86,6 @@ class Recipe:
     logarithmic: bool
     centre: float
     size: float
-    run_sd: float
     sets: FloatArray
     weights: FloatArray
     features: FloatArray
@@ -134,7 +133,6 @@ class Surrogate:
             self.logarithmic,
             self._centre,
             self._size,
-            self.run_sd,
             self._sets,
             self._weights,
             self._runs.features,
@@ -350,15 +348,25 @@ class Surrogate:
 
     def chance_between(self, settings: FloatArray, low: float, high: float) -> FloatArray:
         """Return the chance (m,) that one new run falls in [low, high], scatter included."""
-        return self.chance_of(*self.mean_sd(settings), low, high)
+        return self.mean_and_chance(settings, low, high)[1]
 
-    def chance_of(self, mean: FloatArray, sd: FloatArray, low: float, high: float) -> FloatArray:
-        """Return `chance_between` where `mean_sd` (m,) and (m,) are known already."""
+    def mean_and_chance(
+        self, settings: FloatArray, low: float, high: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Return the mean (m,) of modelled values, and `chance_between`, which averages over sets.
+
+        As intervals do: one normal about the mean would be off by some hundredths.
+        """
         from scipy.special import ndtr
 
-        total = np.hypot(sd, self.run_sd)
-        below = [ndtr((self.forward(bound) - mean) / total) for bound in (low, high)]
-        return np.asarray(below[1] - below[0], dtype=np.float64)
+        means, variances = self._by_set(settings)
+        sd = np.sqrt(variances + self._scatter(1)[:, None] + 1e-12)
+        below = [
+            self._weights @ ndtr(((self.forward(bound) - self._centre) / self._size - means) / sd)
+            for bound in (low, high)
+        ]
+        mean = self._centre + self._size * (self._weights @ means)
+        return mean, np.asarray(below[1] - below[0], dtype=np.float64)
 
 
 def surrogate(

@@ -229,7 +229,6 @@ def _surrogate(own: Surrogate) -> Json:
         "logarithmic": recipe.logarithmic,
         "centre": recipe.centre,
         "size": recipe.size,
-        "runSd": recipe.run_sd,
         "jitter": recipe.jitter,
         "anew": list(recipe.anew),
         "hidden": recipe.hidden.tolist(),

@@ -464,3 +464,18 @@ def test_a_limit_far_from_the_values_tells_nothing(made):
     ).mean_sd(at)
     assert told[0] == pytest.approx(without[0], abs=0.35)
     assert told[1] == pytest.approx(without[1], rel=0.25, abs=0.1)
+
+
+@pytest.mark.parametrize("logarithmic", [False, True])
+def test_chances_and_intervals_of_a_new_run_are_of_one_distribution(made, logarithmic):
+    """A run falls in its own 95 % interval with a chance of 95 %, beyond each end with 2.5 %."""
+    settings, values = made
+    own = surrogate(
+        SPACE, settings, values, alone(14), np.random.default_rng(1), logarithmic=logarithmic
+    )
+    at = SPACE.grid(4)
+    told = own.predict(at)
+    for place, low, high in zip(at, told.run_low, told.run_high, strict=True):
+        assert own.chance_between(place[None], low, high)[0] == pytest.approx(0.95, abs=1e-6)
+        assert own.chance_between(place[None], -np.inf, low)[0] == pytest.approx(0.025, abs=1e-6)
+        assert own.chance_between(place[None], high, np.inf)[0] == pytest.approx(0.025, abs=1e-6)

@@ -242,7 +242,15 @@
       const sides = at(settings), [low, high] = ends(sides, 0), [runLow, runHigh] = ends(sides, 1);
       return {...surface(sides), low, high, runLow, runHigh};
     };
-    return {at, meanSd, surface, told, forward, blank, runSd: s.runSd, runs: n};
+    // the chance that a new run falls between two values, averaged over sets as intervals are
+    const between = (sides, low, high) => {
+      const [from, to] = [low, high].map((v) => (forward(v) - s.centre) / s.size);
+      return sides.reduce((sum, {mean, variance}, i) => {
+        const spread = Math.sqrt(variance + hyper[i].shared + hyper[i].noise + 1e-12);
+        return sum + weights[i] * (below((to - mean) / spread) - below((from - mean) / spread));
+      }, 0);
+    };
+    return {at, surface, told, between, blank, runs: n};
   };
   const freer = data.surrogates && data.surrogates.map(surrogate);
 
@@ -263,9 +271,8 @@
   };
   // by the surrogates it is at least one less each response's chance to miss (Bonferroni)
   const keepingFreer = (at, tables) => Math.max(0, 1 - aims.responses.reduce((missed, n, i) => {
-    const own = freer[n], {mean, sd} = own.meanSd(own.at(at, tables && tables[i]));
-    const total = Math.hypot(sd, own.runSd), [low, high] = aims.limits[i];
-    return missed + 1 - (below((own.forward(high) - mean) / total) - below((own.forward(low) - mean) / total));
+    const own = freer[n];
+    return missed + 1 - own.between(own.at(at, tables && tables[i]), ...aims.limits[i]);
   }, 0));
   const keepingPolynomials = (at) => {
     const parts = aims.responses.map((n, i) => {
