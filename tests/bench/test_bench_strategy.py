@@ -16,7 +16,7 @@ Median and worst tenth of 12 campaigns [%] after 20 runs; this tool broke no lim
     boundary of heater      98.0 /  96.7  space filling         99.8 /  94.6
     plateau                 99.3 /  98.1  one factor at a time  99.9 /  99.6
     ridge                   98.7 /  94.2  one factor at a time  96.8 /  96.0
-    conflict, limit         97.3 /  92.7  one design            90.9 /  47.7
+    conflict, limit         96.4 /  91.1  one design            90.9 /  47.7
     conflict, both          99.7 /  98.8  one design            97.9 /  90.7
     in series, 2            99.3 /  93.9  one design            97.3 /  95.8
     cliff, 3               100.0 /  98.1  one factor at a time  97.2 /  87.2
