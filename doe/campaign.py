@@ -249,7 +249,8 @@ class Campaign:
         if own.isdisjoint(each.column for each in drained):
             drawn += drained
         weighed = tuple(each for each in self._weighed() if each.column not in own)
-        return LedgerSchema(self.space, self.responses, weighed, drawn, tuple(self.feed.lots))
+        lots = tuple(self.feed.lots)
+        return LedgerSchema(self.space, self.responses, weighed, drawn, lots, self.name)
 
     def _weighed(self) -> tuple[Weighing, ...]:
         """Return what is weighed with each run: for derived responses, and as usual."""

@@ -136,6 +136,7 @@ _LEDGER_WORDS = {
     "notes",
     "left_out_because",
     "initials",
+    "sheet_of",
 }
 
 

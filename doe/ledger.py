@@ -33,6 +33,7 @@ from doe.responses import Response, Weighing
 from doe.whole_file import keep_former, put
 
 __all__ = [
+    "SHEET_OF",
     "Censored",
     "Change",
     "Ledger",
@@ -52,6 +53,7 @@ __all__ = [
     "read_ledger",
     "row_cells",
     "setting_text",
+    "sheet_mark",
     "started",
     "with_results",
     "write_ledger",
@@ -66,6 +68,10 @@ STATUSES: tuple[Status, ...] = ("planned", "done", "left out")
 FIRST_COLUMNS = ("run", "stage", "block", "plot", "lot", "day", "kind", "status")
 """Of these `lot` is there with a campaign that has lots, `block` with a run that has one."""
 LAST_COLUMNS = ("left_out_because", "notes")
+SHEET_OF = "sheet_of"
+"""Column of a sheet, not of the ledger: whose runs they are (`sheet_mark`)."""
+ROWS_OF_ANOTHER = 3
+"""Fewer rows than these that contradict the plan are slips, each told with its cell."""
 LOCK_WAIT_S = 5.0
 
 _NUMBER = re.compile(r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?")
@@ -135,6 +141,7 @@ class LedgerSchema:
     `drawn` is what sheets ask of samples and drains: it becomes portions and has no column in the
     ledger.
     `lots` are the names of the feedstock lots, where the campaign tells them apart.
+    `campaign` is the name that sheets carry, so that none is taken for another campaign's.
     """
 
     space: FactorSpace
@@ -142,6 +149,7 @@ class LedgerSchema:
     weighed: tuple[Weighing, ...] = ()
     drawn: tuple[Weighing, ...] = ()
     lots: tuple[str, ...] = ()
+    campaign: str = ""
 
     @cached_property
     def achieved_columns(self) -> tuple[str, ...]:
@@ -241,7 +249,8 @@ class ReturnedRow:
     """What a filled sheet says of one run; what is not there was left blank.
 
     `settings` and `achieved` are keyed by factor column, `responses` by response column; a
-    categorical factor has its level index. `cells` gives the address of each sheet column's cell.
+    categorical factor has its level index. `cells` gives the address of each sheet column's cell,
+    `sheet_of` whose sheet the row says that it is of, as `sheet_mark` writes it.
     """
 
     run: int
@@ -260,6 +269,7 @@ class ReturnedRow:
     block: int | None = None
     lot: str = ""
     kind: str = ""
+    sheet_of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,6 +289,11 @@ class Change:
     column: str
     old: str
     new: str
+
+
+def sheet_mark(campaign: str, stage: int) -> str:
+    """Return what each row of a sheet says of whose it is; no spreadsheet makes a date of it."""
+    return f"stage {stage} of {campaign}"
 
 
 def prepares(row: LedgerRow) -> bool:
@@ -833,8 +848,10 @@ def with_results(
     Raises
     ------
     ResultsError
-        Unknown runs, changed plans, and filled cells that differ: all at once.
+        The sheet is of another stage or plan, which is said alone; or unknown runs, changed
+        plans, and filled cells that differ: all at once.
     """
+    _check_stage(ledger, returned)
     problems: list[Problem] = []
     rows = {row.run: row for row in ledger.rows}
     for back in returned.rows:
@@ -846,7 +863,7 @@ def with_results(
         merge.check_plan()
         rows[back.run] = merge.merged()
     if problems:
-        raise ResultsError(*problems)
+        raise ResultsError(*_of_another_plan(ledger, returned, problems) or problems)
     merged = tuple(rows[row.run] for row in ledger.rows)
     changes = tuple(
         Change(old.run, column, before[column], after[column])
@@ -857,6 +874,45 @@ def with_results(
         if before[column] != after[column]
     )
     return Ledger(ledger.schema, merged, ledger.extra_columns, ledger.notices), changes
+
+
+def _check_stage(ledger: Ledger, returned: Returned) -> None:
+    """Refuse, by its first row of that kind, a sheet that says that it is of another stage."""
+    stages = {row.run: row.stage for row in ledger.rows}
+    for back in returned.rows:
+        stage = stages.get(back.run)
+        mark = "" if stage is None else sheet_mark(ledger.schema.campaign, stage)
+        if not back.sheet_of or back.sheet_of.casefold() == mark.casefold():
+            continue
+        found = "is none of its runs" if stage is None else f"is of stage {stage}"
+        what = (
+            f'the sheet says "{back.sheet_of}", and run {back.run} {found}. Nothing was taken '
+            "from it."
+        )
+        remedy = f"Fill in the sheet of the stage that has the run, or correct run or {SHEET_OF}."
+        where = _place(back, returned.file, SHEET_OF)
+        raise ResultsError(Problem("sheet-of-another", what, where, remedy))
+
+
+def _of_another_plan(
+    ledger: Ledger, returned: Returned, problems: Sequence[Problem]
+) -> list[Problem]:
+    """Return the one problem of a sheet whose rows mostly contradict the plan; else none."""
+    against = [p for p in problems if p.code in ("unknown-run", "plan-changed")]
+    rows = len({problem.where.line for problem in against})
+    if rows < ROWS_OF_ANOTHER or 2 * rows <= len(returned.rows):
+        return []
+    first = against[0].what.rstrip(".")
+    whose = f"the plan of {ledger.schema.campaign}" if ledger.schema.campaign else "the plan"
+    what = (
+        f"{rows} of {len(returned.rows)} rows contradict {whose}; the first: {first}. The sheet is "
+        "of another campaign, or of a plan that was replaced. Nothing was taken from it."
+    )
+    remedy = (
+        "Hand it in where it belongs. If it is this campaign's, and what was really set was "
+        "written over the plan, put that into the columns that begin with achieved_."
+    )
+    return [Problem("sheet-of-another", what, Where(returned.file or None), remedy)]
 
 
 def _unknown_run(back: ReturnedRow, file: str, rows: Mapping[int, LedgerRow]) -> Problem:

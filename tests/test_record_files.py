@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -181,3 +182,60 @@ def test_a_column_of_ones_own_called_bottle_makes_no_file_of_bottles(doe: Comman
     row = next(row for row in ledger() if row["run"] == "3")
     assert (row["furfural_mg_g"], row["notes"]) == ("0.5", "bottle: A17")
     assert not Path("designs/mint/portions.csv").exists()
+
+
+def refused_by(doe: Command, campaign: str, sheet: str) -> str:
+    """What the command says to a sheet that it refuses; the ledger stays as it was."""
+    before = Path(f"designs/{campaign}/runs.csv").read_bytes()
+    said = doe("record", campaign, sheet, status=1).said_err
+    assert Path(f"designs/{campaign}/runs.csv").read_bytes() == before
+    return str(said)
+
+
+def test_a_copied_campaign_does_not_take_the_others_sheet(doe: Command) -> None:
+    """Every planned cell is alike: only what the sheet says of itself tells them apart."""
+    shutil.copytree("designs/mint", "designs/basil")
+    said = refused_by(doe, "basil", "designs/mint/sheet-stage1.csv")
+    assert said.count("✗") == 1
+    assert '"stage 1 of mint"; this is basil.' in said
+
+
+def test_a_sheet_without_a_mark_is_read_as_before(doe: Command) -> None:
+    run = ledger()[0]["run"]
+    Path("bare.csv").write_text(f"run,furfural_mg_g\n{run},0.25\n", encoding="utf-8")
+    doe("record", "mint", "bare.csv")
+    assert ledger()[0]["furfural_mg_g"] == "0.25"
+
+
+def test_a_row_copied_into_the_sheet_of_another_stage_is_told_by_its_cell(doe: Command) -> None:
+    text = "run,furfural_mg_g,sheet_of\n1,0.25,stage 2 of mint\n"
+    Path("other.csv").write_text(text, encoding="utf-8")
+    said = refused_by(doe, "mint", "other.csv")
+    assert "line 2, C2 (sheet_of)" in said
+    assert "run 1 is of stage 1" in said
+
+
+def test_a_sheet_that_mostly_contradicts_the_plan_is_refused_once(doe: Command) -> None:
+    rows = ledger()
+    lines = [f"{row['run']},{float(row['temperature_C']) + 0.5}" for row in rows[:-1]]
+    lines.append(f"{rows[-1]['run']},{rows[-1]['temperature_C']}")
+    Path("odd.csv").write_text("\n".join(["run,temperature_C", *lines]), encoding="utf-8")
+    said = refused_by(doe, "mint", "odd.csv")
+    assert said.count("✗") == 1
+    assert f"{len(rows) - 1} of {len(rows)} rows contradict the plan of mint" in said
+
+
+@pytest.mark.libreoffice
+@pytest.mark.parametrize("name", ["2024-05", "007", "mar-1"])
+@pytest.mark.parametrize("kind", ["csv", "xlsx"])
+def test_a_spreadsheet_program_leaves_whose_sheet_it_is(
+    command: Command, tmp_path: Path, name: str, kind: str
+) -> None:
+    """Names that such a program would turn into a date or a number if they stood alone."""
+    command("new", name)
+    command("plan", name)
+    sheet = Path(f"designs/{name}/sheet-stage1.{kind}").resolve()
+    saved = saved_as("ods", sheet, tmp_path)
+    assert "nothing changed" in command("record", name, str(saved), "--dry-run").said_out
+    shutil.copytree(f"designs/{name}", "designs/basil")
+    assert "this is basil" in refused_by(command, "basil", str(saved))

@@ -9,7 +9,16 @@ from functools import lru_cache
 from typing import TypeAlias
 
 from doe.factors import Factor
-from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, row_cells
+from doe.ledger import (
+    SHEET_OF,
+    LedgerRow,
+    LedgerSchema,
+    csv_text,
+    from_plain_text,
+    plain_text,
+    row_cells,
+    sheet_mark,
+)
 from doe.quantities import unit_slug
 from doe.responses import Response, Weighing
 
@@ -19,6 +28,7 @@ __all__ = [
     "column_of",
     "known_in",
     "plain_name",
+    "sheet_cells",
     "sheet_columns",
     "sheet_csv",
     "strip",
@@ -35,11 +45,21 @@ _SPACES = re.compile(rf"^[{_UNSEEN}]+|[{_UNSEEN}]+$")
 
 
 def sheet_columns(schema: LedgerSchema) -> tuple[str, ...]:
-    """Return the columns of the CSV sheet, named as in the ledger; derived responses have none."""
+    """Return the columns of the CSV sheet, named as in the ledger; derived responses have none.
+
+    The last says whose sheet it is, where the campaign has a name.
+    """
     asked = (response.column for response in schema.responses if response.source is None)
     measured = (*schema.achieved_columns, *schema.weighed_columns, *schema.drawn_columns, *asked)
     lot = ("lot",) if schema.lots else ()
-    return (*IDENTITY, *lot, *schema.space.columns, *measured, "left_out_because", "notes")
+    last = ("left_out_because", "notes", *([SHEET_OF] if schema.campaign else []))
+    return (*IDENTITY, *lot, *schema.space.columns, *measured, *last)
+
+
+def sheet_cells(schema: LedgerSchema, row: LedgerRow) -> dict[str, str]:
+    """Return the cells of a run by the columns of the sheet: the ledger's, and whose it is."""
+    mark = plain_text(sheet_mark(schema.campaign, row.stage))
+    return {**row_cells(schema, row), **({SHEET_OF: mark} if schema.campaign else {})}
 
 
 def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
@@ -48,7 +68,7 @@ def sheet_csv(rows: Iterable[LedgerRow], schema: LedgerSchema) -> str:
     Comma, decimal point, ``\\n``. Text that begins like a formula has an apostrophe before it.
     """
     columns = sheet_columns(schema)
-    cells = (row_cells(schema, row) for row in rows)
+    cells = (sheet_cells(schema, row) for row in rows)
     return csv_text([columns, *([row.get(column, "") for column in columns] for row in cells)])
 
 
@@ -77,7 +97,7 @@ def _by_plain(columns: tuple[str, ...]) -> dict[str, str]:
 def column_of(heading: str, schema: LedgerSchema) -> str | None:
     """Return the column that a heading names: exactly, or but for case, spaces and signs."""
     name = strip(from_plain_text(heading))
-    known = (*schema.columns, *schema.drawn_columns)
+    known = (*schema.columns, *schema.drawn_columns, *([SHEET_OF] if schema.campaign else []))
     if name in known:
         return name
     return _by_plain(known).get(plain_name(name)) if plain_name(name) else None

@@ -17,7 +17,15 @@ from importlib.resources import files
 from typing import TYPE_CHECKING
 
 from doe.factors import CategoricalFactor, Factor
-from doe.ledger import LedgerRow, LedgerSchema, csv_text, from_plain_text, number_text, row_cells
+from doe.ledger import (
+    SHEET_OF,
+    LedgerRow,
+    LedgerSchema,
+    csv_text,
+    from_plain_text,
+    number_text,
+    row_cells,
+)
 from doe.quantities import unit_slug
 from doe.responses import Response, Weighing
 from doe.samples import drain_label_of, label_of
@@ -30,7 +38,7 @@ from doe.sheet.bench import (
     SheetWords,
     entries_for,
 )
-from doe.sheet.headings import IDENTITY, Measured, sheet_columns, units_behind
+from doe.sheet.headings import IDENTITY, Measured, sheet_cells, sheet_columns, units_behind
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -148,8 +156,9 @@ def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords
 
 def _planned(rows: Sequence[LedgerRow], schema: LedgerSchema) -> list[dict[str, str]]:
     """Return the cells that the sheet hands back as they went out."""
-    columns = ("run", "stage", "plot", "day", "kind", *schema.space.columns)
-    return [{c: cells[c] for c in columns} for cells in (row_cells(schema, r) for r in rows)]
+    columns: tuple[str, ...] = ("run", "stage", "plot", "day", "kind", *schema.space.columns)
+    columns += (SHEET_OF,) if schema.campaign else ()
+    return [{c: cells[c] for c in columns} for cells in (sheet_cells(schema, r) for r in rows)]
 
 
 def _key(rows: Sequence[LedgerRow], schema: LedgerSchema, campaign: str, stage: int) -> str:

@@ -16,6 +16,7 @@ from pathlib import Path
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import CategoricalFactor
 from doe.ledger import (
+    SHEET_OF,
     Censored,
     LedgerSchema,
     Returned,
@@ -63,6 +64,7 @@ _DATE = re.compile(
 )
 _BEYOND = re.compile(r"([<≤>≥])[\s\u00a0\u2009\u202f]*(.*)")
 _BELOW = re.compile(r"[<≤>≥].*|b[dl][lq]|(?:under |below )?lo[dq]\b.*", re.IGNORECASE)
+_SHEET_OF = re.compile(r"stage\s+[0-9]+\s+of\s+(.+)", re.IGNORECASE)
 _SHEET_ERROR = re.compile(r"#[A-ZÄÖÜ0-9/!?]+[!?]?|Err:[0-9]+", re.IGNORECASE)
 
 
@@ -107,6 +109,7 @@ def _returned(grid: Grid, file: str, schema: LedgerSchema) -> Returned:
         raise ResultsError(*problems)
     body = body_of(grid, header)
     sheet = Sheet(file, schema, columns, grid, len(grid.rows[header].cells), problems, body)
+    sheet.check_campaign()
     if body and sheet.is_of_units(body[0]):
         sheet.check_units(body.pop(0))
     rows = [row for line in body if (row := sheet.returned(line)) is not None]
@@ -176,7 +179,7 @@ def _slip(
     name: str, address: str, row: Row, known: Mapping[str, int], schema: LedgerSchema, file: str
 ) -> list[Problem]:
     """Return the problem of a heading that is nearly that of a column which is missing."""
-    absent = {plain_name(c): c for c in sheet_columns(schema) if c not in known}
+    absent = {plain_name(c): c for c in sheet_columns(schema) if c not in known and c != SHEET_OF}
     measured = (*schema.space, *schema.weighed, *schema.responses)
     absent |= {plain_name(m.name): m.column for m in measured if m.column not in known}
     near = difflib.get_close_matches(plain_name(name), absent, 1, LIKENESS)
@@ -210,6 +213,29 @@ class Sheet:
     """Cells shown as percent in columns in %, each with what was read."""
     misplaced: dict[str, str] = field(default_factory=dict)
     """Cells shown as percent that cannot be meant so, each with what it shows."""
+
+    def check_campaign(self) -> None:
+        """Refuse a sheet that says that it is of another campaign, before anything else is said.
+
+        Raises
+        ------
+        ResultsError
+            So it says, by its first row of that kind.
+        """
+        campaign = self.schema.campaign
+        for row in self.body if SHEET_OF in self.columns.known else ():
+            told = self.text(row, SHEET_OF)
+            of = _SHEET_OF.fullmatch(told)
+            if not told or (of is not None and of[1].casefold() == campaign.casefold()):
+                continue
+            address = cell_address(self.columns.known[SHEET_OF], row.row)
+            what = f'the sheet says "{told}"; this is {campaign}. Nothing was taken from it.'
+            remedy = (
+                "Hand it in to its own campaign; if that is this one under a new name, empty the "
+                f"column {SHEET_OF}."
+            )
+            where = Where(self.file, row.line, f"{address} ({SHEET_OF})")
+            raise ResultsError(Problem("sheet-of-another", what, where, remedy))
 
     def is_of_units(self, row: Row) -> bool:
         """Tell whether a row has units below headings: no run, no figure, a measured column's."""
@@ -274,6 +300,7 @@ class Sheet:
             weighed=weighed,
             drawn=drawn,
             kind=self.text(row, "kind"),
+            sheet_of=self.text(row, SHEET_OF),
         )
 
     def check_twice(self, rows: Sequence[ReturnedRow]) -> None:

@@ -15,7 +15,7 @@ from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
 from doe.factors import CategoricalFactor, Factor, NumericFactor
-from doe.ledger import LedgerRow, LedgerSchema, cell_address, number_text, plain_text, row_cells
+from doe.ledger import SHEET_OF, LedgerRow, LedgerSchema, cell_address, number_text, plain_text
 from doe.responses import Response, Weighing
 from doe.samples import drain_label_of, label_of
 from doe.sheet.bench import (
@@ -27,7 +27,7 @@ from doe.sheet.bench import (
     SheetWords,
     entries_for,
 )
-from doe.sheet.headings import IDENTITY, sheet_columns
+from doe.sheet.headings import IDENTITY, sheet_cells, sheet_columns
 
 if TYPE_CHECKING:
     from openpyxl.worksheet.datavalidation import DataValidation
@@ -100,13 +100,13 @@ def _columns(schema: LedgerSchema, extra: Sequence[Entry]) -> list[_Column]:
         "run": "number of the run", "stage": "of the campaign", "day": "of the plan",
         "plot": "set-up together", "kind": "of run", "lot": "feedstock lot used",
         "left_out_because": "left out? say why, before you see the results",
-        "notes": "deviations and notes",
+        "notes": "deviations and notes", SHEET_OF: "whose sheet this is",
     }  # fmt: skip
     owners: dict[str, Factor | Response | Weighing] = {f.column: f for f in schema.space}
     owners |= dict(zip(schema.achieved_columns, schema.space, strict=True))
     owners |= {w.column: w for w in (*schema.weighed, *schema.drawn)}
     owners |= {r.column: r for r in schema.responses}
-    planned = {*IDENTITY, *schema.space.columns}
+    planned = {*IDENTITY, *schema.space.columns, SHEET_OF}
     for column, of in owners.items():
         what = of.words if isinstance(of, (Response, Weighing)) else of.name.replace("_", " ")
         reached = column in schema.achieved_columns
@@ -152,7 +152,7 @@ def _fill_runs(
     sheet.row_dimensions[HEADER - 1].height = 38
     sheet.row_dimensions[HEADER].height = 32
     for number, row in enumerate(rows, HEADER + 1):
-        cells = row_cells(schema, row)
+        cells = sheet_cells(schema, row)
         for i, column in enumerate(columns, 1):
             cell = sheet.cell(number, i)
             _value(cell, cells.get(column.name, ""), column)
