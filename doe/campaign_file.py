@@ -384,6 +384,10 @@ def _note(
         problems.add("missing-key", f"{location[-1]} is missing{meaning}.", remedy, *key)
     elif isinstance(cause := item.get("ctx", {}).get("error"), QuantityError):
         problems.add("wrong-quantity", cause.what, cause.remedy, *key)
+    elif kind in ("model_type", "dict_type"):
+        of_one = None if kind == "dict_type" else _model_at(model, location)
+        remedy = _as_table(str(location[-1]), of_one, found)
+        problems.add("wrong-type", f"found {found!r}, where a table is needed.", remedy, *key)
     elif kind == "literal_error":
         problems.add(
             "wrong-word", f"found {found!r}.", f"Write one of: {item['ctx']['expected']}.", *key
@@ -393,17 +397,46 @@ def _note(
         problems.add("wrong-value", f"found {found!r}: {message}.".replace("..", "."), "", *key)
 
 
+def _as_table(name: str, nested: type[BaseModel] | None, found: object) -> str:
+    """Return how a table is written in place of a bare value; its first key takes it if it can."""
+    if nested is None:
+        return f"Write {name} = {{ NAME = … }}."
+    first, *others = _keys_of(nested)
+    example = "…"
+    if isinstance(found, (str, int, float)) and _takes(nested, first, found):
+        example = f'"{found}"' if isinstance(found, str) else str(found)
+    more = f" Other keys: {', '.join(others)}." if others else ""
+    return f"Write {name} = {{ {first} = {example} }}.{more}"
+
+
+def _takes(model: type[BaseModel], key: str, value: object) -> bool:
+    try:
+        model.model_validate({key: value})
+    except ValidationError:
+        return False
+    return True
+
+
 def _known_keys(model: type[BaseModel], location: tuple[Any, ...]) -> list[str]:
     """Return the keys of the (nested) model at `location`."""
-    fields = model.model_fields
+    nested = _model_at(model, location)
+    return [] if nested is None else _keys_of(nested)
+
+
+def _keys_of(model: type[BaseModel]) -> list[str]:
+    return [field.alias or name for name, field in model.model_fields.items()]
+
+
+def _model_at(model: type[BaseModel], location: tuple[Any, ...]) -> type[BaseModel] | None:
+    """Return the (nested) model at `location`, None where there is none."""
     for part in location:
-        if part not in fields:  # a name that the person chose, in a table of named tables
+        if part not in model.model_fields:  # a name that the person chose, of a named table
             continue
-        nested = _model_of(fields[part].annotation)
+        nested = _model_of(model.model_fields[part].annotation)
         if nested is None:
-            return []
-        fields = nested.model_fields
-    return [field.alias or name for name, field in fields.items()]
+            return None
+        model = nested
+    return model
 
 
 def _meaning(model: type[BaseModel], location: tuple[Any, ...]) -> tuple[str, str]:

@@ -114,6 +114,9 @@ _EVERYDAY: dict[str, dict[str, float]] = {
 }
 """Fixed unit: how many of it one of each everyday unit is."""
 
+_DEGREES = {("C", "degC"): '"{:g} degC"', ("F", "degC"): '"{:g} degF"'}
+"""How a number is written whose unit, as it stands, is of electric charge or capacitance."""
+
 
 @cache
 def _registry() -> pint.UnitRegistry[Any]:
@@ -161,7 +164,7 @@ def _convert(number: float, unit: str, target: str, noun: str, example: str) -> 
     except pint.DimensionalityError:
         raise QuantityError(
             f'"{number:g} {unit}" is not {noun}: the unit is of another kind.',
-            f"Write it as {example}.",
+            f"Write it as {_DEGREES.get((unit, target), example).format(number)}.",
         ) from None
     except (
         pint.UndefinedUnitError,

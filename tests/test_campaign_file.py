@@ -98,6 +98,25 @@ def test_a_missing_key_says_what_it_means_and_what_to_write(tmp_path):
     assert "certificate" in problem.remedy
 
 
+def test_a_lot_that_is_no_table_is_told_how_to_be_one(tmp_path):
+    changed = '[feed.lots]\nautumn = "300 g"\n\n[budget]'
+    _, (problem,) = problems(tmp_path, ("[budget]", changed))
+    assert (problem.code, problem.where.key) == ("wrong-type", "feed.lots.autumn")
+    assert problem.what == "found '300 g', where a table is needed."
+    assert problem.remedy.startswith('Write autumn = { amount = "300 g" }.')
+
+
+def test_lots_without_names_are_told_where_names_go(tmp_path):
+    _, (problem,) = problems(tmp_path, ("[budget]", '[feed]\nlots = "300 g"\n\n[budget]'))
+    assert problem.remedy == "Write lots = { NAME = … }."
+
+
+@pytest.mark.parametrize(("written", "meant"), [("122 C", "122 degC"), ("250 F", "250 degF")])
+def test_degrees_written_short_come_back_with_their_own_number(tmp_path, written, meant):
+    _, found = problems(tmp_path, ('low = "120 degC"', f'low = "{written}"'))
+    assert found[0].remedy == f'Write it as "{meant}".'
+
+
 def test_beyond_350_is_said_even_where_the_rig_cannot_be_read(tmp_path):
     changes = [('high = "200 degC"', 'high = "360 degC"'), ('wall_excess = "5 K"', "")]
     _, found = problems(tmp_path, *changes)
