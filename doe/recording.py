@@ -5,6 +5,7 @@ Everything is worked out before anything is written.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -18,6 +19,7 @@ from doe.errors import Notice, Problem, ResultsError
 from doe.ledger import (
     Change,
     Ledger,
+    LedgerRow,
     Returned,
     from_plain_text,
     locked,
@@ -25,6 +27,7 @@ from doe.ledger import (
     with_results,
     write_ledger,
 )
+from doe.log_record import read_log_records
 from doe.standing import LEDGER_FILE, planned_ledger
 from doe.whole_file import write_page
 
@@ -33,6 +36,14 @@ if TYPE_CHECKING:
     from doe.sheet.portions import Bottles
 
 __all__ = ["RecordResult", "after_recording", "recorded", "take_in"]
+
+SHORT = 0.75
+"""Share of the planned time or flow below which a run is asked about (common practice)."""
+SPEAKS_OF_A_STOP = re.compile(
+    r"\b(?:trip(?:ped|s)?|stop(?:ped|s)?|abort(?:ed|s)?|interrupt(?:ed|ion)?|shut[- ]?down|"
+    r"power (?:cut|failure|loss)|ended early|cut short|emergency)\b",
+    re.IGNORECASE,
+)
 
 
 @dataclass(frozen=True)
@@ -150,13 +161,16 @@ def _merged(
         write_ledger(path, ledger)
     touched = {change.run for change in changes}
     rows = [row for row in ledger.rows if row.run in touched]
+    cut = tuple(_cut_short(campaign, rows, returned))
+    odd = standing.recorded_oddly(campaign, rows)
     notices = (
+        *(notice for _, notice in cut),
         *campaign.notices(),
         *returned.notices,
         *ledger.notices,
         *(derived.notices if derived else ()),
         *_other_lots(former, changes),
-        *standing.recorded_oddly(campaign, rows),
+        *(one for one in odd if not any(one.what.startswith(told) for told, _ in cut if told)),
         *standing.looked_over(campaign, ledger),
     )
     written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
@@ -217,6 +231,46 @@ def _other_lots(former: Ledger, changes: Sequence[Change]) -> Iterator[Notice]:
                 "how the plan spreads them: fit takes the lot that was used."
             )
             yield Notice("lot-changed", what)
+
+
+def _cut_short(
+    campaign: Campaign, rows: Sequence[LedgerRow], returned: Returned
+) -> Iterator[tuple[str, Notice]]:
+    """Yield a notice on each run that seems to have ended early, with the choice that is open.
+
+    With each stands how the notice on the same far-off value begins, which it makes needless. Runs
+    with a log are judged by it.
+    """
+    logged = read_log_records(campaign.folder)
+    sheet = {back.run: back for back in returned.rows}
+    for row in rows:
+        if row.status != "done" or row.run in logged or row.run not in sheet:
+            continue
+        short, begins = _far_below(campaign, row)
+        word = SPEAKS_OF_A_STOP.search(row.notes)
+        said = f"its note speaks of “{word[0]}”" if word else ""
+        if not (short or said):
+            continue
+        reason = word[0].lower() if word else "cut short"
+        address = sheet[row.run].cells.get("left_out_because")
+        cell = f", cell {address} (run {row.run})" if address else ""
+        what = (
+            f"Run {row.run}: {' and '.join(filter(None, (short, said)))}. Choose: keep it as "
+            "achieved, then there is nothing to do, and it is fitted at what was reached; or leave "
+            f"it out and repeat it: write “repeat: {reason}” into left_out_because{cell}, hand the "
+            f"sheet in again, then doe augment {campaign.name} --by repair. If a figure is a slip, "
+            "correct it and hand it in with --replace."
+        )
+        yield begins, Notice("cut-short", what)
+
+
+def _far_below(campaign: Campaign, row: LedgerRow) -> tuple[str, str]:
+    """Return what of time and flow lay far below the plan, and how `odd` begins on it."""
+    for factor, planned, got in zip(campaign.space, row.settings, row.achieved, strict=True):
+        if factor.name in ("time", "flow") and got is not None and got < SHORT * planned:
+            what = f"{factor.name} {got:g} of {planned:g} {factor.unit} planned"
+            return what, f"Run {row.run}: {factor.name} "
+    return "", ""
 
 
 def _drawn(campaign: Campaign, ledger: Ledger, returned: Returned) -> Bottles | None:

@@ -203,3 +203,44 @@ def test_feed_far_from_planned_and_moisture_written_as_a_share_are_asked_about(
     }
     assert "Run 1: feed_g 120.1 g where 12 g was planned" in said["feed-far-off"]
     assert "write 9" in said["moisture-as-share"]
+
+
+def cut_short(notices: tuple[Notice, ...]) -> list[str]:
+    return [notice.what for notice in notices if notice.code == "cut-short"]
+
+
+def test_a_run_that_ended_early_is_asked_about_before_anything_else(folder: Path) -> None:
+    row = next(csv.DictReader(io.StringIO((folder / "runs.csv").read_text())))
+    minutes = 0.5 * float(row["time_min"])
+    cells = {"achieved_time_min": f"{minutes:g}", "furfural_mg_g": "0.2", "left_out_because": ""}
+    notices = recorded(folder, 1, cells)
+    assert notices[0].code == "cut-short"
+    (said,) = cut_short(notices)
+    assert f"time {minutes:g} of {float(row['time_min']):g} min planned" in said
+    assert "write “repeat: cut short” into left_out_because, cell D2 (run 1)" in said
+    assert "doe augment mint --by repair" in said
+    assert not any(n.code == "achieved-far-off" and "time" in n.what for n in notices)
+
+
+@pytest.mark.parametrize(
+    ("note", "word"),
+    [
+        ("pump trip at 31 min", "trip"),
+        ("Stopped for the night", "Stopped"),
+        ("stripped the lid", ""),
+        ("bottle stoppered", ""),
+    ],
+)
+def test_a_note_that_speaks_of_a_stop_is_asked_about(folder: Path, note: str, word: str) -> None:
+    said = cut_short(recorded(folder, 1, {"furfural_mg_g": "0.2", "notes": note}))
+    assert bool(said) == bool(word)
+    assert all(f"speaks of “{word}”" in one for one in said)
+
+
+def test_what_the_question_offers_does_what_it_says(folder: Path) -> None:
+    """The cell, handed in again, leaves the run out, and repair then plans it again."""
+    cells = {"furfural_mg_g": "0.2", "notes": "pump trip"}
+    assert cut_short(recorded(folder, 1, cells))
+    assert not cut_short(recorded(folder, 1, {**cells, "left_out_because": "repeat: trip"}))
+    result = workflow.status(str(folder), folder)
+    assert result.next_command == "doe augment mint --by repair"
