@@ -1274,6 +1274,16 @@ def _check_against_rig(
             check(rig, _shown(value, rig), ("fixed", name), problems)
 
 
+def _lowered(place: tuple[str, ...]) -> str:
+    """Return the remedy of a value too high; a range says what becomes of the runs beyond it."""
+    if place[0] != "factors":
+        return "Lower it."
+    return (
+        "Lower it: runs already made beyond the new range stay on record, their results are kept "
+        "and fitted."
+    )
+
+
 def _check_hottest(
     rig: Rig | None, value: float, place: tuple[str, ...], problems: _Problems
 ) -> None:
@@ -1290,7 +1300,7 @@ def _check_hottest(
         problems.add(
             "beyond-rig",
             f"{value:g} °C is beyond the rig's temperature_max {rig.temperature_max:g} °C.",
-            "Lower it.",
+            _lowered(place),
             *place,
         )
 
@@ -1306,7 +1316,7 @@ def _check_highest(
             "beyond-rig",
             f"{value:g} {rig.shown_unit} is beyond the vessel's highest rated pressure, "
             f"{max(ratings):g} {rig.shown_unit}.",
-            "Lower it.",
+            _lowered(place),
             *place,
         )
     elif rig.disc is not None or rig.valve is not None:
@@ -1316,7 +1326,7 @@ def _check_highest(
                 "beyond-relief",
                 f"{value:g} {rig.shown_unit} is not below {np.floor(10 * opening) / 10:g} "
                 f"{rig.shown_unit}, where the relief may already open.",
-                "Lower it, or compare the relief's figures with its certificate.",
+                f"{_lowered(place)} Or compare the relief's figures with its certificate.",
                 *place,
             )
 
