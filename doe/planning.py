@@ -147,7 +147,7 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
         )
     plots = _whole_plots(campaign, affordable, wish)
     if plots is not None:
-        return choose(plots.runs, plots)
+        return _with_rest_told(choose(plots.runs, plots), affordable, wish)
     if wish.runs is not None:
         return _with_changes_told(campaign, choose(wish.runs, None))
     needed = _with_changes_told(campaign, choose(None, None))
@@ -159,6 +159,22 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
         return needed
     spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
     return replace(needed, reason=needed.reason + spare)
+
+
+def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> Design:
+    """Return a design in whole plots that says why the tool planned fewer runs than it might."""
+    left = affordable.runs - len(design)
+    if left <= 0 or wish.runs is not None or wish.plots is not None:
+        return design
+    plots = len(set(design.plots))
+    size = len(design) // plots
+    why = (
+        f"{plots} plots of {size} are what the model and the scatter between and within plots need"
+        if left >= size
+        else f"no further plot of {size} fits in"
+    )
+    rest = f" The budget carries {affordable.runs}: {why}, so {left} {'is' if left == 1 else 'are'}"
+    return replace(design, reason=f"{design.reason}{rest} left for what the results ask.")
 
 
 def _leaving_room(
@@ -537,10 +553,12 @@ def _cost_of_plots(campaign: Campaign, design: Design) -> str:
 
     space, n = campaign.space, len(design)
     names = " and ".join(space.names[i] for i in hard_factors(space))
+    number, changes = len(set(design.plots)), hard_changes(space, design.settings)
+    alike = ", as neighbouring plots share a setting" if changes < number - 1 else ""
     text = (
-        f"In whole plots {names} changes {hard_changes(space, design.settings)} times; with the "
-        f"same runs completely at random it would {changes_at_random(space, design.settings):.0f} "
-        "times."
+        f"From the first of {number} whole plots to the last {names} changes {changes} times"
+        f"{alike}; with the same runs in an order completely at random it would about "
+        f"{changes_at_random(space, design.settings):.0f} times."
     )
     generator = np.random.default_rng([design.seed, 3])
     orders = [design.settings[generator.permutation(n)] for _ in range(ORDERS)]

@@ -107,6 +107,30 @@ def test_values_below_detection_are_fitted_as_limits_and_named(doe: Command) -> 
     assert said.startswith("furfural: of run")
 
 
+def test_a_first_value_below_detection_is_no_reason_for_another_method(doe: Command) -> None:
+    Path("lab.csv").write_text("run,furfural_mg_g\n1,<0.05\n", encoding="utf-8")
+    doe("record", "mint", "lab.csv")
+    said = doe("fit", "mint", status=1).said_err
+    assert "the one value lies beyond a limit of measurement. Wait for more runs" in said
+    assert "finer method" not in said
+
+
+def test_a_plan_says_why_it_leaves_part_of_the_budget(command: Command) -> None:
+    command("new", "mint")
+    file = Path("designs/mint/campaign.toml")
+    text = file.read_text(encoding="utf-8")
+    assert "# hard_changes_per_day = 1" in text
+    text = text.replace("# hard_changes_per_day = 1", "hard_changes_per_day = 1")
+    text = text.replace("days = 6", "days = 9")
+    file.write_text(text.replace("400 g", "500 g"), encoding="utf-8")
+    buys = command("check", "mint", "--json")["affordable"]["runs"]
+    said = command("plan", "mint").said_out
+    planned = len(ledger())
+    assert planned < buys
+    assert f"The budget carries {buys}: " in said
+    assert f"so {buys - planned} {'is' if buys - planned == 1 else 'are'} left for what" in said
+
+
 def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command) -> None:
     empty = doe("status", "mint").out.rstrip().splitlines()
     assert len(empty) <= 10

@@ -29,11 +29,6 @@ __all__ = [
 ]
 
 DF_WANTED = 3
-ALL_BEYOND = Problem(
-    "all-censored",
-    "every value lies beyond a limit of measurement",
-    remedy="Measure with a finer method; nothing can be fitted to limits alone.",
-)
 
 
 def refuse(
@@ -82,7 +77,7 @@ def largest_model(
     usable = observations.usable()
     data = usable.measured()
     if usable.runs and not data.runs:
-        raise FitError(ALL_BEYOND)
+        raise FitError(_all_beyond(len(usable.runs), space))
     simpler = (interaction_model(space), linear_model(space))
     models = [wanted, *(m for m in simpler if set(m.terms) < set(wanted.terms))]
     separable = [m for m in models if len(data.runs) > len(m) and not confounded_terms(m, data)]
@@ -183,7 +178,23 @@ def _no_model(smallest: Model, data: Observations) -> DoeError:
 
 def _refuse_censored(response: Response, data: Observations) -> None:
     if data.runs and not data.measured().runs:
-        raise FitError(about(response, ALL_BEYOND))
+        raise FitError(about(response, _all_beyond(len(data.runs), data.space)))
+
+
+def _all_beyond(values: int, space: FactorSpace) -> Problem:
+    """Return the problem of limits alone; few of them are no reason to change the method."""
+    if values <= len(linear_model(space)):
+        found = "the one value lies" if values == 1 else f"all {values} values lie"
+        return Problem(
+            "all-censored",
+            f"{found} beyond a limit of measurement",
+            remedy="Wait for more runs: so few say nothing against the method.",
+        )
+    return Problem(
+        "all-censored",
+        "every value lies beyond a limit of measurement",
+        remedy="Measure with a finer method; nothing can be fitted to limits alone.",
+    )
 
 
 def _refuse_not_above_zero(
