@@ -387,7 +387,7 @@ def _note(
     elif kind in ("model_type", "dict_type"):
         of_one = None if kind == "dict_type" else _model_at(model, location)
         remedy = _as_table(str(location[-1]), of_one, found)
-        problems.add("wrong-type", f"found {found!r}, where a table is needed.", remedy, *key)
+        problems.add("wrong-value", f"found {found!r}, where a table is needed.", remedy, *key)
     elif kind == "literal_error":
         problems.add(
             "wrong-word", f"found {found!r}.", f"Write one of: {item['ctx']['expected']}.", *key

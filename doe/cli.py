@@ -332,7 +332,9 @@ def suggest(
     kind: Annotated[
         str | None,
         typer.Option(
-            help="Only this kind of run: untangle, move, bend, sharpen, seek, repeat or confirm."
+            help="Only this kind of run: untangle (tell effects apart), move (climb towards "
+            "better), bend (see bends), sharpen (tell where the best lies), seek (look for better "
+            "settings), repeat (repeat a run) or confirm (confirm the recommended settings)."
         ),
     ] = None,
     no_kind: Annotated[

@@ -125,7 +125,7 @@ _DERIVED_WORDS: dict[str, tuple[str, str, int]] = {
     "cooler_W": ("cooler", "W", 0),
     "cooler_outlet_C": ("after the cooler", "°C", 0),
     "superficial_velocity_mm_min": ("superficial velocity", "mm/min", 1),
-    "drains": ("drains", "", 0),
+    "drains": ("drains during the run", "", 0),
     "drain_every_min": ("a drain every", "min", 0),
     "energy_kWh": ("energy", "kWh", 2),
     "water_to_solid_g_g": ("water to solid", "g/g", 1),
@@ -459,18 +459,22 @@ def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, 
     if conditions.pressure_bara is None:
         return ()
     above = rig.pressure_swing + rig.pressure_gauge_error + (rig.pressure_pulsation or 0.0)
-    highest = replace(conditions, pressure_bara=conditions.pressure_bara + above)
+    from_bara = conditions.pressure_bara + above
+    highest = replace(conditions, pressure_bara=from_bara)
     closed = rig_room.closed_in(rig, highest)
-    rise = closed.rise_K[np.isfinite(closed.rise_K)]
-    if not len(rise):
+    if not np.isfinite(closed.rise_K).any():
         return ()
-    opening = float(campaign.shown_pressure(np.array([closed.opening_bara]))[0])
-    least = math.floor(10 * rise.min()) / 10
+    worst = int(np.where(np.isfinite(closed.rise_K), closed.rise_K, np.inf).argmin())
+    least = math.floor(10 * closed.rise_K[worst]) / 10
+    begins = np.broadcast_to(from_bara, closed.rise_K.shape)[worst]
+    pressures = np.array([begins, closed.opening_bara])
+    start, opening = campaign.shown_pressure(pressures).tolist()
     return (
         f"Shut in while hot and full of liquid, the vessel bears {least:g} K more at the worst of "
-        f"these settings before the relief may open at {opening:.1f} {rig.shown_unit} (from the "
-        "highest pressure that swing, pulsation and gauge error allow; rigid walls). Keep an open "
-        "way for the water whenever it heats.",
+        f"these settings before the relief may open at {opening:.1f} {rig.shown_unit}: heated from "
+        f"{start:.1f} {rig.shown_unit}, the set pressure with swing, pulsation and gauge error "
+        "(rigid walls). A sheet counts from the highest pressure that its run may be set to. Keep "
+        "an open way for the water whenever it heats.",
     )
 
 
@@ -641,6 +645,8 @@ def _expected(derived: Mapping[str, FloatArray], i: int) -> Iterator[tuple[str, 
         if name in derived and math.isfinite(derived[name][i]):
             words, unit, decimals = _DERIVED_WORDS[name]
             yield words, f"{derived[name][i]:.{decimals}f} {unit}".rstrip()
+            if name == "drains":
+                yield "portions, the last drained at the end", f"{derived[name][i] + 1:.0f}"
 
 
 def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> list[str]:
@@ -662,8 +668,8 @@ def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: 
     rise = float(rig_room.closed_in(campaign.rig, at_top).rise_K[i])
     if math.isfinite(rise):
         sentences.append(
-            f"shut in while full and hot at the highest of these, {math.floor(10 * rise) / 10:g} K "
-            "of heating opens the relief"
+            f"shut in while full and hot at {highest:.1f} {unit}, the highest of these, "
+            f"{math.floor(10 * rise) / 10:g} K of heating opens the relief"
         )
     return sentences
 

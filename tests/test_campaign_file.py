@@ -101,7 +101,7 @@ def test_a_missing_key_says_what_it_means_and_what_to_write(tmp_path):
 def test_a_lot_that_is_no_table_is_told_how_to_be_one(tmp_path):
     changed = '[feed.lots]\nautumn = "300 g"\n\n[budget]'
     _, (problem,) = problems(tmp_path, ("[budget]", changed))
-    assert (problem.code, problem.where.key) == ("wrong-type", "feed.lots.autumn")
+    assert (problem.code, problem.where.key) == ("wrong-value", "feed.lots.autumn")
     assert problem.what == "found '300 g', where a table is needed."
     assert problem.remedy.startswith('Write autumn = { amount = "300 g" }.')
 

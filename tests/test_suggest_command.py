@@ -8,8 +8,17 @@ from pathlib import Path
 import pytest
 from CoolProp.CoolProp import PropsSI
 from test_loop import Command, doe, fill, made_up_results
+from typer.testing import CliRunner
+
+from doe.cli import app
+from doe.suggest import KINDS, PURPOSES
 
 __all__ = ["doe"]
+
+
+def test_help_says_what_each_kind_of_run_is_for(doe: Command) -> None:
+    said = " ".join(CliRunner().invoke(app, ["suggest", "--help"]).output.split())
+    assert all(f"{kind} ({PURPOSES[kind]})" in said for kind in KINDS)
 
 
 def test_kinds_and_the_verdict_on_confirming_runs(doe: Command, tmp_path: Path) -> None:

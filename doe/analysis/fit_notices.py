@@ -11,7 +11,7 @@ import numpy as np
 
 from doe.analysis.carried import tangled_columns
 from doe.analysis.diagnostics import LackOfFit
-from doe.analysis.fitted_model import FittedModel
+from doe.analysis.fitted_model import BlockEffect, FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors
 from doe.analysis.wording import capital, counted, listed, runs_named
@@ -104,10 +104,18 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
         if effect.p_value is not None and effect.p_value < 0.05:
             yield Notice(
                 "block-shift",
-                f"{capital(effect.block)} {effect.level} lies {effect.shift:+.3g} off the average "
-                f"of its kind (p = {effect.p_value:.2g}). Predictions are for that average; a new "
-                f"{effect.block} may lie elsewhere, which their intervals do not count.",
+                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect)} off the "
+                f"average of its kind (p = {effect.p_value:.2g}). Predictions are for that "
+                f"average; a new {effect.block} may lie elsewhere, which their intervals do not count.",
             )
+
+
+def _shift(fit: FittedModel, effect: BlockEffect) -> str:
+    """Return a shift with its sign and unit, or of which scale it is."""
+    far = f"{effect.shift:+.3g}".replace("-", "−")
+    if fit.scale.exponent != 1:
+        return f"{far}, on the scale of the fit ({fit.transformation}),"
+    return f"{far} {fit.response.unit}".rstrip()
 
 
 def _copied(data: Observations) -> list[str]:

@@ -273,8 +273,10 @@ def _region_finding(region: RegionMap) -> str:
     start = (
         "The rig can run none of this map"
         if not region.feasible.any()
-        else (f"The rig can run {share} of this map")
+        else f"The rig can run {share} of this map"
     )
+    if region.space is not None:
+        start += ", which reaches beyond the ranges"
     return f"{start}; most is lost to “{region.limits[most].title}”"
 
 
