@@ -106,7 +106,8 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
                 "block-shift",
                 f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect)} off the "
                 f"average of its kind (p = {effect.p_value:.2g}). Predictions are for that "
-                f"average; a new {effect.block} may lie elsewhere, which their intervals do not count.",
+                f"average; a new {effect.block} may lie elsewhere, which their intervals do not "
+                "count.",
             )
 
 
