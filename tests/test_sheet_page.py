@@ -96,8 +96,11 @@ def test_a_run_has_settings_limits_checks_drains_samples_totals_and_boxes() -> N
 
 def test_the_banner_stands_first_and_on_every_printed_page() -> None:
     leaves = page(unconfirmed_limits=True).partition("<body")[2].split('<section class="leaf')[1:]
-    assert len(leaves) == 1 + 2 + 6
+    assert len(leaves) == 1 + 1 + 6
     assert all(BANNER in leaf for leaf in leaves)
+    days = leaves[1].split('<div class="day">')[1:]
+    assert len(days) == 2
+    assert all(BANNER in day for day in days)
     assert leaves[0].index(BANNER) < leaves[0].index("<h1>")
     assert BANNER not in page()
 
@@ -375,7 +378,7 @@ def test_no_printed_page_holds_a_line_alone_however_many_samples(
     browser: Any, tmp_path: Path, samples: int
 ) -> None:
     leaves = printed(browser, tmp_path, samples)
-    assert samples > 7 or len(leaves) == 1 + 2 + 6
+    assert samples > 7 or len(leaves) == 1 + 1 + 6
     assert all(BANNER in leaf for leaf in leaves)
     for leaf in leaves[2:]:
         if "Set, and reached" in leaf or leaf.startswith("Hop leaves (invented), stage 1"):
@@ -386,7 +389,7 @@ def test_no_printed_page_holds_a_line_alone_however_many_samples(
 
 
 @pytest.mark.browser
-def test_print_is_one_a4_page_a_day_and_one_a_run(browser: Any, tmp_path: Path) -> None:
+def test_print_is_one_a4_page_for_the_days_and_one_a_run(browser: Any, tmp_path: Path) -> None:
     (tmp_path / "sheet.html").write_text(page(unconfirmed_limits=True), encoding="utf-8")
     context = browser.new_context()
     tab = context.new_page()
@@ -396,4 +399,4 @@ def test_print_is_one_a4_page_a_day_and_one_a_run(browser: Any, tmp_path: Path) 
     boxes = re.findall(rb"/MediaBox\s*\[([^\]]+)\]", printed)
     # ISO 216: A4 is 210 mm × 297 mm, 595 × 842 points of 1/72 inch
     sizes = [tuple(round(float(side)) for side in box.split()[2:]) for box in boxes]
-    assert sizes == [(595, 842)] * (1 + 2 + 6)
+    assert sizes == [(595, 842)] * (1 + 1 + 6)

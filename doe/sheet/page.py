@@ -1,8 +1,8 @@
 """The bench sheet as a page: printed on A4, or filled in on a tablet without a network.
 
-One page to read first, one a day, one a run. It can be read and printed without script; with it,
-entries are kept in the browser and saved as a CSV that `record` takes. A content security policy
-forbids every request.
+One page to read first, the days as many to a page as there is room for, one page a run. It can be
+read and printed without script; with it, entries are kept in the browser and saved as a CSV that
+`record` takes. A content security policy forbids every request.
 """
 
 from __future__ import annotations
@@ -120,8 +120,8 @@ class _Run:
 def sheet_html(rows: Sequence[LedgerRow], schema: LedgerSchema, told: SheetWords) -> str:
     """Return the bench sheet as one page for A4 and for a tablet; nothing is fetched or sent.
 
-    `rows` are the runs of the stage in the order they are to be run; each day gets a page, then
-    its runs.
+    `rows` are the runs of the stage in the order they are to be run; the days stand first, each
+    with its runs in order, then a page for each run.
     """
     extra = entries_for(told.entries, schema)
     ready = [
