@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from CoolProp.CoolProp import PropsSI
 
 from doe import rig, views, workflow
 from doe.campaign import Campaign
@@ -46,6 +47,25 @@ def test_pressures_on_the_sheet_keep_every_limit_and_no_tenth_of_a_bar_is_given_
         assert kept(high)
         assert not kept(low - 0.1)
         assert not kept(high + 0.1)
+
+
+def test_room_to_relief_is_told_with_the_pressure_that_it_starts_from(tmp_path: Path) -> None:
+    """Heated at constant density by IAPWS-95 (CoolProp), the relief opens within 0.1 K of it."""
+    campaign = campaign_of(tmp_path)
+    settings = np.array([row.settings for row in workflow.plan("mint", tmp_path).rows])
+    (said,) = views.closed_in_sentences(campaign, settings)
+    kelvin = float(re.findall(r"bears ([\d.]+) K", said)[0])
+    opening, start = (float(bar) for bar in re.findall(r"([\d.]+) bar gauge", said))
+    atmosphere = campaign.rig.atmospheric_pressure_bara
+
+    def highest_after(rise: float) -> float:
+        after = []
+        for T in 273.15 + campaign.conditions(settings).temperature_C:
+            density = PropsSI("D", "T", T, "P", 1e5 * (start + atmosphere), "Water")
+            after.append(PropsSI("P", "T", T + rise, "D", density, "Water") / 1e5 - atmosphere)
+        return max(after)
+
+    assert highest_after(kelvin - 0.05) < opening < highest_after(kelvin + 0.15)
 
 
 def test_stop_limits_are_never_above_the_rigs_own(tmp_path: Path) -> None:

@@ -98,6 +98,13 @@ def test_a_missing_key_says_what_it_means_and_what_to_write(tmp_path):
     assert "certificate" in problem.remedy
 
 
+def test_a_range_beyond_the_rig_says_what_lowering_it_does_to_results(tmp_path):
+    _, found = problems(tmp_path, ('high = "200 degC"', 'high = "240 degC"'))
+    assert "their results are kept and fitted" in found[0].remedy
+    _, found = problems(tmp_path, ('pressure = "50 bar"', 'pressure = "500 bar"'))
+    assert found[0].remedy == "Lower it."
+
+
 def test_a_lot_that_is_no_table_is_told_how_to_be_one(tmp_path):
     changed = '[feed.lots]\nautumn = "300 g"\n\n[budget]'
     _, (problem,) = problems(tmp_path, ("[budget]", changed))

@@ -224,6 +224,15 @@ def test_a_copied_campaign_does_not_take_the_others_sheet(doe: Command) -> None:
     assert '"stage 1 of mint"; this is basil.' in said
 
 
+def test_looking_at_what_is_there_already_does_not_ask_for_it_again(doe: Command) -> None:
+    Path("one.csv").write_text("run,furfural_mg_g\n1,0.25\n", encoding="utf-8")
+    assert "Next: doe record mint one.csv" in doe("record", "mint", "one.csv", "--dry-run").out
+    doe("record", "mint", "one.csv")
+    again = doe("record", "mint", "one.csv", "--dry-run")
+    assert "nothing changed" in again.out
+    assert "Next: doe record mint FILE" in again.out  # other runs are still to come
+
+
 def test_a_sheet_without_a_mark_is_read_as_before(doe: Command) -> None:
     run = ledger()[0]["run"]
     Path("bare.csv").write_text(f"run,furfural_mg_g\n{run},0.25\n", encoding="utf-8")

@@ -205,6 +205,21 @@ def test_feed_far_from_planned_and_moisture_written_as_a_share_are_asked_about(
     assert "write 9" in said["moisture-as-share"]
 
 
+def test_results_beyond_a_lowered_range_are_kept_and_fitted(folder: Path) -> None:
+    campaign = workflow.load(str(folder), folder)
+    text = (folder / "sheet-stage1.csv").read_text()
+    rows = list(csv.DictReader(io.StringIO(text)))
+    hot = [row["run"] for row in rows if float(row["temperature_C"]) > 190]
+    assert hot
+    lines = [f"{r['run']},{20 + float(r['temperature_C']) / 10 + int(r['run']) % 3}" for r in rows]
+    sheet = "\n".join(["run,extract_yield_mg_g", *lines])
+    take_in(campaign, read_sheet_text(sheet, "s", campaign.schema))
+    edit(folder / "campaign.toml", 'high = "200 degC"', 'high = "190 degC"')
+    edit(folder / "campaign.toml", 'temperature_max = "220 degC"', 'temperature_max = "190 degC"')
+    fitted = workflow.fit(str(folder), folder).analysis.fits[0]
+    assert {int(run) for run in hot} <= set(fitted.runs_used)
+
+
 def cut_short(notices: tuple[Notice, ...]) -> list[str]:
     return [notice.what for notice in notices if notice.code == "cut-short"]
 

@@ -162,6 +162,14 @@ def test_axes_of_maps_carry_quantity_and_unit(made_up: SimpleNamespace) -> None:
     assert (picture.x.label, picture.y.label) == ("temperature, °C", "pressure, bar gauge")
 
 
+def test_a_map_wider_than_the_ranges_says_so_beside_its_share(made_up: SimpleNamespace) -> None:
+    region = made_up.maps[0]
+    beyond = ", which reaches beyond the ranges"
+    assert beyond not in map_pictures.region_picture(made_up.space, region).finding
+    wider = map_pictures.region_picture(made_up.space, replace(region, space=made_up.space))
+    assert f"of this map{beyond}" in wider.finding
+
+
 def test_surface_finding_names_the_best_point_that_the_rig_can_run(
     made_up: SimpleNamespace,
 ) -> None:
