@@ -314,6 +314,7 @@ def fit(
             lambda: terminal.fit_lines(result),
             result,
             result.next_step.command,
+            on_page=True,
         )
 
     _run(go, as_json)
@@ -363,6 +364,7 @@ def suggest(
             lambda: terminal.suggest_lines(result),
             result,
             result.next_step.command + sheet,
+            on_page=True,
         )
 
     _run(go, as_json)
@@ -497,14 +499,16 @@ def _answer(
     make_lines: Callable[[], list[str]],
     result: Any,
     next_command: str,
+    on_page: bool = False,
 ) -> None:
+    """Print what a command found; `on_page` where its page holds every notice."""
     if as_json:
         _print_json(make_object())
         return
     from doe.terminal import ending
 
     shared: _Result = result
-    end = ending(shared.campaign.workspace, shared.files, shared.notices, next_command)
+    end = ending(shared.campaign.workspace, shared.files, shared.notices, next_command, on_page)
     sys.stdout.write("\n".join([*make_lines(), *end]) + "\n")
 
 

@@ -51,6 +51,8 @@ WIDTH = 96
 DANGERS = ("log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
+NOTICES_FIRST = 5
+"""Notices in full where a page has the others."""
 REASONS_SHOWN = 4
 UNFIXED = 0.95
 """Share of its range from which on the results are said hardly to fix a factor."""
@@ -470,17 +472,28 @@ def _fitting(items: Sequence[list[str]], room: int, result: StatusResult) -> lis
 
 
 def ending(
-    workspace: Path, files: Sequence[Path], notices: Sequence[Notice], next_command: str
+    workspace: Path,
+    files: Sequence[Path],
+    notices: Sequence[Notice],
+    next_command: str,
+    on_page: bool = False,
 ) -> list[str]:
     """Return what every command ends with: good news, what to mind, what was written, what to type.
 
-    Good news stands apart, without the mark of what is to be minded.
+    Good news stands apart, without the mark of what is to be minded. Of notices that are all
+    `on_page` the gravest stand here and the rest is counted; else all stand here.
     """
+    from doe.report.gravity import by_gravity
+
+    told = by_gravity(notices, NOTICES_FIRST if on_page else len(notices))
     lines = [""]
-    for text in dict.fromkeys(notice.what for notice in notices if notice.good):
+    for text in told.good:
         lines += [*wrapped(text), ""]
-    for text in dict.fromkeys(notice.what for notice in notices if not notice.good):
+    for text in (*told.first, *(() if on_page else told.rest)):
         lines += wrapped(text, "! ")
+    if on_page and told.rest:
+        stands = "stands" if len(told.rest) == 1 else "stand"
+        lines += wrapped(f"{told.rest_in_words} {stands} on the page, under “More to know”.", "! ")
     if files:
         lines.append(f"Workspace {workspace}")
         lines += [f"  {_within(file, workspace)}" for file in files]

@@ -34,6 +34,7 @@ from doe.report.page import (
     folded_evidence,
     folded_figure,
     from_template,
+    good_news,
     gravest,
     joined,
     more_to_know,
@@ -218,12 +219,13 @@ def _fit_first_screen(
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
-    how = "A guess at what to set on the rig" if evidence.shown.guess else "Set on the rig"
+    how = "A guess at the best settings" if evidence.shown.guess else "Best settings so far"
     panel = Panel(f"{how}{together}", settings, _what_remarks_say(around, evidence.shown))
     return joined(
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         prose(evidence.shown.sentences, "lead"),
         from_template("best", panel),
+        from_template("run_next", header.next_command, header.next_because),
         _expected(foretold),
         prose(
             [
@@ -234,7 +236,7 @@ def _fit_first_screen(
             ]
         ),
         prose([_second_opinion(analysis, space, around is not None)]),
-        from_template("next", header.next_command, header.next_because),
+        good_news([*header.notices, *analysis.notices]),
         gravest([*header.notices, *analysis.notices]),
     )
 

@@ -11,7 +11,6 @@ import base64
 import csv
 import hashlib
 import io
-import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
@@ -25,6 +24,7 @@ from doe.errors import Notice
 from doe.factors import FactorSpace
 from doe.report.digits import capital, lowered, shown
 from doe.report.explorer import Explorer, payload_text
+from doe.report.gravity import by_gravity
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import Panels, Picture, Table
 from doe.report.svg import NARROW, WIDE, draw
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
 __all__ = [
     "DERIVED_NONE",
-    "GRAVE",
     "USUAL_CAUTIONS",
     "Header",
     "Panel",
@@ -48,12 +47,12 @@ __all__ = [
     "folded_figure",
     "folded_panels",
     "from_template",
+    "good_news",
     "gravest",
     "is_number",
     "joined",
     "minds",
     "more_to_know",
-    "notice_text",
     "panels_html",
     "plain_figures",
     "prose",
@@ -74,36 +73,11 @@ CARD_COLUMNS, CARDS_MOST = range(4, 13), 30
 """Columns and rows of tables whose rows stand as cards on a narrow screen: more are too long."""
 PAIRED_FROM, SLIM_MOST = 15, 60
 """Rows from which a table runs in two columns on paper; characters that one of them holds."""
-GRAVE = (
-    "model-not-carried",
-    "chances-part",
-    "aims-not-met",
-    "achieved-breaks-limit",
-    "response-not-fitted",
-    "tangled-terms",
-    "drift",
-    "poor-prediction",
-    "lack-of-fit",
-    "exact-fit",
-    "outside-region",
-    "confirmation",
-    "large-residual",
-    "high-leverage",
-    "simpler-model",
-    "whole-plots",
-    "few-degrees-of-freedom",
-    "over-budget",
-    "wants-log",
-    "no-repeats",
-    "several-stages",
-)
-"""Codes of notices, the one that most changes what a person should do first; others follow."""
 USUAL_CAUTIONS = (
     "Water above 100 °C under pressure flashes to steam when it is let out, and hot parts burn.",
     "The rig’s own documents, your site’s rules and local codes come before anything here; "
     "pressure equipment is checked and run by people trained and, where required, licensed for it.",
 )
-_NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,47 +355,34 @@ def bullets(items: Sequence[str], kind: str = "") -> Markup:
 
 
 def minds(notices: Sequence[str | Notice]) -> Markup:
-    """Return all notices, the gravest first."""
-    return bullets([text for part in _by_gravity(notices) for text in part], "mind")
+    """Return all notices that are no good news, the gravest first."""
+    told = by_gravity(notices, NOTICES_FIRST)
+    return bullets([*told.first, *told.rest], "mind")
+
+
+def good_news(notices: Sequence[str | Notice]) -> Markup:
+    """Return the notices that are no worry, without the mark of what is to be minded."""
+    return prose(by_gravity(notices, NOTICES_FIRST).good)
 
 
 def gravest(notices: Sequence[str | Notice]) -> Markup:
     """Return the gravest notices, and where the others stand: in `more_to_know`."""
-    first, rest = _by_gravity(notices)
-    if not rest:
-        return bullets(first, "mind")
-    count = _counted(len(rest), "more thing to know stands", "more things to know stand")
-    link = Markup('<p class="mind"><a href="#more-to-know">{} below</a></p>').format(count)
-    return joined(bullets(first, "mind"), link)
+    told = by_gravity(notices, NOTICES_FIRST)
+    if not told.rest:
+        return bullets(told.first, "mind")
+    stands = "stands" if len(told.rest) == 1 else "stand"
+    link = Markup('<p class="mind">{} {} <a href="#more-to-know">below</a></p>')
+    return joined(bullets(told.first, "mind"), link.format(told.rest_in_words, stands))
 
 
 def more_to_know(notices: Sequence[str | Notice]) -> Section:
     """Return the notices that the first screen has no room for, none of them folded away."""
-    return Section("more-to-know", "More to know", bullets(_by_gravity(notices)[1], "mind"))
-
-
-def _by_gravity(notices: Sequence[str | Notice]) -> tuple[list[str], list[str]]:
-    """Return the texts of the gravest notices, one of a kind, and those of all others."""
-    ordered = list(dict.fromkeys(sorted(notices, key=_gravity)))
-    kinds = {n if isinstance(n, str) else n.code: n for n in reversed(ordered)}
-    first = sorted(kinds.values(), key=ordered.index)[:NOTICES_FIRST]
-    rest = [n for n in ordered if n not in first]
-    return _unique([notice_text(n) for n in first]), _unique([notice_text(n) for n in rest])
+    rest = by_gravity(notices, NOTICES_FIRST).rest
+    return Section("more-to-know", "More to know", bullets(rest, "mind"))
 
 
 def _counted(count: int, one: str, many: str) -> str:
     return f"{count} {one if count == 1 else many}"
-
-
-def _gravity(notice: str | Notice) -> int:
-    if isinstance(notice, str) or notice.code not in GRAVE:
-        return len(GRAVE)
-    return GRAVE.index(notice.code)
-
-
-def notice_text(notice: str | Notice) -> str:
-    text = notice if isinstance(notice, str) else notice.what
-    return capital(_NEGATIVE.sub("−", text))
 
 
 def small_heading(text: str, level: int = 3) -> Markup:
@@ -430,10 +391,6 @@ def small_heading(text: str, level: int = 3) -> Markup:
 
 def joined(*parts: Markup | str) -> Markup:
     return Markup("\n").join(part for part in parts if part)
-
-
-def _unique(texts: Sequence[str]) -> list[str]:
-    return list(dict.fromkeys(texts))
 
 
 def factor_names(space: FactorSpace) -> tuple[str, ...]:

@@ -12,6 +12,7 @@ from doe.errors import Notice
 from doe.factors import FactorSpace
 from doe.report.digits import bearing, between, percent, with_unit
 from doe.report.map_section import maps_section
+from doe.report.gravity import notice_text
 from doe.report.page import (
     Header,
     Section,
@@ -23,7 +24,6 @@ from doe.report.page import (
     gravest,
     joined,
     more_to_know,
-    notice_text,
     prose,
     set_alike_html,
     table_html,
