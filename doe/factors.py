@@ -92,6 +92,13 @@ class NumericFactor:
         picks = np.unique(np.round(np.linspace(first, last, min(most, count))))
         return np.asarray(np.round(picks * self.step, self.decimals), dtype=np.float64)
 
+    def settable_around(self, low: float, high: float) -> tuple[float, float]:
+        """Return the nearest settable values that leave neither end out, inside the range."""
+        step, slack = self.step or 10.0**-self.decimals, 1e-9
+        ends = np.floor(low / step + slack) * step, np.ceil(high / step - slack) * step
+        first, last = np.round(np.clip(ends, self.low, self.high), self.decimals)
+        return float(first), float(last)
+
     def _first_and_last_step(self) -> tuple[float, float]:
         assert self.step is not None
         slack = 1e-9

@@ -145,7 +145,7 @@ def observations(
         *_blocks_of(rows),
         *((("day", tuple(day or None for day in days_of(ledger))),) if by_day else ()),
     )
-    observed = {}
+    observed, strays = {}, tuple(swings(campaign).tolist())
     for j, response in enumerate(campaign.responses):
         cells = [row.responses[j] for row in rows]
         values = [_value(cell) for cell in cells]
@@ -160,6 +160,7 @@ def observations(
             tuple(_reason(row) or (BOILED if row.run in vapour else None) for row in rows),
             blocks=blocks,
             censored=tuple(_censored(cell) for cell in cells),
+            swings=strays,
         )
     notices = (
         *_blocks_taken_out(blocks),

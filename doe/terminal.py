@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.analysis.wording import chance_words, listed, runs_named
+from doe.analysis.wording import chance_words, listed, runs_named, signed
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted
@@ -210,6 +210,7 @@ def _changes_by_run(result: RecordResult) -> list[str]:
 def fit_lines(result: FitResult) -> list[str]:
     from doe.analysis.recommendation import of_logarithms
     from doe.analysis.shown import ANY_WORDS
+    from doe.analysis.trust import trust
     from doe.views import pressure_to_set
 
     analysis, space = result.analysis, result.campaign.space
@@ -218,11 +219,13 @@ def fit_lines(result: FitResult) -> list[str]:
     at = analysis.optimum.settings
     pressure = pressure_to_set(result.campaign, at)
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
-    how = "A guess" if result.shown.guess else "Set next"
+    how = "A guess at the best settings" if result.shown.guess else "Best settings so far"
     lines += wrapped(f"{how}: {_with_freedom(space, at, result.shown.free)}{with_pressure}.")
     if any(ends is not None for ends in result.shown.free):
         lines += wrapped(ANY_WORDS)
     lines += _alike_lines(result.campaign)
+    then = result.next_step
+    lines += ["", *wrapped(f"What to run next: {then.because or then.command}")]
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     logarithms = of_logarithms(analysis)
     lines += ["", *wrapped(logarithms)] if logarithms else []
@@ -234,13 +237,11 @@ def fit_lines(result: FitResult) -> list[str]:
     lines += ["", *around] if around else []
     rows = [_fit_row(fit) for fit in analysis.fits]
     headings = ("response", "model", "runs", "R²", "adjusted", "predicted", "lack of fit p")
-    lines += ["", *table(headings, rows)]
+    lines += ["", *table(headings, rows), "", *wrapped(trust(analysis))]
     advice = _advice(result)
     if advice:
         lines += ["", *advice]
-    lines += _curve_lines(result)
-    lines += ["", *wrapped(result.next_step.because)]
-    return lines
+    return lines + _curve_lines(result)
 
 
 def _noise_lines(result: FitResult) -> list[str]:
@@ -306,7 +307,8 @@ def _around_lines(result: FitResult) -> list[str]:
             continue
         whole = spread.high - spread.low >= UNFIXED * (factor.high - factor.low)
         name = factor.name.replace("_", " ")
-        ends = f"{name} {spread.low:.4g} to {spread.high:.4g} {factor.unit}".rstrip()
+        low, high = factor.settable_around(spread.low, spread.high)
+        ends = f"{name} {low:.6g} to {high:.6g} {factor.unit}".rstrip()
         (loose if whole else fixed).append(name if whole else ends)
     lines = []
     if fixed:
@@ -612,16 +614,16 @@ def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[
 
 
 def _fit_row(fit: FittedModel) -> tuple[str, ...]:
+    from doe.analysis.trust import r2_tells
     from doe.report.digits import p_text
 
-    lack = fit.lack_of_fit
+    lack, tells = fit.lack_of_fit, r2_tells(fit)
+    told = (fit.r2, fit.r2_adjusted, fit.r2_predicted)
     return (
         fit.response.words,
         fit.model.name,
         str(len(fit.runs_used)),
-        f"{fit.r2:.3f}",
-        f"{fit.r2_adjusted:.3f}",
-        "–" if fit.r2_predicted is None else f"{fit.r2_predicted:.3f}".replace("-", "−"),
+        *("–" if not tells or r2 is None else signed(f"{r2:.3f}") for r2 in told),
         "–" if lack is None else p_text(lack.p_value),
     )
 

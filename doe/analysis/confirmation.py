@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from doe.analysis.surrogate import Surrogate
-from doe.analysis.wording import span
+from doe.analysis.wording import as_fine_as, capital, roughly, span
 from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.responses import Response
@@ -97,7 +97,7 @@ def confirmation(
     runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
     told = "predicted for it" if promised is None else "promised for it"
     words = (
-        f"{response.words}: the mean of {runs}, {mean:.4g}{unit}, is "
+        f"{capital(response.words)}: the mean of {runs}, {as_fine_as(low, high, mean)}{unit}, is "
         f"{'within' if held else 'outside'} the {span(low, high)}{unit} {told}"
     )
     if promise is not None and promise.runs != n and response.name in promise.intervals:
@@ -119,7 +119,7 @@ def limit_alone(response: Response, values: FloatArray) -> Confirmation | None:
     unit = f" {response.unit}".rstrip()
     runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
     words = (
-        f"{response.words}: the mean of {runs}, {mean:.4g}{unit}, {'keeps' if kept else 'misses'} "
+        f"{capital(response.words)}: the mean of {runs}, {roughly(mean, 3)}{unit}, {'keeps' if kept else 'misses'} "
         "its limit; no model predicted it."
     )
     return Confirmation(response.name, n, mean, -np.inf, np.inf, True, kept, words)

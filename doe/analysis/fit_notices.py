@@ -11,12 +11,13 @@ import numpy as np
 
 from doe.analysis.carried import tangled_columns
 from doe.analysis.diagnostics import LackOfFit
-from doe.analysis.fitted_model import BlockEffect, FittedModel
+from doe.analysis.fitted_model import FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors
-from doe.analysis.wording import capital, counted, listed, runs_named
+from doe.analysis.transformation import NONE
+from doe.analysis.wording import capital, counted, listed, roughly, runs_named
 from doe.errors import Notice
-from doe.factors import FloatArray
+from doe.factors import FloatArray, NumericFactor
 from doe.terms import Model
 
 __all__ = ["data_notices", "fit_notices", "outlier_notices", "outlying", "strata_notices"]
@@ -25,7 +26,9 @@ DF_FEW = 4
 ALONE = 0.95
 """Leverage above which a value is hardly judged by any other."""
 OUTSIDE = 0.02
-"""Coded distance beyond the range from which a run is reported: 1 % of the whole range."""
+"""Coded distance beyond the range within which no run is reported: 1 % of the whole range."""
+STEP_MOST = 0.2
+"""Coded distance, a tenth of the range, that a coarser step does not excuse (our rule)."""
 REPEATS_APART = 0.1
 """Coded distance between achieved settings of repeats from which pure error is only rough."""
 
@@ -41,7 +44,8 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
         )
     coded, planned = data.coded(), data.coded_as_planned()
     numeric = list(data.space.numeric)
-    beyond = (np.abs(coded[:, numeric]) > 1 + OUTSIDE) & (np.abs(planned[:, numeric]) <= 1 + 1e-9)
+    near = np.array([_near(data, i) for i in numeric])
+    beyond = (np.abs(coded[:, numeric]) > 1 + near) & (np.abs(planned[:, numeric]) <= 1 + 1e-9)
     outside = [data.runs[i] for i in np.flatnonzero(beyond.any(axis=1))]
     if outside:
         yield Notice(
@@ -74,6 +78,18 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
         )
 
 
+def _near(data: Observations, i: int) -> float:
+    """Return the coded distance beyond a range that is not worth a word.
+
+    It is what cannot be set anyway, a step, or what control swings by, or 1 % of the range.
+    """
+    factor = data.space.factors[i]
+    assert isinstance(factor, NumericFactor)
+    swing = data.swings[i] if data.swings else 0.0
+    step = min((factor.step or 0.0) / factor.half_range, STEP_MOST)
+    return max(OUTSIDE, (1 + 1e-9) * max(step, swing / factor.half_range))
+
+
 def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iterator[Notice]:
     """Notices about whole plots, stages and blocks."""
     sds = dict(fit.variance_components)
@@ -86,7 +102,7 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
             f"{int(strata.plots.max()) + 1} times, so effects of "
             f"{'it' if len(hard) == 1 else 'them'} are judged against the scatter of those plots "
             f"(standard deviation {sds['plot']:.3g} between plots, {sds['run']:.3g} between runs "
-            f"of a plot); the least known effect has {least:.1f} degrees of freedom.",
+            f"of a plot); {_least_known(float(least))}.",
         )
     stages = listed([str(s) for s in sorted(set(data.stages))])
     unbridged = any(notice.code == "stage-not-allowed-for" for notice in strata.notices)
@@ -104,19 +120,27 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
         if effect.p_value is not None and effect.p_value < 0.05:
             yield Notice(
                 "block-shift",
-                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect)} off the "
-                f"average of its kind (p = {effect.p_value:.2g}). Predictions are for that "
-                f"average; a new {effect.block} may lie elsewhere, which their intervals do not "
-                "count.",
+                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect.shift)} the average "
+                f"of its kind (p = {effect.p_value:.2g}). Predictions are for that average; a new "
+                f"{effect.block} may lie elsewhere, which their intervals do not count.",
             )
 
 
-def _shift(fit: FittedModel, effect: BlockEffect) -> str:
-    """Return a shift with its sign and unit, or of which scale it is."""
-    far = f"{effect.shift:+.3g}".replace("-", "−")
-    if fit.scale.exponent != 1:
-        return f"{far}, on the scale of the fit ({fit.transformation}),"
-    return f"{far} {fit.response.unit}".rstrip()
+def _least_known(df: float) -> str:
+    """Return by how much the effect of which least is known is judged."""
+    told = f"the least known effect has {df:.1f} degrees of freedom"
+    if df >= DF_FEW:
+        return told
+    return f"{told}, so few that neither its p nor its interval says much"
+
+
+def _shift(fit: FittedModel, shift: float) -> str:
+    """Return how far a block lies off: ``2.2 mg/g below``; of a logarithm as a share."""
+    side = "above" if shift > 0 else "below"
+    if fit.scale.exponent == 0 and fit.scale.scale == 1:
+        return f"{roughly(100 * abs(float(np.expm1(shift))))} % {side}"
+    unit = fit.response.unit if fit.scale == NONE else "(transformed)"
+    return f"{roughly(abs(shift))} {unit}".rstrip() + f" {side}"
 
 
 def _copied(data: Observations) -> list[str]:

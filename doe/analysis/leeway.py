@@ -62,7 +62,17 @@ def _along(
     bad = np.flatnonzero(~fine)
     first = int(bad[bad < here].max(initial=-1)) + 1
     last = int(bad[bad > here].min(initial=len(values))) - 1
-    return float(values[first]), float(values[last])
+    return _told(factor, values[first], values[last], float(at[i]))
+
+
+def _told(factor: NumericFactor, low: float, high: float, at: float) -> tuple[float, float]:
+    """Return the ends, inside the range, rounded inwards to what the places looked at tell."""
+    fine = 10.0 ** np.ceil(np.log10((factor.high - factor.low) / (PLACES - 1)) - 1e-9)
+    if low > factor.low:
+        low = min(at, np.round(np.ceil(low / fine - 1e-9) * fine, 12))
+    if high < factor.high:
+        high = max(at, np.round(np.floor(high / fine + 1e-9) * fine, 12))
+    return float(low), float(high)
 
 
 def _as_good(

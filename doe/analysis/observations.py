@@ -49,6 +49,8 @@ class Observations:
     in_plots
         Plots scatter though no factor stays as it is within them: other factors stand in place of
         those that do.
+    swings
+        How far control lets each factor (k) stray from what is set, in its unit; empty: unknown.
     """
 
     space: FactorSpace
@@ -62,6 +64,7 @@ class Observations:
     blocks: Blocks = ()
     censored: tuple[Censored | None, ...] = ()
     in_plots: bool = False
+    swings: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         shape = (len(self.runs), len(self.space))
@@ -111,6 +114,7 @@ class Observations:
             tuple((name, tuple(levels[i] for i in keep)) for name, levels in self.blocks),
             tuple(self.censored[i] for i in keep) if self.censored else (),
             self.in_plots,
+            self.swings,
         )
 
     def coded(self) -> FloatArray:

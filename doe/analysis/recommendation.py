@@ -21,6 +21,7 @@ from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.surrogate import Surrogate
+from doe.analysis.trust import r2_predicted_told
 from doe.analysis.wording import chance_words, listed
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
@@ -213,12 +214,15 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     as_well = False
     for fit in analysis.fits:
         r2 = decision.surrogates[fit.response.name].r2_left_out()
-        as_well |= fit.r2_predicted is not None and fit.r2_predicted >= r2
+        told = r2_predicted_told(fit)
+        as_well |= told is not None and told >= r2
         own = _figure(r2)
         other = (
             "the polynomial’s cannot be worked out"
             if fit.r2_predicted is None
-            else f"the polynomial’s is {_figure(fit.r2_predicted)}"
+            else "the polynomial’s tells nothing"
+            if told is None
+            else f"the polynomial’s is {_figure(told)}"
         )
         parts.append(f"{fit.response.words} {own} ({other})")
     return (

@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 __all__ = [
+    "as_fine_as",
     "capital",
     "chance_words",
     "counted",
@@ -54,9 +55,18 @@ def roughly(value: float, digits: int = 2) -> str:
 
 def span(low: float, high: float) -> str:
     """Return an interval to the second significant digit of half its width: ``41.2 to 45.8``."""
-    half = (high - low) / 2
-    decimals = max(0, 1 - math.floor(math.log10(half))) if half > 0 else 4
+    decimals = _decimals(low, high)
     return signed(f"{low:.{decimals}f} to {high:.{decimals}f}")
+
+
+def as_fine_as(low: float, high: float, value: float) -> str:
+    """Return a value with the digits that `span` gives the ends of its interval."""
+    return signed(f"{value:.{_decimals(low, high)}f}")
+
+
+def _decimals(low: float, high: float) -> int:
+    half = (high - low) / 2
+    return max(0, 1 - math.floor(math.log10(half))) if half > 0 else 4
 
 
 def signed(text: str) -> str:

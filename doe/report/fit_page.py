@@ -303,7 +303,8 @@ def _spread_remarks(
             continue
         assert spread.low is not None
         assert spread.high is not None
-        ends = with_unit(f"{plain(spread.low)} to {plain(spread.high)}", factor.unit)
+        low, high = factor.settable_around(spread.low, spread.high)
+        ends = with_unit(f"{plain(low, 6)} to {plain(high, 6)}", factor.unit)
         wide = spread.high - spread.low >= HARDLY * (factor.high - factor.low)
         hardly = ": the results hardly fix it" if wide else ""
         best = f"the best may be anywhere from {ends}{hardly}"

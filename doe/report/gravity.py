@@ -51,13 +51,15 @@ RESULTS = (
     "exact-fit",
     "repeats-identical",
     "repeats-alike",
-    "simpler-model",
     "over-budget",
     "runs-lost",
     "outside-region",
 )
 """Codes of what changes the settings, or what is run next, most first; codes not named follow."""
 BACKGROUND = (
+    "simpler-model",
+    "plain-mean",
+    "censored-in-one-grouping",
     "poor-prediction",
     "lack-of-fit",
     "few-degrees-of-freedom",

@@ -9,6 +9,7 @@ from markupsafe import Markup
 
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
 from doe.analysis.surrogate import PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
+from doe.analysis.trust import r2_tells
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.digits import capital, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
@@ -88,8 +89,8 @@ def _methods_words(header: Header, analysis: Analysis, space: FactorSpace, cover
         f"{capital(fit.response.words)} was fitted with a model of {fit.model.name} "
         f"({len(fit.estimates)} coefficients) to {len(fit.runs_used)} runs by {fit.method}"
         f"{_transformed(fit)}; the standard deviation of a run about the model was "
-        f"{with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))}, adjusted R² "
-        f"{with_minus(f'{fit.r2_adjusted:.3f}')}."
+        f"{with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))}"
+        f"{_adjusted(fit)}."
         for fit in analysis.fits
     )
     software = next((text for label, text in header.provenance if label == "made with"), "")
@@ -104,6 +105,11 @@ def _methods_words(header: Header, analysis: Analysis, space: FactorSpace, cover
         made,
     ]
     return " ".join(filter(None, told))
+
+
+def _adjusted(fit: FittedModel) -> str:
+    """Return adjusted R² as the end of a sentence, where it tells anything."""
+    return f", adjusted R² {with_minus(f'{fit.r2_adjusted:.3f}')}" if r2_tells(fit) else ""
 
 
 SEARCHED_ON_POLYNOMIALS = (

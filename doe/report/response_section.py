@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
+from doe.analysis.trust import r2_predicted_told, trust_words, why_r2_is_not_told
 from doe.factors import CategoricalFactor, FactorSpace
 from doe.report.digits import (
     amount_between,
@@ -246,9 +247,9 @@ def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) ->
 
 def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
     """Return the pictures by which the fit is judged, named by how left-out runs came out."""
-    summary = "How well the model fits"
-    if fit.r2_predicted is not None:
-        value = with_minus(f"{fit.r2_predicted:.2f}")
+    summary, r2 = "How well the model fits", r2_predicted_told(fit)
+    if r2 is not None:
+        value = with_minus(f"{r2:.2f}")
         left_out = "plots" if "plot" in dict(fit.variance_components) else "runs"
         summary += f": left-out {left_out} are foretold with R² {value}"
     against = residual_panels(fit, space, f"{key}-against")
@@ -298,8 +299,9 @@ def _fit_sentence(fit: FittedModel) -> str:
         each = [f"{name}s by {with_unit(plain(size, 2), unit)}" for name, size in others.items()]
         scatter = f"scatter by {sd} about it within one {' and '.join(others)}, {enumerated(each)}"
     predicted = "How well it foretells runs that it has not seen cannot be worked out."
-    if fit.r2_predicted is not None:
-        value = with_minus(f"{fit.r2_predicted:.2f}")
+    r2 = r2_predicted_told(fit)
+    if r2 is not None:
+        value = with_minus(f"{r2:.2f}")
         unit_left_out = "it" if "plot" not in scatters else "its plot"
         predicted = (
             f"Each run foretold by a fit without {unit_left_out}: predicted R² {value}, where 1 is "
@@ -307,7 +309,8 @@ def _fit_sentence(fit: FittedModel) -> str:
         )
     return (
         f"The fitted polynomial: {fit.model.name}, {len(fit.estimates)} terms, on "
-        f"{len(fit.runs_used)} runs, which {scatter}. {predicted}"
+        f"{len(fit.runs_used)} runs, which {scatter}. {predicted} Whether to trust it: "
+        f"{trust_words(fit)}."
     )
 
 
@@ -394,8 +397,11 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
         "p is the chance of a coefficient at least this far from zero if the term had no effect. "
         "Coefficients are in coded units."
     )
+    why = why_r2_is_not_told(fit)
     fitted = (
-        f"R² is {fit.r2:.2f}, adjusted for the number of terms "
+        f"R² is not told: {why}, it would come out near 1 whatever the model is worth."
+        if why
+        else f"R² is {fit.r2:.2f}, adjusted for the number of terms "
         f"{with_minus(f'{fit.r2_adjusted:.2f}')}."
     )
     return folded_evidence(

@@ -11,8 +11,8 @@ from markupsafe import Markup
 from doe.errors import Notice
 from doe.factors import FactorSpace
 from doe.report.digits import bearing, between, percent, with_unit
-from doe.report.map_section import maps_section
 from doe.report.gravity import notice_text
+from doe.report.map_section import maps_section
 from doe.report.page import (
     Header,
     Section,

@@ -66,7 +66,8 @@ def location_table(space: FactorSpace, location: Location) -> Table:
             continue
         assert spread.low is not None
         assert spread.high is not None
-        ends = f"{plain(spread.low)} to {plain(spread.high)}"
+        low, high = factor.settable_around(spread.low, spread.high)
+        ends = f"{plain(low, 6)} to {plain(high, 6)}"
         rows.append(
             (
                 name,
