@@ -70,7 +70,7 @@ __all__ = [
 ]
 
 CAMPAIGN_FILE = "campaign.toml"
-UNCONFIRMED = "limits not confirmed: for planning practice only"
+UNCONFIRMED = "Limits not confirmed: for planning practice only"
 
 PRESSURE_AS_FACTOR = (
     "Pressure is a factor. Liquid water hardly changes with it, so it seldom matters, and a range "

@@ -91,9 +91,9 @@ def test_pure_noise_is_said_to_be_noise_before_any_setting(
 ) -> None:
     found = fitted(command, tmp_path, noise, seed=7)
     noted = "No factor was shown to act on y"
-    assert found.said.index(noted) < found.said.index("A guess:")
-    assert "Set next:" not in found.said
-    assert found.page.index(noted) < found.page.index("A guess at what to set on the rig")
+    assert found.said.index(noted) < found.said.index("A guess at the best settings:")
+    assert "Best settings so far:" not in found.said
+    assert found.page.index(noted) < found.page.index("A guess at the best settings")
     assert found.answer["optimum"]["guess"] is True
     assert "y: A plain mean, no term at all: AICc" in found.said
     assert "(0 terms)" not in found.said + found.page
@@ -123,14 +123,14 @@ def test_temperature_is_not_free_where_the_pressure_to_set_follows_it(
     found = fitted(command, tmp_path, noise, seed=7, change=change)
     assert "the pressure to" in found.said
     assert set(found.answer["optimum"]["free"]) == {"flow_mL_min", "time_min"}
-    assert re.search(r"A guess: \d+ °C, ", found.said)
+    assert re.search(r"A guess at the best settings: \d+ °C, ", found.said)
 
 
 def test_what_clearly_acts_is_no_guess_and_what_does_nothing_is_free(
     command: Command, tmp_path: Path
 ) -> None:
     found = fitted(command, tmp_path, hill)
-    assert "Set next:" in found.said
+    assert "Best settings so far:" in found.said
     assert "No factor was shown" not in found.said + found.page
     assert "A guess" not in found.said + found.page
     assert set(found.answer["optimum"]["free"]) == {"time_min"}

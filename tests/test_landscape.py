@@ -166,7 +166,7 @@ def test_what_is_set_beside_the_factors_stands_with_them(campaign: Any, tmp_path
     campaign()
     assert "Set alike for every run: pressure 50 bar gauge and bed mass 12 g." in run("fit", "mint")
     page = (tmp_path / "reports" / "mint-stage1-fit.html").read_text(encoding="utf-8")
-    panel = page.split("Set on the rig")[1].split("</dl>")[0]
+    panel = page.split("Best settings so far")[1].split("</dl>")[0]
     assert "<dt>pressure</dt><dd>50 bar gauge" in panel
     for other in ("suggest", "plan"):
         if other == "suggest":

@@ -126,7 +126,7 @@ def test_every_command_ends_with_the_next_one_and_says_where_it_wrote(
         said = doe(*words).out
         assert said.rstrip().splitlines()[-1].startswith(f"Next: {following}")
         assert f"Workspace {tmp_path}" in said
-        assert "limits not confirmed: for planning practice only" in said
+        assert "Limits not confirmed: for planning practice only" in said
 
 
 def test_a_campaign_is_found_by_name_folder_and_file(doe: Command, tmp_path: Path) -> None:

@@ -119,7 +119,7 @@ def limit_alone(response: Response, values: FloatArray) -> Confirmation | None:
     unit = f" {response.unit}".rstrip()
     runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
     words = (
-        f"{capital(response.words)}: the mean of {runs}, {roughly(mean, 3)}{unit}, {'keeps' if kept else 'misses'} "
-        "its limit; no model predicted it."
+        f"{capital(response.words)}: the mean of {runs}, {roughly(mean, 3)}{unit}, "
+        f"{'keeps' if kept else 'misses'} its limit; no model predicted it."
     )
     return Confirmation(response.name, n, mean, -np.inf, np.inf, True, kept, words)

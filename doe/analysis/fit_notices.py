@@ -120,9 +120,10 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
         if effect.p_value is not None and effect.p_value < 0.05:
             yield Notice(
                 "block-shift",
-                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect.shift)} the average "
-                f"of its kind (p = {effect.p_value:.2g}). Predictions are for that average; a new "
-                f"{effect.block} may lie elsewhere, which their intervals do not count.",
+                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect.shift)} the "
+                f"average of its kind (p = {roughly(effect.p_value)}). Predictions are for that "
+                f"average; a new {effect.block} may lie elsewhere, which their intervals do not "
+                "count.",
             )
 
 

@@ -213,7 +213,7 @@ def _fit_first_screen(
     varied = zip(factor_names(space), texts, remarks, strict=True)
     settings = (*varied, *evidence.also_set)
     all_told = "those that could be fitted" if analysis.unfitted else "all responses together"
-    together = "" if len(responses) == 1 else f", best for {all_told}"
+    together = "" if len(responses) == 1 else f", for {all_told}"
     foretold = [
         (responses[name], prediction)
         for name, prediction in optimum.predictions.items()
@@ -227,6 +227,7 @@ def _fit_first_screen(
         from_template("best", panel),
         from_template("run_next", header.next_command, header.next_because),
         _expected(foretold),
+        good_news([*header.notices, *analysis.notices]),
         prose(
             [
                 of_logarithms(analysis),
@@ -236,7 +237,6 @@ def _fit_first_screen(
             ]
         ),
         prose([_second_opinion(analysis, space, around is not None)]),
-        good_news([*header.notices, *analysis.notices]),
         gravest([*header.notices, *analysis.notices]),
     )
 

@@ -308,6 +308,7 @@ def test_how_far_a_setting_may_stray_ends_where_the_mean_is_a_standard_error_wor
         assert low <= found.settings[i] <= high
         factor = SPACE.factors[i]
         step = (factor.high - factor.low) / 80
+        step += 10 ** np.ceil(np.log10(step) - 1e-9)  # ends are rounded inwards to a power of ten
         for end, out in ((low, -step), (high, step)):
             at = np.array([found.settings] * 2)
             at[:, i] = end, end + out

@@ -31,6 +31,7 @@ from doe.report import page as frame
 from doe.report.check_page import check_page
 from doe.report.explorer import travelling
 from doe.report.fit_page import FitEvidence, LimitRoom, fit_page
+from doe.report.gravity import BACKGROUND, LOUD, RESULTS, SAFETY, by_gravity
 from doe.report.palette import DARK, LIGHT, RAMP
 from doe.report.pictures import Table
 from doe.report.plan_page import plan_page
@@ -324,7 +325,7 @@ def test_no_warning_is_folded_away(made_up: SimpleNamespace) -> None:
 
     Two of a kind do not take two of these places.
     """
-    codes = (*frame.GRAVE[:2], frame.GRAVE[0], "unheard-of", frame.GRAVE[5])
+    codes = (*RESULTS[:2], RESULTS[0], "unheard-of", RESULTS[5])
     notices = tuple(Notice(codes[i % 5], f"warning {i:02d} of kind {i % 5}") for i in range(30))
     for name, page in pages(made_up, notices=notices).items():
         seen = unescape(outside_folds(page))
@@ -717,14 +718,30 @@ def test_a_map_without_anything_on_it_is_a_sentence(made_up: SimpleNamespace) ->
     assert 'id="map-1"' in suggested  # with runs on it, it stays a picture
 
 
-def test_the_notices_called_grave_are_ones_that_are_given() -> None:
-    """A code that nobody gives any more would silently lose its place at the top."""
+def test_what_may_hurt_stands_first_in_full_and_what_every_stage_says_folds() -> None:
+    danger = [Notice("log-limits-passed", f"DANGER {i}") for i in range(7)]
+    usual = [Notice("several-stages", "stages are fitted together"), Notice("leverage", "run 3")]
+    aims = Notice("aims-not-met", "no aims met, by -0.4")
+    held = Notice("confirmation", "it held", good=True)
+    told = by_gravity([*usual, held, aims, *danger, replace(held, good=False)], 5)
+    assert told.first[:7] == tuple(one.what for one in danger)
+    assert told.good == ("It held",)
+    assert told.rest == ("No aims met, by −0.4", "Run 3", "Stages are fitted together")
+    assert told.rest_in_words == "3 more to mind"
+    told = by_gravity([*usual, held, aims], 5)
+    assert told.first == ("No aims met, by −0.4",)
+    assert told.background
+    assert by_gravity([usual[0], aims], 5).rest == ()
+
+
+def test_the_notices_that_have_a_weight_are_ones_that_are_given() -> None:
+    """A code that nobody gives any more would silently lose its place."""
     sources = [
         path.read_text(encoding="utf-8")
         for path in Path(frame.__file__).parents[1].rglob("*.py")
         if "report" not in path.parts
     ]
-    for code in frame.GRAVE:
+    for code in (*LOUD, *SAFETY, *RESULTS, *BACKGROUND):
         assert any(f'"{code}"' in source for source in sources), code
 
 
@@ -736,7 +753,11 @@ def test_first_screen_says_how_firmly_each_setting_is_fixed(
     spreads = made_up.evidence.landscape.location.spreads
     for factor, spread in zip(made_up.space, spreads, strict=True):
         said = re.search(f"<dt>{factor.name}</dt><dd>.*?</dd>", panel).group()
-        assert f"{spread.low:g} to {spread.high:g}" in said
+        low, high = map(float, re.search(r"anywhere from ([\d.]+) to ([\d.]+)", said).groups())
+        step = factor.step or 0.001
+        assert spread.low - step < low <= spread.low + 1e-9
+        assert spread.high - 1e-9 <= high < spread.high + step
+        assert round(low / step, 6) == round(low / step)
         wide = spread.high - spread.low >= 0.9 * (factor.high - factor.low)
         assert ("hardly fix it" in said) == wide
     assert len({"hardly fix it" in part for part in panel.split("<dt>")[1:]}) == 2
