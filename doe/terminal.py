@@ -225,7 +225,8 @@ def fit_lines(result: FitResult) -> list[str]:
         lines += wrapped(ANY_WORDS)
     lines += _alike_lines(result.campaign)
     then = result.next_step
-    lines += ["", *wrapped(f"What to run next: {then.because or then.command}")]
+    command = "" if then.command in then.because else then.command
+    lines += ["", *wrapped(f"What to run next: {then.because} {command}")]
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     logarithms = of_logarithms(analysis)
     lines += ["", *wrapped(logarithms)] if logarithms else []

@@ -10,6 +10,8 @@ from hypothesis import strategies as st
 from published_data import Y, coded_space, estimates_by_word, model_of, observed
 
 from doe.analysis.fit import fit_response, largest_model
+from doe.analysis.fit_notices import _least_known
+from doe.analysis.trust import r2_tells, trust_words
 from doe.errors import FitError
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor
 from doe.terms import interaction_model, linear_model, quadratic_model
@@ -383,3 +385,40 @@ def test_coefficients_of_levels_sum_to_zero_effects():
     assert estimates_by_word(fit)["A"].coefficient == pytest.approx(
         (values[points[:, 0] == 180].mean() - values[points[:, 0] == 120].mean()) / 2
     )
+
+
+def test_a_run_beyond_its_range_by_less_than_can_be_set_or_controlled_is_no_warning():
+    achieved = CCD.copy()
+    achieved[5, 0] = 1.1
+
+    def said(step, swings):
+        space = FactorSpace(tuple(NumericFactor(n, "", -1, 1, step=step) for n in ("a", "b")))
+        data = replace(observed(space, achieved, surface(achieved), planned=CCD), swings=swings)
+        return codes(fit_response(Y, quadratic_model(space), data).notices)
+
+    assert "outside-region" in said(None, ())
+    assert "outside-region" in said(None, (0.05, 0.5))
+    assert "outside-region" not in said(0.1, ())
+    assert "outside-region" not in said(None, (0.1, 0.0))
+
+
+def test_r2_is_told_only_where_it_says_something():
+    """Nine runs leave a model of six terms three degrees of freedom: R² is near 1 by itself."""
+    few = quadratic_fit(CCD[:9], surface(CCD[:9]))
+    assert few.r2 > 0.9
+    assert not r2_tells(few)
+    assert trust_words(few) == "cannot be judged (only 3 degrees of freedom left to judge it by)"
+    many = quadratic_fit(np.vstack([CCD, CCD]), surface(np.vstack([CCD, CCD]), seed=5))
+    assert r2_tells(many)
+    assert trust_words(many) == "yes, inside the ranges"
+    assert "no, runs left out" in trust_words(replace(many, r2_predicted=-0.87))
+    assert trust_words(replace(many, r2_predicted=0.3)) == "for directions only"
+    hidden = replace(many, censored=("below",) * 11 + (None,) * 11)
+    assert "11 of 22 values" in trust_words(hidden)
+    bent = fit_response(Y, linear_model(SQUARE), observed(SQUARE, CCD, surface(CCD, scatter=0.05)))
+    assert trust_words(replace(bent, r2_predicted=0.9)).startswith("for directions only, it misses")
+
+
+def test_an_effect_with_next_to_no_degrees_of_freedom_is_said_to_say_little():
+    assert _least_known(12.0) == "the least known effect has 12.0 degrees of freedom"
+    assert _least_known(0.6).endswith("so few that neither its p nor its interval says much")
