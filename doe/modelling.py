@@ -48,6 +48,7 @@ __all__ = [
     "model_asked",
     "model_called",
     "model_of",
+    "models_weighed",
     "observations",
     "other_than_planned",
     "scale_notices",
@@ -55,6 +56,7 @@ __all__ = [
     "shown_of",
     "swings",
     "too_much_planned",
+    "with_evidence_of",
     "with_outliers_of",
     "with_recommendation",
 ]
@@ -422,27 +424,69 @@ def _finding(
     days: Sequence[int] | None,
 ) -> Finding:
     from doe.analysis.scrutiny import scrutinise
-    from doe.analysis.selection import recommend_model
 
-    recommendation = wanted = None
-    if any(data.censored):  # a limit is no value: neither choice is worked out for limits
+    wanted = None
+    if any(data.censored):  # nor is the scale chosen by limits
         return Finding(None, None, scrutinise(fitted, data, days=days))
-    with contextlib.suppress(FitError):
-        recommendation = recommend_model(
-            fitted.response,
-            campaign.space,
-            data,
-            campaign.seed,
-            transformation=fitted.scale,
-            alternatives=_in_physical_terms(campaign, data),
-            proposed=_of_two_steps(screened, data),
-        )
+    recommendation = _recommendation(
+        campaign, fitted, data, screened, _in_physical_terms(campaign, data)
+    )
     advised = None if recommendation is None else _as_advised(fitted, recommendation.model, data)
     outliers: tuple[int, ...] = ()
     if fitted.response.scale == "none":
         wanted, outliers = _power_of(advised or fitted, data.usable())
     scrutiny = scrutinise(fitted, data, days=days, recommended=advised)
     return Finding(recommendation, wanted, scrutiny, outliers=outliers)
+
+
+def _recommendation(
+    campaign: Campaign,
+    fitted: FittedModel,
+    data: Observations,
+    screened: ScreeningVerdict | None,
+    alternatives: Mapping[str, Observations],
+) -> Recommendation | None:
+    """Return the model that the runs speak for; None where models cannot be compared."""
+    from doe.analysis.selection import recommend_model
+
+    if any(data.censored):  # a limit is no value to compare models by
+        return None
+    with contextlib.suppress(FitError):
+        return recommend_model(
+            fitted.response,
+            campaign.space,
+            data,
+            campaign.seed,
+            transformation=fitted.scale,
+            alternatives=alternatives,
+            proposed=_of_two_steps(screened, data),
+        )
+    return None
+
+
+def models_weighed(
+    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+) -> dict[str, Recommendation | None]:
+    """Return by response the model that its runs speak for, as `findings` has it."""
+    screened = screenings(campaign, analysis, observed)
+    return {
+        fitted.response.name: _recommendation(
+            campaign,
+            fitted,
+            observed[fitted.response.name],
+            screened.get(fitted.response.name),
+            {},
+        )
+        for fitted in analysis.fits
+    }
+
+
+def with_evidence_of(analysis: Analysis, found: Mapping[str, Finding]) -> Analysis:
+    """Return the analysis with the evidence for its settings beside the recommended models."""
+    from doe.analysis.recommendation import evidence_of
+
+    weighed = {name: finding.recommendation for name, finding in found.items()}
+    return replace(analysis, evidence=evidence_of(analysis, weighed))
 
 
 def _power_of(fit: FittedModel, data: Observations) -> tuple[BoxCox | None, tuple[int, ...]]:

@@ -23,6 +23,7 @@ from doe.analysis.gain import Lookahead, lookahead
 from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
+from doe.analysis.selection import Recommendation
 from doe.analysis.strata import hard_factors, whole_plots
 from doe.analysis.wording import capital, chance_words, listed, runs_named, signed, span
 from doe.design.augment import sharpening_points
@@ -161,6 +162,7 @@ def suggest(
     days: Sequence[object] | None = None,
     seed: int = 0,
     kinds: Collection[Kind] = KINDS,
+    weighed: Mapping[str, Recommendation | None] | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
 
@@ -184,6 +186,8 @@ def suggest(
         The same results and seed give the same runs.
     kinds
         Kinds of run that may be suggested.
+    weighed
+        By response the polynomial that its runs speak for, to hold the surfaces against.
 
     Raises
     ------
@@ -199,7 +203,7 @@ def suggest(
     data = observed[responses[0].name]
     decision = decision_of(analysis, observed, feasible, days, seed)
     decision = decision.with_settings(_coming(data, feasible))
-    analysis = recommended(analysis, decision)
+    analysis = recommended(analysis, decision, weighed)
     group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
     offered = set(KINDS) if only_confirm else set(kinds)

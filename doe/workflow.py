@@ -66,8 +66,10 @@ from doe.modelling import (
     other_than_planned,
     scale_notices,
     screenings,
+    models_weighed,
     shown_of,
     too_much_planned,
+    with_evidence_of,
     with_outliers_of,
     with_recommendation,
 )
@@ -461,7 +463,8 @@ def fit(
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
     found = finding()
-    analysis = _choice_allowed_for(with_outliers_of(analysis, found), around)
+    analysis = with_evidence_of(with_outliers_of(analysis, found), found)
+    analysis = _choice_allowed_for(analysis, around)
     told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
     suggesting = f"doe suggest {campaign.name}"
@@ -574,6 +577,7 @@ def suggest(
             days=days_told(kept),
             seed=campaign.seed,
             kinds=kinds,
+            weighed=models_weighed(campaign, analysis, observed),
         )
         spent = runs is None and _runs_left(campaign, kept) <= 0
         if spent and accept:

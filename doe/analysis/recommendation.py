@@ -2,7 +2,8 @@
 
 What is recommended is best on surrogates, averages over smooth surfaces: under limits and on
 ridges the best of a fitted polynomial is far off. Where the polynomials' best is another, that is
-told, with how well each foretells runs left out.
+told, with how well the surfaces foretell runs left out, and how well the polynomial does that the
+runs speak for: one with all terms that they carry would be no fair rival.
 
 Shapes: k factors, m settings.
 """
@@ -20,8 +21,8 @@ from doe.analysis.fitted_model import FittedModel
 from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
+from doe.analysis.selection import Recommendation
 from doe.analysis.surrogate import Surrogate
-from doe.analysis.trust import r2_predicted_told
 from doe.analysis.wording import chance_words, listed
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
@@ -32,6 +33,7 @@ __all__ = [
     "chance_of_all_aims",
     "coverage",
     "decision_of",
+    "evidence_of",
     "of_logarithms",
     "passes_through_all",
     "polynomials_worse_than_mean",
@@ -58,11 +60,15 @@ HELD_IN_PLOTS = (
 `tests/bench/test_bench_recommended.py` and `test_bench_shown.py` print it."""
 
 EVEN_SO = (
-    "They decide even where a polynomial foretells as well: in 240 simulated campaigns of 13 to 20 "
-    "runs the settings chosen so gave 86 to 98 % of the true best in the worst tenth, those by "
-    "polynomials 36 to 97 %, the truth being of second order or not."
+    "The surfaces decide even where a polynomial foretells as well or better: in 240 simulated "
+    "campaigns of 13 to 20 runs the settings chosen so gave 86 to 98 % of the true best in the "
+    "worst tenth, those by polynomials with every term that the runs carry 36 to 97 %, the truth "
+    "being of second order or not. Settings by polynomials of fewer, chosen terms were not "
+    "simulated."
 )
 """`tests/bench/test_bench_recommended.py` prints it."""
+TERMS_NAMED = 4
+"""Terms up to which a model is told by them, not by their number."""
 
 NOTHING_TO_COMPARE = (
     "The polynomial passes through every value, so no scatter is left by which to compare models."
@@ -88,10 +94,14 @@ def decision_of(
     return decide(responses, observed, feasible, [seed, runs], days)
 
 
-def recommended(analysis: Analysis, decision: Decision) -> Analysis:
+def recommended(
+    analysis: Analysis,
+    decision: Decision,
+    weighed: Mapping[str, Recommendation | None] | None = None,
+) -> Analysis:
     """Return the analysis with the recommended settings for its optimum, and why they are it.
 
-    The polynomials' own optimum is kept beside it.
+    The polynomials' own optimum is kept beside it. `weighed` as in `evidence_of`.
     """
     at = decision.settings
     predictions = {name: own.predict(at[None], LEVEL) for name, own in decision.surrogates.items()}
@@ -117,11 +127,10 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),
     )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
-    return replace(
+    told = replace(
         analysis,
         optimum=optimum,
         by_polynomials=analysis.optimum,
-        evidence=_evidence(analysis, decision),
         decision=decision,
         surrogates=decision.surrogates,
         location=location_among(
@@ -129,6 +138,7 @@ def recommended(analysis: Analysis, decision: Decision) -> Analysis:
         ).reaching(decision.space, at),
         notices=(*others, *doubted, *_unmet(decision, optimum)),
     )
+    return replace(told, evidence=evidence_of(told, weighed or {}))
 
 
 def _doubted(chance: float | None, by_polynomials: float) -> tuple[Notice, ...]:
@@ -192,39 +202,44 @@ def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:
     )
 
 
-def _evidence(analysis: Analysis, decision: Decision) -> str:
-    """Return by which models the settings are recommended, and what speaks for them."""
-    space, fitted = decision.space, analysis.optimum.settings
+def evidence_of(analysis: Analysis, weighed: Mapping[str, Recommendation | None]) -> str:
+    """Return by which models the settings are recommended, and what speaks for them.
+
+    Parameters
+    ----------
+    analysis
+        As `recommended` returns it.
+    weighed
+        By response the polynomial that its runs speak for; the fitted one is compared where there
+        is none.
+    """
+    decision, alone = analysis.decision, analysis.by_polynomials
+    if decision is None or alone is None:
+        return ""
+    space = decision.space
     poor = polynomials_worse_than_mean(analysis)
-    apart = np.abs(space.code(fitted) - space.code(decision.settings)).max()
+    apart = np.abs(space.code(alone.settings) - space.code(decision.settings)).max()
+    names = listed(list(dict.fromkeys(fit.model.name for fit in analysis.fits)))
     if apart < SAME_SETTING and poor:
         return (
-            "Fitted polynomials and averages over smooth surfaces agree on these settings, which "
-            "says little: the polynomials foretell runs left out worse than their mean does."
+            f"Fitted polynomials ({names}) and averages over smooth surfaces agree on these "
+            "settings, which says little: those polynomials foretell runs left out worse than "
+            "their mean does."
         )
     if apart < SAME_SETTING:
         return "Fitted polynomials and averages over smooth surfaces agree on these settings."
     others = (
-        "what the fitted polynomials alone would set is not told, since they foretell runs left "
-        "out worse than their mean does"
+        f"what the fitted polynomials ({names}) alone would set is not told, since they foretell "
+        "runs left out worse than their mean does"
         if poor
-        else f"the fitted polynomials alone would set {_in_words(space, fitted)}"
+        else f"the fitted polynomials ({names}) alone would set {_in_words(space, alone.settings)}"
     )
-    parts = []
-    as_well = False
+    parts, as_well = [], False
     for fit in analysis.fits:
-        r2 = decision.surrogates[fit.response.name].r2_left_out()
-        told = r2_predicted_told(fit)
-        as_well |= told is not None and told >= r2
-        own = _figure(r2)
-        other = (
-            "the polynomial’s cannot be worked out"
-            if fit.r2_predicted is None
-            else "the polynomial’s tells nothing"
-            if told is None
-            else f"the polynomial’s is {_figure(told)}"
-        )
-        parts.append(f"{fit.response.words} {own} ({other})")
+        own = decision.surrogates[fit.response.name]
+        said, rival = _rival(fit, own, weighed.get(fit.response.name))
+        as_well |= rival is not None and rival >= own.r2_left_out()
+        parts.append(f"{fit.response.words} {_figure(own.r2_left_out())} ({said})")
     return (
         "The settings rest on averages over smooth surfaces, which bend where the runs bend; "
         f"{others}. Runs left out in turn are foretold with a predicted R² of: "
@@ -232,8 +247,47 @@ def _evidence(analysis: Analysis, decision: Decision) -> str:
     )
 
 
+def _rival(
+    fit: FittedModel, own: Surrogate, weighed: Recommendation | None
+) -> tuple[str, float | None]:
+    """Return how well a polynomial foretells runs left out, and the figure if it compares."""
+    if weighed is None:
+        in_groups = fit.mixed is not None  # its plots are left out whole, not run by run
+        same = own.logarithmic == (fit.scale.exponent == 0)
+        name = f"the fitted polynomial’s, {fit.model.name},"
+        r2 = fit.r2_predicted if same and not in_groups else None
+    else:
+        name = f"the recommended polynomial’s, {_terms_in_words(weighed)},"
+        r2 = _r2(fit.values, weighed.foretold, own.logarithmic)
+    if r2 is None:
+        return f"{name} cannot be worked out", None
+    return f"{name} is {_figure(r2)}", r2
+
+
+def _r2(values: FloatArray, foretold: FloatArray | None, of_logarithm: bool) -> float | None:
+    """Return predicted R² of values (n,), or of their logarithms; None where one has none."""
+    if foretold is None or (of_logarithm and min(foretold.min(), values.min()) <= 0):
+        return None
+    if of_logarithm:
+        values, foretold = np.log(values), np.log(foretold)
+    total = float(((values - values.mean()) ** 2).sum())
+    return 1 - float(((values - foretold) ** 2).sum()) / total if total else None
+
+
+def _terms_in_words(weighed: Recommendation) -> str:
+    terms = [term for term in weighed.model.terms if term.order]
+    if not terms:
+        return "a plain mean"
+    if len(terms) > TERMS_NAMED:
+        return f"{weighed.model.name} of {len(terms)} terms"
+    return f"of {listed([term.label(weighed.model.space.names) for term in terms])}"
+
+
 def polynomials_worse_than_mean(analysis: Analysis) -> bool:
-    """Whether some fitted polynomial foretells runs left out worse than their mean does."""
+    """Whether a fitted polynomial foretells runs left out worse than their mean does.
+
+    The fitted ones hold every term that the runs carry: the recommended one may foretell well.
+    """
     return any(fit.r2_predicted is not None and fit.r2_predicted < 0 for fit in analysis.fits)
 
 

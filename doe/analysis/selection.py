@@ -73,7 +73,9 @@ class Recommendation:
 
     `survival` is the share of simulated repeats of the campaign in which stepwise choice took the
     term: drawn from the largest model that the runs can carry, or from the recommended one where
-    that holds terms beyond it.
+    that holds terms beyond it. `foretold` is each run (n,) foretold by the others, in the unit of
+    the response: the choice of terms repeated each time, and the shift of its plot judged by the
+    other runs of it. None where that is not worked out.
     """
 
     model: Model
@@ -81,6 +83,7 @@ class Recommendation:
     candidates: tuple[Candidate, ...]
     survival: Mapping[str, float]
     notices: tuple[Notice, ...] = ()
+    foretold: FloatArray | None = None
 
 
 def aicc(criterion: float, n: int, parameters: int) -> float | None:
@@ -133,20 +136,20 @@ def recommend_model(
     search = _Search.of(largest, data, transformation)
     folds = search.folds()
     models = [linear_model(space), interaction_model(space), quadratic_model(space)]
+    choosers = {model.name: search.fixed(model) for model in models}
+    for name, choose in (("forward choice", search.forward), ("backward choice", search.backward)):
+        models.append(Model(space, search.terms(choose(search.gram())), name))
+        choosers[name] = choose
     candidates = [
         _candidate(
             response,
             model,
             data,
             transformation,
-            search.left_out_error(folds, search.fixed(model)),
+            search.left_out_error(folds, choosers[model.name]),
         )
         for model in models
     ]
-    for name, choose in (("forward choice", search.forward), ("backward choice", search.backward)):
-        model = Model(space, search.terms(choose(search.gram())), name)
-        error = search.left_out_error(folds, choose)
-        candidates.append(_candidate(response, model, data, transformation, error))
     candidates += [
         _candidate(response, model, data, transformation, error) for model, error in proposed
     ]
@@ -159,7 +162,12 @@ def recommend_model(
     survival = drawn.survival(np.random.default_rng(seed), draws)
     why = _why(best, beaten, candidates, search, _unit_of(response, transformation))
     doubts = _doubts(best, survival, search.left_out)
-    return Recommendation(best.model, why, tuple(candidates), survival, doubts)
+    foretold = None
+    if best.name in choosers and not best.exact:
+        foretold = search.foretold(choosers[best.name])
+    if foretold is not None:
+        foretold = transformation.back(foretold)
+    return Recommendation(best.model, why, tuple(candidates), survival, doubts, foretold)
 
 
 def _alternative(
@@ -740,6 +748,25 @@ class _Search:
             b = np.linalg.solve(gram.matrix[at[:, None], at], gram.products[at])
             total += float(np.sum((self.z[out] - self.X[out[:, None], at] @ b) ** 2))
         return float(np.sqrt(total / len(self.z)))
+
+    def foretold(self, choose: Choice) -> FloatArray | None:
+        """Return each run (n,) foretold by the others, those of its plot among them.
+
+        By its conditional mean given their values. None where they cannot carry the terms.
+        """
+        folds = np.arange(len(self.z)) % FOLDS_MOST
+        found = np.empty(len(self.z))
+        for fold in np.unique(folds):
+            out, keep = np.flatnonzero(folds == fold), np.flatnonzero(folds != fold)
+            gram = self.gram(keep)
+            chosen = choose(gram)
+            if chosen is None or not gram.carries(self._at(chosen)):
+                return None
+            at = self._at(chosen)
+            mean = self.X[:, at] @ np.linalg.solve(gram.matrix[at[:, None], at], gram.products[at])
+            rest = np.linalg.solve(self.V[np.ix_(keep, keep)], self.z[keep] - mean[keep])
+            found[out] = mean[out] + self.V[np.ix_(out, keep)] @ rest
+        return found
 
     def survival(self, generator: np.random.Generator, draws: int) -> dict[str, float]:
         """Return the share of draws of plots and runs in which each term is chosen."""

@@ -264,8 +264,8 @@ def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) ->
     if polynomials_worse_than_mean(analysis):
         return (
             "These settings rest on averages over smooth surfaces that the runs allow. The fitted "
-            "polynomials foretell runs left out worse than their mean does, so what they alone "
-            "would set is not told."
+            "polynomials, with every term that the runs carry, foretell runs left out worse than "
+            "their mean does, so what they alone would set is not told."
         )
     return (
         "These settings rest on averages over smooth surfaces that the runs allow; fitted "

@@ -13,6 +13,7 @@ import pytest
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import analyse
 from doe.analysis.recommendation import coverage, decision_of, polynomials_worse_than_mean
+from doe.analysis.recommendation import evidence_of as evidence_of_polynomials
 from doe.analysis.recommendation import recommended as with_settings
 from doe.analysis.selection import recommend_model
 from doe.analysis.shown import Shown, acting_factors, shown
@@ -193,6 +194,54 @@ def test_polynomials_worse_than_a_mean_are_not_told_where_they_would_go():
     assert "which says little" not in told
 
 
+def foretold_by_hand(settings, values, columns):
+    """Least squares, each run left out in turn and the others fitted again."""
+    X = np.column_stack([np.ones(len(values)), *columns(settings)])
+    found = np.empty(len(values))
+    for i in range(len(values)):
+        rest = np.arange(len(values)) != i
+        found[i] = X[i] @ np.linalg.lstsq(X[rest], values[rest], rcond=None)[0]
+    return found
+
+
+def r2_by_hand(values, foretold):
+    return 1 - np.sum((values - foretold) ** 2) / np.sum((values - values.mean()) ** 2)
+
+
+def test_surfaces_are_held_against_the_polynomial_that_the_runs_speak_for():
+    """A full quadratic of 10 terms on 10 to 17 runs would be a straw man."""
+    data = plain(truth=lambda x: 9 * x[:, 0] - 9 * x[:, 0] ** 2)
+    analysis = analysed(data, quadratic_model)
+    told = with_settings(analysis, decision_of(analysis, {"y": data}, whole_box, None, 3))
+    own = recommended_for(data)
+    assert set(own.model.labels) == {"1", "temperature", "temperature²"}
+    foretold = foretold_by_hand(data.planned, data.values, lambda x: (x[:, 0], x[:, 0] ** 2))
+    assert own.foretold == pytest.approx(foretold)
+    by_hand = r2_by_hand(data.values, foretold)
+    assert not told.surrogates["y"].logarithmic
+    assert by_hand > analysis.fits[0].r2_predicted + 0.02
+    said = evidence_of_polynomials(told, {"y": own})
+    assert f"the recommended polynomial’s, of temperature and temperature², is {by_hand:.2f}" in said
+    assert "the fitted polynomials (full quadratic) alone would set" in said
+
+
+def test_both_figures_are_of_the_log_where_the_surfaces_are():
+    settings = runs_of(3)
+    wobble = np.exp(0.3 * np.random.default_rng(5).normal(size=len(settings)))
+    data = plain(truth=lambda x: np.exp(2 + 2 * x[:, 0] - 2 * x[:, 1] ** 2) * wobble, scatter=0.0)
+    analysis = analysed(data, quadratic_model)
+    told = with_settings(analysis, decision_of(analysis, {"y": data}, whole_box, None, 3))
+    assert told.surrogates["y"].logarithmic
+    own = recommended_for(data)
+    one_below = np.where(np.arange(17) == 2, -1.0, own.foretold)
+    some = own.foretold.clip(min=0.5)
+    r2 = r2_by_hand(np.log(data.values), np.log(some))
+    said = evidence_of_polynomials(told, {"y": replace(own, foretold=some)})
+    assert f" is {r2:.2f}".replace("-", "−") in said
+    said = evidence_of_polynomials(told, {"y": replace(own, foretold=one_below)})
+    assert "cannot be worked out" in said
+
+
 def test_agreement_with_polynomials_worse_than_a_mean_says_little():
     data = plain(truth=lambda x: np.full(len(x), 50.0))
     analysis = analysed(data, quadratic_model)
@@ -211,5 +260,5 @@ def test_a_predicted_r2_that_does_not_exist_is_no_verdict_on_the_polynomial():
     )
     analysis, told = evidence_of(slanted)
     assert analysis.fits[0].r2_predicted is None
-    assert "(the polynomial’s cannot be worked out)" in told
+    assert "(the fitted polynomial’s, full quadratic, cannot be worked out)" in told
     assert "none" not in told
