@@ -239,7 +239,9 @@ def fit_object(result: FitResult) -> Object:
             }
             for choice in result.landscape.choices
         ],
-        "probable_region": _probable_region(result.landscape.region, space),
+        "probable_region": _probable_region(
+            result.landscape.region, space, optimum.all_aims_probability
+        ),
         "screening": {name: _screening(verdict) for name, verdict in result.screenings.items()},
         "extraction_curves": [_curve(curve) for curve in result.curves.curves],
         "flow_tests": [_flow_test(test) for test in result.curves.tests],
@@ -786,14 +788,17 @@ def _straying(found: Straying, space: FactorSpace) -> Object:
     }
 
 
-def _probable_region(region: ProbableRegion | None, space: FactorSpace) -> Object | None:
+def _probable_region(
+    region: ProbableRegion | None, space: FactorSpace, at_best: float | None
+) -> Object | None:
+    """Return where limits are likely kept; the recommended settings may have the highest chance."""
     if region is None:
         return None
     return {
         "level": region.level,
         "share": _number(region.share),
         "share_with_swings": _number(region.share_with_swings),
-        "highest": _chance(region.highest),
+        "highest": _chance(max(region.highest, at_best or 0.0)),
         "highest_with_swings": _chance(region.highest_with_swings),
         "how": region.aims.how,
         "swings": {

@@ -5,14 +5,17 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from doe.analysis.diagnostics import LackOfFit
 from doe.analysis.scrutiny import Scrutiny
 from doe.analysis.transformation import BoxCox
-from doe.contract import _chance, _number
+from doe.contract import _chance, _number, _probable_region
+from doe.factors import FactorSpace, NumericFactor
 from doe.modelling import Finding, scale_notices
 
 Command = Callable[..., Any]
@@ -136,3 +139,14 @@ def test_logarithm_notice_names_the_runs_that_alone_ask_for_it() -> None:
         "Without run 6 they would not: check the record first. If it is right, write scale = "
         '"log" in [responses.y] and fit again.'
     )
+
+
+def test_the_highest_chance_is_that_at_the_recommended_settings_where_no_place_has_more() -> None:
+    """As the page and the terminal tell it: a grid may pass the best settings by."""
+    aims = SimpleNamespace(how="joint", swings=np.zeros(1))
+    region = SimpleNamespace(
+        level=0.9, share=0.0, share_with_swings=0.0, highest=0.207, highest_with_swings=0.1, aims=aims
+    )
+    space = FactorSpace((NumericFactor("flow", "mL/min", 2, 8, 1),))
+    told = [_probable_region(region, space, at_best) for at_best in (0.231, 0.1, None)]
+    assert [each["highest"] for each in told if each] == [0.23, 0.20, 0.20]

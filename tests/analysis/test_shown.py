@@ -84,11 +84,34 @@ def test_coverage_says_in_which_way_a_campaign_is_unlike_them(data, why):
     [
         ("large-residual", "a run lies far from the model"),
         ("drift", "values change with run order or days"),
+        ("lack-of-fit", "the model misses the values by more than repeats scatter"),
     ],
 )
 def test_coverage_goes_with_notices_on_outliers_and_drift(code, why):
     assert why in coverage(analysed(plain()), {code})
     assert coverage(analysed(plain()), {"leverage"}).startswith(SIMULATED)
+
+
+@pytest.mark.parametrize(
+    "response",
+    [
+        Response("y", "mg/g", "minimise"),
+        Response("y", "mg/g", "below", limit=60.0),
+        Response("y", "mg/g", "target", target=50.0, tolerance=5.0),
+    ],
+)
+def test_coverage_is_not_known_for_other_aims(response):
+    told = coverage(analysed(plain(), response=response), ())
+    assert told.startswith(UNKNOWN)
+    assert "the response is not to be as high as can be" in told
+
+
+def test_coverage_is_not_known_for_several_responses():
+    data, other = plain(), Response("z", "mg/g", "maximise")
+    analysis = analyse([Y, other], linear_model(data.space), {"y": data, "z": data}, whole_box)
+    assert "2 responses are weighed together (one was simulated)" in coverage(analysis, ())
+    left = replace(analysed(data), unfitted=(other,))
+    assert "2 responses are weighed together (one was simulated)" in coverage(left, ())
 
 
 def test_levels_were_not_simulated():
