@@ -628,9 +628,11 @@ def _finding(found: Finding) -> Object:
             {
                 "over": drift.over,
                 "by": drift.by,
+                "without": list(drift.without),
                 "change": _number(drift.change),
                 "standard_error": _number(drift.standard_error),
                 "p_value": _number(drift.p_value),
+                "p_corrected": _number(drift.p_corrected),
             }
             for drift in found.scrutiny.drift
         ],

@@ -374,7 +374,8 @@ class Finding:
     `wanted` is None where a value is not above zero, where there are too few runs to tell, and
     where the model passes through every value;
     `outliers` are runs that stand out from the recommended model, without which the values would
-    not ask for a logarithm; `pulls` are those of the runs that move the fit most.
+    not ask for a logarithm; `pulls` are those of the runs that move the fit most; `advised` is the
+    fit of the recommended model.
     """
 
     recommendation: Recommendation | None
@@ -382,6 +383,7 @@ class Finding:
     scrutiny: Scrutiny
     pulls: tuple[PullOnBest, ...] = ()
     outliers: tuple[int, ...] = ()
+    advised: FittedModel | None = None
 
     @property
     def notices(self) -> tuple[Notice, ...]:
@@ -423,6 +425,7 @@ def _finding(
     screened: ScreeningVerdict | None,
     days: Sequence[int] | None,
 ) -> Finding:
+    from doe.analysis.fit_notices import outlying
     from doe.analysis.scrutiny import scrutinise
 
     wanted = None
@@ -432,11 +435,32 @@ def _finding(
         campaign, fitted, data, screened, _in_physical_terms(campaign, data)
     )
     advised = None if recommendation is None else _as_advised(fitted, recommendation.model, data)
+    least = None if recommendation is None else recommendation.largest_residual
+    far = outlying(advised, least) if advised is not None else outlying(fitted)
     outliers: tuple[int, ...] = ()
     if fitted.response.scale == "none":
-        wanted, outliers = _power_of(advised or fitted, data.usable())
-    scrutiny = scrutinise(fitted, data, days=days, recommended=advised)
-    return Finding(recommendation, wanted, scrutiny, outliers=outliers)
+        wanted, outliers = _power_of(advised or fitted, data.usable(), far)
+    scrutiny = scrutinise(
+        fitted,
+        data,
+        days=days,
+        recommended=advised,
+        least_residual=least,
+        cleaned=_cleaned(campaign, fitted, data, far) if advised is not None else None,
+    )
+    return Finding(recommendation, wanted, scrutiny, outliers=outliers, advised=advised)
+
+
+def _cleaned(
+    campaign: Campaign, fitted: FittedModel, data: Observations, far: Sequence[int]
+) -> FittedModel | None:
+    """Return the fit of the model that usable runs speak for less those at some places."""
+    if not far:
+        return None
+    rest = data.usable()
+    rest = rest.only([i for i in range(len(rest.runs)) if i not in far])
+    found = _recommendation(campaign, fitted, rest, None, {})
+    return None if found is None else _refitted(fitted, found.model, rest)
 
 
 def _recommendation(
@@ -489,13 +513,16 @@ def with_evidence_of(analysis: Analysis, found: Mapping[str, Finding]) -> Analys
     return replace(analysis, evidence=evidence_of(analysis, weighed))
 
 
-def _power_of(fit: FittedModel, data: Observations) -> tuple[BoxCox | None, tuple[int, ...]]:
-    """Return the power that usable values ask for, and the runs that ask for a logarithm alone."""
-    from doe.analysis.fit_notices import outlying
+def _power_of(
+    fit: FittedModel, data: Observations, out: Sequence[int]
+) -> tuple[BoxCox | None, tuple[int, ...]]:
+    """Return the power that usable values ask for, and the runs that ask for a logarithm alone.
 
+    `out` are the places of the runs that lie far from the fit.
+    """
     if fit.exact:
         return None, ()
-    wanted, out = _power(fit, data), outlying(fit)
+    wanted = _power(fit, data)
     if wanted is None or not _asks_for_logarithm(wanted) or not out:
         return wanted, ()
     rest = _power(fit, data.only([i for i in range(len(data.runs)) if i not in out]))
@@ -517,10 +544,15 @@ def _asks_for_logarithm(wanted: BoxCox) -> bool:
 
 def _as_advised(fitted: FittedModel, model: Model, data: Observations) -> FittedModel | None:
     """Return the fit of the recommended model; None where it cannot be fitted."""
-    from doe.analysis.fit import fit_response
-
     if set(model.terms) == set(fitted.model.terms):
         return fitted
+    return _refitted(fitted, model, data)
+
+
+def _refitted(fitted: FittedModel, model: Model, data: Observations) -> FittedModel | None:
+    """Return the fit of another model or other runs, on the same scale; None where none can be."""
+    from doe.analysis.fit import fit_response
+
     with contextlib.suppress(FitError):
         return fit_response(fitted.response, model, data, transformation=fitted.scale)
     return None

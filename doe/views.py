@@ -799,7 +799,8 @@ def fit_evidence(
     """Return what the fit page shows beside the models: room to the limits, any two factors."""
     rooms = limit_rooms(campaign, analysis.optimum.settings)
     judged = {
-        name: Judged(one.recommendation, one.scrutiny, one.pulls) for name, one in found.items()
+        name: Judged(one.recommendation, one.scrutiny, one.pulls, one.advised)
+        for name, one in found.items()
     }
     region = around.region
     chances = chances_of(around.aims if region is None else region.aims, around.choices)

@@ -145,7 +145,12 @@ def test_the_highest_chance_is_that_at_the_recommended_settings_where_no_place_h
     """As the page and the terminal tell it: a grid may pass the best settings by."""
     aims = SimpleNamespace(how="joint", swings=np.zeros(1))
     region = SimpleNamespace(
-        level=0.9, share=0.0, share_with_swings=0.0, highest=0.207, highest_with_swings=0.1, aims=aims
+        level=0.9,
+        share=0.0,
+        share_with_swings=0.0,
+        highest=0.207,
+        highest_with_swings=0.1,
+        aims=aims,
     )
     space = FactorSpace((NumericFactor("flow", "mL/min", 2, 8, 1),))
     told = [_probable_region(region, space, at_best) for at_best in (0.231, 0.1, None)]

@@ -20,9 +20,19 @@ from doe.errors import Notice
 from doe.factors import FloatArray, NumericFactor
 from doe.terms import Model
 
-__all__ = ["data_notices", "fit_notices", "outlier_notices", "outlying", "strata_notices"]
+__all__ = [
+    "RARE",
+    "data_notices",
+    "fit_notices",
+    "outlier_notices",
+    "outlying",
+    "strata_notices",
+]
 
 DF_FEW = 4
+RARE = 0.02
+"""Chance that a run is called far from a chosen model though none is wrong: stricter than usual,
+since a response has other alarms beside this one (our rule)."""
 ALONE = 0.95
 """Leverage above which a value is hardly judged by any other."""
 OUTSIDE = 0.02
@@ -284,31 +294,34 @@ def _lack_notices(lack: LackOfFit | None, repeated: bool) -> Iterator[Notice]:
         )
 
 
-def outlier_notices(fit: FittedModel, by: str = "") -> Iterator[Notice]:
-    """Notices of runs whose residual stands out; `by` names the model."""
-    for place in outlying(fit):
+def outlier_notices(fit: FittedModel, by: str = "", least: float | None = None) -> Iterator[Notice]:
+    """Notices of runs whose residual stands out; `by` names the model, `least` as in `outlying`."""
+    for place in outlying(fit, least):
         run, t = fit.runs_used[place], fit.studentised[place]
         yield Notice(
             "large-residual",
             f"Run {run}: measured {fit.values[place]:.4g}, fitted {fit.fitted[place]:.4g}{by}; its "
-            f"studentised residual {t:.1f} is beyond ±{_residual_limit(fit):.1f}. It was used; "
-            "check the record of the run.",
+            f"studentised residual {t:.1f} is beyond ±{_residual_limit(fit, least):.1f}. It was "
+            "used; check the record of the run.",
         )
 
 
-def outlying(fit: FittedModel) -> tuple[int, ...]:
+def outlying(fit: FittedModel, least: float | None = None) -> tuple[int, ...]:
     """Return the places of runs whose residual is larger than chance allows the largest of n.
 
     t test of the externally studentised residual with Bonferroni's correction for n runs:
-    Cook, Weisberg 1982, section 2.2.2 (from memory).
+    Cook, Weisberg 1982, section 2.2.2 (from memory). It takes the model as known before the runs;
+    for one chosen by them the level is `RARE`, and the residual must be beyond `least` too.
     """
     if fit.df_residual < 2:
         return ()
-    far = np.abs(np.nan_to_num(fit.studentised)) > _residual_limit(fit)
+    far = np.abs(np.nan_to_num(fit.studentised)) > _residual_limit(fit, least)
     return tuple(int(place) for place in np.flatnonzero(far))
 
 
-def _residual_limit(fit: FittedModel) -> float:
+def _residual_limit(fit: FittedModel, least: float | None) -> float:
     from scipy.special import stdtrit
 
-    return float(stdtrit(fit.df_residual - 1, 1 - 0.025 / len(fit.runs_used)))
+    level = 0.05 if least is None else RARE
+    known = float(stdtrit(fit.df_residual - 1, 1 - level / 2 / len(fit.runs_used)))
+    return max(known, least or 0.0)

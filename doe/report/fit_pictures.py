@@ -37,6 +37,7 @@ from doe.report.pictures import (
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate
+    from doe.analysis.scrutiny import By
     from doe.analysis.transformation import Transformation
     from doe.responses import Response
 
@@ -246,8 +247,8 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
     )
 
 
-def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
-    """Return studentised residuals in the order the runs were made."""
+def residuals_picture(fit: FittedModel, key: str = "residuals", by: By = "fitted") -> Picture:
+    """Return studentised residuals in the order the runs were made; `by` names the model."""
     runs = np.array(fit.runs_used, dtype=np.float64)
     known = np.isfinite(fit.studentised)
     values = fit.studentised[known]
@@ -257,7 +258,7 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
         worst = np.flatnonzero(far >= far.max() * (1 - ALIKE))
         named = runs_named([fit.runs_used[i] for i in worst])
         finding = (
-            f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the fitted model, "
+            f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the {by} model, "
             f"{plain(float(far.max()), 2)} standard errors away"
         )
     else:
@@ -265,8 +266,9 @@ def residuals_picture(fit: FittedModel, key: str = "residuals") -> Picture:
     return Picture(
         key,
         finding,
-        "Each dot is a run, judged by the fit without it. A slope or a step along the order of "
-        "runs would mean that something drifted; a lone far dot asks for a look at its record.",
+        f"Each dot is a run, judged by the {by} model without it. A slope or a step along the "
+        "order of runs would mean that something drifted; a lone far dot asks for a look at its "
+        "record.",
         Axis("run, in the order made", "", float(runs.min()) - 0.5, float(runs.max()) + 0.5),
         y,
         (
@@ -389,7 +391,7 @@ def left_out_picture(fit: FittedModel, key: str = "left-out") -> Picture | None:
     )
 
 
-def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
+def normal_picture(fit: FittedModel, key: str = "normal", by: By = "fitted") -> Picture | None:
     """Return sorted studentised residuals against normal quantiles; None below four.
 
     The i-th of n stands at the quantile of (i − ½)/n (Hazen's position, common practice).
@@ -411,7 +413,8 @@ def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
     named = tuple(str(run) for run in runs[order])
     return Picture(
         key,
-        f"Residuals keep within {plain(gap, 2)} standard errors of a normal scatter",
+        f"Residuals of the {by} model keep within {plain(gap, 2)} standard errors of a normal "
+        "scatter",
         "Each dot is a run; along the line the scatter is normal. A bend or a lone far dot at an "
         "end means that intervals are rougher than they say.",
         x,
@@ -432,7 +435,7 @@ def normal_picture(fit: FittedModel, key: str = "normal") -> Picture | None:
 
 
 def residuals_against_picture(
-    fit: FittedModel, space: FactorSpace, factor: int, key: str = "against"
+    fit: FittedModel, space: FactorSpace, factor: int, key: str = "against", by: By = "fitted"
 ) -> Picture | None:
     """Return studentised residuals along one numeric factor; None where no run can be judged."""
     known = np.isfinite(fit.studentised)
@@ -448,8 +451,8 @@ def residuals_against_picture(
         key,
         f"Along {words}, run {named[worst]} lies furthest out, at "
         f"{one_setting(space, factor, float(at[worst]))}",
-        f"Each dot is a run, judged by the fit without it. A bow means that the model lacks a "
-        f"bend in {words}; a widening fan, that scatter changes with it.",
+        f"Each dot is a run, judged by the {by} model without it. A bow means that the model "
+        f"lacks a bend in {words}; a widening fan, that scatter changes with it.",
         x,
         padded_axis("studentised residual", "standard errors", values, values, zero=True),
         (
@@ -467,10 +470,12 @@ def residuals_against_picture(
     )
 
 
-def residual_panels(fit: FittedModel, space: FactorSpace, key: str = "against") -> Panels | None:
+def residual_panels(
+    fit: FittedModel, space: FactorSpace, key: str = "against", by: By = "fitted"
+) -> Panels | None:
     """Return studentised residuals along each numeric factor; None where no run can be judged."""
     made = [
-        residuals_against_picture(fit, space, i, f"{key}-{n}")
+        residuals_against_picture(fit, space, i, f"{key}-{n}", by)
         for n, i in enumerate(space.numeric, start=1)
     ]
     pictures = tuple(picture for picture in made if picture is not None)
@@ -484,9 +489,9 @@ def residual_panels(fit: FittedModel, space: FactorSpace, key: str = "against") 
     headings = ("run", "studentised residual", *(one.table.headings[1] for one in pictures))
     return Panels(
         key,
-        f"What the model leaves, along {'each factor' if len(pictures) > 1 else 'the factor'}",
-        "Each dot is a run, judged by the fit without it. A bow means that the model lacks a bend "
-        "in that factor; a widening fan, that scatter changes with it.",
+        f"What the {by} model leaves, along {'each factor' if len(pictures) > 1 else 'the factor'}",
+        f"Each dot is a run, judged by the {by} model without it. A bow means that the model lacks "
+        "a bend in that factor; a widening fan, that scatter changes with it.",
         pictures,
         Table(headings, rows, frozenset(range(len(headings)))),
     )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from doe.analysis.wording import runs_named
 from doe.factors import FactorSpace, FloatArray
 from doe.report.digits import p_text, percent, plain
 from doe.report.fit_pictures import limit_marks
@@ -37,11 +38,15 @@ FAR_PULL = 0.1
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Judged:
-    """How one response's model compares, what time and plan did to it, which runs decide."""
+    """How one response's model compares, what time and plan did to it, which runs decide.
+
+    `advised` is the fit of the recommended model.
+    """
 
     recommendation: Recommendation | None
     scrutiny: Scrutiny
     pulls: tuple[PullOnBest, ...] = ()
+    advised: FittedModel | None = None
 
 
 def candidates_table(found: Recommendation) -> Table:
@@ -92,11 +97,12 @@ def drift_sentences(drifts: Sequence[Drift]) -> list[str]:
     for drift in drifts:
         if drift.why_not is not None:
             told.append(f"Drift over {drift.over}: {drift.why_not}.")
-        elif drift.p_value is not None:
-            found = "a change" if drift.p_value < 0.05 else "no change"
+        elif drift.p_corrected is not None:
+            found = "a change" if drift.p_corrected < 0.05 else "no change"
+            less = f", without {runs_named(drift.without, 'run')}," if drift.without else ""
             told.append(
-                f"Drift: the values left by the {drift.by} model show {found} with {drift.over} "
-                f"(p {p_text(drift.p_value)})."
+                f"Drift: the values left by the {drift.by} model{less} show {found} with "
+                f"{drift.over} (p {p_text(drift.p_corrected)})."
             )
     return told
 

@@ -71,6 +71,7 @@ if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
     from doe.analysis.landscape import Landscape, Shape
     from doe.analysis.optimum import Analysis, Best
+    from doe.analysis.scrutiny import By
     from doe.errors import Notice
     from doe.responses import Response
 
@@ -206,7 +207,7 @@ def response_section(
         folded_evidence(f"{capital(fit.response.words)} over two factors", *surfaces),
         _effects_part(fit, key),
         _curves_part(space, curves, key),
-        _fit_part(fit, space, key),
+        _fit_part(fit, None if judged is None else judged.advised, space, key),
         _shape_part(fit, landscape.shapes[fit.response.name], key) if landscape else "",
         _model_part(fit, space),
         _judged_part(fit, judged, analysis.as_asked) if judged is not None else "",
@@ -245,17 +246,25 @@ def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) ->
     return folded_evidence(f"Along each factor: {named}", drawn)
 
 
-def _fit_part(fit: FittedModel, space: FactorSpace, key: str) -> Markup:
-    """Return the pictures by which the fit is judged, named by how left-out runs came out."""
+def _fit_part(
+    fit: FittedModel, advised: FittedModel | None, space: FactorSpace, key: str
+) -> Markup:
+    """Return the pictures by which the fit is judged, named by how left-out runs came out.
+
+    Residuals are those of the recommended model where there is one, by which the notices name
+    runs that lie far off.
+    """
     summary, r2 = "How well the model fits", r2_predicted_told(fit)
     if r2 is not None:
         value = with_minus(f"{r2:.2f}")
         left_out = "plots" if "plot" in dict(fit.variance_components) else "runs"
         summary += f": left-out {left_out} are foretold with R² {value}"
-    against = residual_panels(fit, space, f"{key}-against")
+    by: By = "fitted" if advised is None else "recommended"
+    against = residual_panels(advised or fit, space, f"{key}-against", by)
     return folded_evidence(
         summary,
-        *plain_figures(_judging_pictures(fit, space, key)),
+        *plain_figures(_judging_pictures(fit, key)),
+        *plain_figures(_residual_pictures(advised or fit, key, by)),
         panels_html(against) if against is not None else "",
     )
 
@@ -277,14 +286,20 @@ def _shape_part(fit: FittedModel, shape: Shape, key: str) -> Markup:
     return folded_evidence("The shape of the fitted surface, and where it leads", *parts)
 
 
-def _judging_pictures(fit: FittedModel, space: FactorSpace, key: str) -> list[Picture]:
+def _judging_pictures(fit: FittedModel, key: str) -> list[Picture]:
     """Return the pictures by which a model is judged, those that its runs allow."""
     made = [
         half_normal_picture(fit, f"{key}-half-normal"),
         observed_fitted_picture(fit, f"{key}-observed"),
         left_out_picture(fit, f"{key}-left-out"),
-        residuals_picture(fit, f"{key}-residuals"),
-        normal_picture(fit, f"{key}-normal"),
+    ]
+    return [picture for picture in made if picture is not None]
+
+
+def _residual_pictures(fit: FittedModel, key: str, by: By) -> list[Picture]:
+    made = [
+        residuals_picture(fit, f"{key}-residuals", by),
+        normal_picture(fit, f"{key}-normal", by),
     ]
     return [picture for picture in made if picture is not None]
 

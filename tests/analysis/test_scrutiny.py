@@ -9,6 +9,7 @@ from published_data import Y, coded_space, observed
 from test_fit_split_plot import SPACE, simulated
 
 from doe.analysis.fit import fit_response
+from doe.analysis.fit_notices import outlying
 from doe.analysis.optimum import best_of_one
 from doe.analysis.scrutiny import pulls_on_best, scrutinise, variance_inflation
 from doe.analysis.selection import power_wanted, recommend_model, with_terms_of_logarithms
@@ -266,3 +267,73 @@ def test_logarithm_is_asked_for_where_effects_multiply_and_not_where_terms_lack(
             asked[decades] += found.low <= 0 <= found.high < 0.6
     assert asked[False] <= 4
     assert asked[True] >= 14
+
+
+def scrutinised(seed, drift=0.0, gross=0.0):
+    """A face-centred design of 17 runs in three factors; the model chosen, runs looked over."""
+    rng = np.random.default_rng([seed, 17])
+    corners = np.array(list(itertools.product((-1.0, 1.0), repeat=3)))
+    points = np.vstack([corners, np.eye(3), -np.eye(3), np.zeros((3, 3))])
+    order = rng.permutation(17)
+    middle = int(np.flatnonzero(order == 16)[0])
+    order[[8, middle]] = order[[middle, 8]]  # run 9 is a centre: a gross corner bends any model
+    points = points[order]
+    x, z, _ = points.T
+    y = 50 + 8 * x - 6 * x**2 + 3 * z + drift * np.arange(17) + rng.normal(size=17)
+    y[8] += gross
+    data = observed(coded_space(3), points, y)
+    fit = fit_response(Y, quadratic_model(data.space), data)
+    found = recommend_model(Y, data.space, data, seed, draws=2)
+    best = fit_response(Y, found.model, data)
+    far = outlying(best, found.largest_residual)
+    cleaned = None
+    if far:
+        rest = data.only([i for i in range(17) if i not in far])
+        cleaned = fit_response(Y, recommend_model(Y, data.space, rest, seed, draws=1).model, rest)
+    days = [str(day) for day in np.arange(17) * 4 // 17]
+    return scrutinise(
+        fit,
+        data,
+        days=days,
+        recommended=best,
+        least_residual=found.largest_residual,
+        cleaned=cleaned,
+    )
+
+
+def test_a_gross_value_does_not_hide_a_drift():
+    """24 campaigns with run 9 off by 20 and 0.4 a run of drift, the scatter being 1."""
+    found = [scrutinised(seed, drift=0.4, gross=20.0) for seed in range(24)]
+    of_run = [f.drift[0] for f in found]
+    named = [drift for drift in of_run if drift.without == (9,)]
+    assert len(named) >= 18
+    seen = [drift for drift in named if drift.p_corrected < 0.05]
+    assert len(seen) >= 0.8 * len(named)
+    assert np.mean([drift.change for drift in named]) == pytest.approx(0.4 * 16, rel=0.25)
+    told = [n.what for f in found for n in f.notices if n.code == "drift"]
+    assert any(
+        what.startswith("Without run 9, which could hide it, values change") for what in told
+    )
+
+
+def test_nothing_is_found_where_nothing_is_wrong():
+    """60 campaigns: an outlier in 2 of 100 at most, drift by either test in 5 of 100."""
+    found = [scrutinised(seed) for seed in range(60)]
+    far = sum(any(n.code == "large-residual" for n in f.notices) for f in found)
+    drifts = sum(any(n.code == "drift" for n in f.notices) for f in found)
+    # binomial: 5 or more of 60 at 0.02 come in 1 of 100 cases, 9 or more at 0.05 in 4 of 1000
+    assert far <= 4
+    assert drifts <= 8
+
+
+def test_two_tests_of_drift_are_corrected_by_holms_rule():
+    """Holm 1979: the least p-value times two, the other at least as large as that."""
+    data = campaign()
+    days = [f"day {i % 4}" for i in range(22)]
+    for seed in range(5):
+        found = scrutinise(fitted(campaign(seed)), campaign(seed), days=days).drift
+        less, more = sorted(found, key=lambda drift: drift.p_value)
+        assert less.p_corrected == pytest.approx(min(1, 2 * less.p_value))
+        assert more.p_corrected == pytest.approx(max(less.p_corrected, more.p_value))
+    (alone,) = scrutinise(fitted(data), data).drift
+    assert alone.p_corrected == alone.p_value

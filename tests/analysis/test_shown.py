@@ -244,7 +244,9 @@ def test_surfaces_are_held_against_the_polynomial_that_the_runs_speak_for():
     assert not told.surrogates["y"].logarithmic
     assert by_hand > analysis.fits[0].r2_predicted + 0.02
     said = evidence_of_polynomials(told, {"y": own})
-    assert f"the recommended polynomial’s, of temperature and temperature², is {by_hand:.2f}" in said
+    assert (
+        f"the recommended polynomial’s, of temperature and temperature², is {by_hand:.2f}" in said
+    )
     assert "the fitted polynomials (full quadratic) alone would set" in said
 
 
