@@ -17,7 +17,7 @@ from doe.errors import DesignError, DoeError, Notice, chosen_from
 from doe.factors import FloatArray
 from doe.ledger import Ledger, LedgerRow, prepares
 from doe.modelling import MODELS, ModelName, model_of
-from doe.planning import scheduled
+from doe.planning import scheduled_after
 from doe.schedule import Schedule
 from doe.stage import StageRecord
 from doe.standing import LostRun
@@ -299,7 +299,7 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
     )
     if addition.block is not None:
         design = replace(design, blocks=(addition.block,) * len(design))
-    days = scheduled(campaign, design, ground.next_run, standing.next_day(ground.every_row))
+    days = scheduled_after(campaign, design, ground.next_run, ground.every_row)
     return Offer(way, addition, design, days)
 
 

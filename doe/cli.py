@@ -330,6 +330,12 @@ def suggest(
     accept: Annotated[
         bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
     ] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace", help="With --accept: in place of added runs that wait, thrown away."
+        ),
+    ] = False,
     kind: Annotated[
         str | None,
         typer.Option(
@@ -344,6 +350,7 @@ def suggest(
     as_json: JsonOption = False,
 ) -> None:
     """Say which runs to make next, and why."""
+    _replaces_only_with(accept, replace)
 
     def go() -> None:
         from doe import contract, terminal, workflow
@@ -353,6 +360,7 @@ def suggest(
             Path.cwd(),
             runs=runs,
             accept=accept,
+            instead=replace,
             kind=kind,
             without=tuple(no_kind or ()),
             say=_say,
@@ -400,9 +408,16 @@ def augment(
     accept: Annotated[
         bool, typer.Option("--accept", help="Append them to the ledger as a new stage.")
     ] = False,
+    replace: Annotated[
+        bool,
+        typer.Option(
+            "--replace", help="With --accept: in place of added runs that wait, thrown away."
+        ),
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Add runs in a way you choose; see first what each way would buy."""
+    _replaces_only_with(accept, replace)
     for option, given, ways in (
         ("--factor", factor, ("fold-over",)),
         ("--distance", distance, ("axial",)),
@@ -424,7 +439,9 @@ def augment(
             criterion=planning.criterion_asked(criterion),
             seed=seed,
         )
-        result = workflow.augment(campaign, Path.cwd(), wish=wish, accept=accept, say=_say)
+        result = workflow.augment(
+            campaign, Path.cwd(), wish=wish, accept=accept, instead=replace, say=_say
+        )
         sheet = f"   (the filled sheet-stage{result.stage}.csv)" if accept else ""
         _answer(
             as_json,
@@ -472,6 +489,12 @@ def demo(
 
 
 # ------------------------------------------------------------------------------------- parts
+
+
+def _replaces_only_with(accept: bool, replace: bool) -> None:
+    if replace and not accept:
+        what = "it throws waiting runs away, so it goes with --accept."
+        raise typer.BadParameter(what, param_hint="--replace")
 
 
 def _say(line: str) -> None:

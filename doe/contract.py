@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from doe.errors import DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import LedgerRow, prepares
+from doe.standing import left_to_plan
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -434,6 +435,7 @@ def status_object(result: StatusResult) -> Object:
             for stage in stages
         ],
         "affordable": _affordable(result.affordable),
+        "left_to_plan": left_to_plan(result.campaign, rows).runs,
         "missing": list(result.missing),
         "next_command": result.next_command,
     }

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from doe import standing
 from doe.campaign import Affordable, Campaign
 from doe.errors import DesignError, Notice, chosen_from
 from doe.factors import FloatArray
@@ -20,6 +21,7 @@ from doe.modelling import ModelName, model_called, model_of
 from doe.responses import Response
 from doe.samples import label_of
 from doe.schedule import Schedule, Totals, schedule, totals
+from doe.standing import BegunDay
 
 if TYPE_CHECKING:
     from doe.design.evaluation import DegreesOfFreedom, Efficiencies
@@ -42,6 +44,7 @@ __all__ = [
     "rows_of",
     "sample_notices",
     "scheduled",
+    "scheduled_after",
 ]
 
 CRITERIA: tuple[Criterion, ...] = ("D", "A", "I")
@@ -283,12 +286,44 @@ def _balanced_plots(
     return max(found, key=lambda each: each[0])[1]
 
 
+def scheduled_after(
+    campaign: Campaign, design: Design, first_run: int, rows: Sequence[LedgerRow]
+) -> Schedule | None:
+    """Return the days of runs added to those planned or made; None where no hours are given.
+
+    A day whose runs wait is filled up before a new one begins, where the rig may be set anew so
+    often on it and no block wants a day of its own.
+    """
+    begun = standing.begun_day(campaign, rows)
+    if begun is None or design.blocks or not _may_follow(campaign, design, begun):
+        return scheduled(campaign, design, first_run, standing.next_day(rows))
+    return scheduled(campaign, design, first_run, begun.day, begun_min=begun.minutes)
+
+
+def _may_follow(campaign: Campaign, design: Design, begun: BegunDay) -> bool:
+    """Tell whether what is hard to change is changed no more often in the day than it may be."""
+    from doe.design.strata import hard_factors
+
+    changes = campaign.budget.hard_changes_per_day
+    if changes is None or begun.plots + len(set(design.plots)) <= changes:
+        return True
+    hard = list(hard_factors(campaign.space))
+    same = np.isclose(design.settings[:, hard], np.array(begun.settings)[hard])
+    return bool(same.all())
+
+
 def scheduled(
-    campaign: Campaign, design: Design, first_run: int, first_day: int, lots: Sequence[str] = ()
+    campaign: Campaign,
+    design: Design,
+    first_run: int,
+    first_day: int,
+    lots: Sequence[str] = (),
+    begun_min: float = 0.0,
 ) -> Schedule | None:
     """Return the days of a design's runs; None where no hours a day are given.
 
-    `first_run` is the number of what is run first, be it of the design or not.
+    `first_run` is the number of what is run first, be it of the design or not; `begun_min` of the
+    first day are taken by other runs.
     """
     minutes = campaign.budget.hours_per_day
     if minutes is None or not len(design):
@@ -305,6 +340,7 @@ def scheduled(
         lots=lots,
         kinds=design.kinds,
         before=campaign.order.first_runs,
+        begun_min=begun_min,
     )
 
 

@@ -305,7 +305,7 @@ class Schedule:
     @property
     def hours(self) -> float:
         """Hours at the rig, all days together."""
-        return sum(day.minutes for day in self.days) / 60
+        return sum(day.minutes - day.slots[0].start_min for day in self.days) / 60
 
     @property
     def sentence(self) -> str:
@@ -316,7 +316,9 @@ class Schedule:
         runs = f"{_counted(len(self.day_of), 'run')}{with_early}"
         fullest = f"takes {clock(longest.minutes)} of {clock(self.minutes_per_day)}"
         if len(self.days) == 1:
-            return f"{runs} fit into one day, which {fullest}."
+            fit = "fits" if len(self.slots) == 1 else "fit"
+            one = "one day" if not longest.slots[0].start_min else f"day {longest.number}"
+            return f"{runs} {fit} into {one}, which {fullest}."
         return f"{runs} take {len(self.days)} days; the longest, day {longest.number}, {fullest}."
 
 
@@ -332,6 +334,7 @@ def schedule(
     lots: Sequence[str] = (),
     kinds: Sequence[str] = (),
     before: Sequence[Literal["blank", "sacrificial"]] = (),
+    begun_min: float = 0.0,
 ) -> Schedule:
     """Return the days of runs in the order given, a run never split over two.
 
@@ -353,6 +356,8 @@ def schedule(
         What each run is for (n,); ``centre`` marks centre points.
     before
         Runs to make before the first one, at its settings, where carry-over matters.
+    begun_min
+        Minutes of the first day that other runs take before these; without blocks only.
 
     Raises
     ------
@@ -369,16 +374,18 @@ def schedule(
     lines = _timeline(rig, conditions, known)
     _check_labels(len(lines), plots, blocks, lots, kinds, minutes_per_day)
     items = _items(lines, plots, blocks, before, minutes_per_day)
-    parted = _in_days(items, minutes_per_day)
+    parted = _in_days(_after(begun_min, items), minutes_per_day)
     days = tuple(
-        _day(first_day + d, first_run, part, lines, plots) for d, part in enumerate(parted)
+        _day(first_day + d, first_run, part, lines, plots)
+        for d, part in enumerate(parted)
+        if any(item.pieces for item in part)
     )
     of_run = {slot.row: slot for day in days for slot in day.slots if slot.kind == "run"}
     day_of = tuple(of_run[i].day for i in range(len(lines)))
     centres = centre_points(kinds, day_of, first_run) if kinds else None
 
     def in_order(order: Sequence[int]) -> tuple[list[int], int]:
-        return _days_in_order(order, lines, plots, before, minutes_per_day)
+        return _days_in_order(order, lines, plots, before, minutes_per_day, begun_min)
 
     planned = Schedule(
         days=days,
@@ -458,6 +465,13 @@ def _items(
     return items
 
 
+def _after(begun_min: float, items: list[_Item]) -> list[_Item]:
+    """Return the items behind the minutes of their first day that are taken, as one without runs."""
+    if not begun_min:
+        return items
+    return [_Item((), begun_min, True), replace(items[0], new_day=False), *items[1:]]
+
+
 def _minutes(pieces: Sequence[tuple[SlotKind, int]], lines: Timeline) -> float:
     return sum(float(lines.total_min[row]) for _, row in pieces)
 
@@ -522,7 +536,7 @@ def _days_filled(minutes: Sequence[float], most: float) -> int:
 def _day(
     number: int, first_run: int, items: Sequence[_Item], lines: Timeline, plots: Sequence[int]
 ) -> Day:
-    slots, at = [], 0.0
+    slots, at = [], sum(item.minutes for item in items if not item.pieces)
     for kind, row in (piece for item in items for piece in item.pieces):
         end = at + float(lines.total_min[row])
         run = first_run + row if kind == "run" else None
@@ -595,7 +609,8 @@ def _notices(
     before: Sequence[SlotKind],
 ) -> Iterator[Notice]:
     yield from _length_notices(planned, plots)
-    yield from _block_notices(planned, plots, planned.minutes_per_day)
+    if blocks:
+        yield from _block_notices(planned, plots, planned.minutes_per_day)
     if planned.centres is not None and not planned.centres.spread:
         yield Notice("centres-not-spread", planned.centres.sentence)
     for what, labels in (("day", planned.day_of), ("feedstock lot", lots)):
@@ -724,13 +739,19 @@ def _days_in_order(
     plots: Sequence[int],
     before: Sequence[SlotKind],
     most: float,
+    begun_min: float,
 ) -> tuple[list[int], int]:
     """Return the day (counted from 0) of each run of an order without blocks, and all days.
 
     A whole plot stays within a day, and what goes before the first run counts, as in the plan.
     """
     reordered = replace(lines, total_min=lines.total_min[list(order)])
-    parted = _in_days(_items(reordered, [plots[i] for i in order], (), before, most), most)
+    items = _items(reordered, [plots[i] for i in order], (), before, most)
+    parted = [
+        part
+        for part in _in_days(_after(begun_min, items), most)
+        if any(item.pieces for item in part)
+    ]
     day_of = [
         day
         for day, part in enumerate(parted)

@@ -29,11 +29,14 @@ if TYPE_CHECKING:
 __all__ = [
     "LEDGER_FILE",
     "MADE_AGAIN",
+    "BegunDay",
+    "Left",
     "STANDS_IN",
     "LostRun",
     "NextStep",
     "achieved_settings",
     "assumed_settings",
+    "begun_day",
     "beyond",
     "beyond_by_logs",
     "boiled",
@@ -42,6 +45,7 @@ __all__ = [
     "doubtful",
     "has_results",
     "ledger_or_empty",
+    "left_to_plan",
     "looked_over",
     "lost_runs",
     "missing",
@@ -115,6 +119,75 @@ def counted(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
     """
     early = sum(map(prepares, rows))
     return len(rows) - early + max(0, early - len(campaign.order.first_runs))
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """How many runs the budget still carries, below 0 where it is passed; which part decides.
+
+    `sentence` says it in words, the days where they decide.
+    """
+
+    runs: int
+    binds: str
+    sentence: str
+
+
+def left_to_plan(campaign: Campaign, rows: Sequence[LedgerRow]) -> Left:
+    """Return what the budget still carries beside runs that are planned or made.
+
+    A day with a run on it is used up, but for the room on the last one while its runs wait.
+    """
+    count = counted(campaign, rows)
+    parts = [
+        (what, _left_by_days(campaign, rows) if what == "days" and rows else most - count)
+        for what, most, _ in campaign.affordable().parts
+    ]
+    binds, left = min(parts, key=lambda part: part[1])
+    told = f"{_runs_counted(-left)} over it" if left < 0 else f"{left or 'none'} left to plan"
+    last = next_day(rows) - 1
+    if binds == "days" and last:
+        told += f" (day {last} of {campaign.budget.days} is {'used' if left <= 0 else 'reached'})"
+    return Left(left, binds, told)
+
+
+def _left_by_days(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
+    """Return how many of the longest runs fit into the days left; those beyond, negative."""
+    days, (longest, a_day) = campaign.budget.days or 0, campaign.runs_per_day()
+    last = next_day(rows) - 1
+    if last > days:
+        return -sum((row.day or 0) > days and not prepares(row) for row in rows)
+    begun = begun_day(campaign, rows)
+    changes = campaign.budget.hard_changes_per_day
+    if begun is None or (changes is not None and begun.plots >= changes):
+        return (days - last) * a_day
+    most = campaign.budget.hours_per_day or 0.0
+    return (days - last) * a_day + int((most - begun.minutes) / longest + 1e-9)
+
+
+@dataclass(frozen=True, slots=True)
+class BegunDay:
+    """The last planned day while runs on it wait: its minutes taken, plots, and last settings."""
+
+    day: int
+    minutes: float
+    plots: int
+    settings: tuple[float, ...]
+
+
+def begun_day(campaign: Campaign, rows: Sequence[LedgerRow]) -> BegunDay | None:
+    """Return the last planned day, which runs may be added to; None where it is over.
+
+    A day of which all runs are recorded is taken as over: what is added is made on a later one.
+    """
+    last = next_day(rows) - 1
+    on_it = [row for row in rows if row.day == last]
+    if not on_it or all(row.status != "planned" for row in on_it):
+        return None
+    conditions = campaign.conditions(np.array([row.settings for row in on_it]))
+    minutes = float(np.sum(rig_room.derived(campaign.rig, conditions)["run_minutes"]))
+    plots = len({(row.stage, row.plot) for row in on_it})
+    return BegunDay(last, minutes, plots, on_it[-1].settings)
 
 
 def next_day(rows: Sequence[LedgerRow]) -> int:
@@ -321,17 +394,19 @@ def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextSt
 
 
 def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
-    """Return a notice where there are more runs than the budget carries."""
-    affordable, count = campaign.affordable(), counted(campaign, rows)
-    if count <= affordable.runs:
+    """Return a notice where there are more runs, or days, than the budget carries."""
+    left = left_to_plan(campaign, rows)
+    if left.runs >= 0:
         return ()
-    return (
-        Notice(
-            "over-budget",
-            f"With these there are {count} runs; the budget carries {affordable.runs} "
-            f"(what decides: {affordable.binds}).",
-        ),
-    )
+    last, days = next_day(rows) - 1, campaign.budget.days
+    if left.binds == "days" and days is not None and last > days:
+        what = f"With these the runs go on to day {last}, and the budget has {days} days."
+    else:
+        what = (
+            f"With these there are {counted(campaign, rows)} runs; the budget carries "
+            f"{campaign.affordable().runs} (what decides: {left.binds})."
+        )
+    return (Notice("over-budget", what),)
 
 
 def assumed_settings(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
@@ -762,6 +837,10 @@ def _file_changed(campaign: Campaign, record: StageRecord) -> list[Notice]:
         "the planned runs may no longer suit it."
     )
     return [Notice("file-changed", what)]
+
+
+def _runs_counted(count: int) -> str:
+    return f"{count} run" if count == 1 else f"{count} runs"
 
 
 def runs_in_words(numbers: Sequence[int]) -> str:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from doe.analysis.wording import chance_words, listed, runs_named, signed
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
-from doe.standing import counted
+from doe.standing import counted, left_to_plan
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -425,8 +425,7 @@ def status_lines(result: StatusResult) -> list[str]:
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
     last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
-    left = result.affordable.runs - counted(result.campaign, rows)
-    over = f"{_count(-left, 'run')} over it" if left < 0 else f"{left} left to plan"
+    over = left_to_plan(result.campaign, rows).sentence
     early = counted(result.campaign, rows) - sum(not prepares(row) for row in rows)
     over += (
         f"; {_count(early, 'blank or sacrificial run')} of later stages counted" if early else ""

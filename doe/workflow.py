@@ -83,6 +83,7 @@ from doe.planning import (
     rows_of,
     sample_notices,
     scheduled,
+    scheduled_after,
 )
 from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
@@ -524,25 +525,29 @@ def suggest(
     *,
     runs: int | None = None,
     accept: bool = False,
+    instead: bool = False,
     kind: str | None = None,
     without: Sequence[str] = (),
     say: Say = _silent,
 ) -> SuggestResult:
     """Say which runs to make next, and why; with `accept`, append them to the ledger as a stage.
 
-    Accepted twice without a result in between, they are planned once.
+    Accepted twice without a result in between, they are planned once. Runs that were accepted and
+    wait stay as they are.
 
     Parameters
     ----------
     runs
         How many; None for as many as fit a day and the budget still carries.
+    instead
+        Accept them in place of the added runs that nobody started, which are thrown away.
     kind, without
         The one kind of run that is wanted; kinds that are not.
 
     Raises
     ------
     FitError, DesignError, InfeasibleError, StateError
-        No results yet, or no such runs; runs are accepted while planned ones wait.
+        No results yet, or no such runs; runs are accepted while other runs wait.
     """
     from doe import views
     from doe.report.suggest_page import suggest_page
@@ -554,6 +559,9 @@ def suggest(
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
         kept, stage = _without_open_additions(campaign, ledger)
+        added = tuple(row for row in ledger.rows if row not in kept.rows)
+        if not accept:  # what waits is neither shown anew nor thrown away
+            kept, stage = ledger, max(row.stage for row in ledger.rows) + 1
         say("fitting what has come back")
         _refuse_before_results(campaign, kept)
         observed, notices = observations(campaign, kept)
@@ -564,6 +572,10 @@ def suggest(
             raise _too_little(campaign, kept, error) from error
         say("weighing the next runs")
         count = _count_to_suggest(campaign, kept) if runs is None else runs
+        asked_for = "".join(
+            [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
+        )
+        accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
         if accept and waiting:
             raise _planned_runs_first(campaign, waiting)
         confirmed = confirmations(campaign, kept, observed, closures(campaign))
@@ -586,8 +598,10 @@ def suggest(
             found = _beyond_budget(campaign, kept, found)
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
-        days = scheduled(campaign, design, kept.next_run, standing.next_day(kept.rows))
+        days = scheduled_after(campaign, design, kept.next_run, kept.rows)
         rows, of_lots = _added_rows(campaign, kept, stage, design, days)
+        if added and accept and not instead and not _same_runs(added, rows):
+            raise _accepted_runs_wait(campaign, added, accepting)
         numbers = tuple(row.run for row in rows if not prepares(row))
         notices = (
             *campaign.notices(),
@@ -601,10 +615,6 @@ def suggest(
             *(c.notice for c in confirmed),
             *all_notices(replace(analysis, notices=found.notices)),
         )
-        asked_for = "".join(
-            [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
-        )
-        accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
         planned = replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger
         then = _after_suggesting(campaign, planned, found, accepting, accept)
         done = {points.kind: points for points in views.run_points(kept.rows)}
@@ -644,11 +654,13 @@ def augment(
     *,
     wish: AugmentWish,
     accept: bool = False,
+    instead: bool = False,
     say: Say = _silent,
 ) -> AugmentResult:
     """Add runs in a way that the person names; without one, say what each way would buy.
 
-    Accepted twice without a run started in between, they are planned once.
+    Accepted twice without a run started in between, they are planned once. `instead` has them
+    take the place of added runs that nobody started.
 
     Raises
     ------
@@ -667,6 +679,9 @@ def augment(
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
         kept, stage = _without_open_additions(campaign, ledger, repairs=wish.way == "repair")
+        added = tuple(row for row in ledger.rows if row not in kept.rows)
+        if not accept:
+            kept, stage = ledger, max(row.stage for row in ledger.rows) + 1
         first = read_stage(campaign.folder, min(row.stage for row in kept.rows))
         offers = augmenting.offered(campaign, kept, stage, first, wish, say)
         notices = (
@@ -683,6 +698,8 @@ def augment(
         rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days)
         if chosen.way == "repair":
             rows = augmenting.with_reasons(campaign, kept, rows)
+        if added and accept and not instead and not _same_runs(added, rows):
+            raise _accepted_runs_wait(campaign, added, f"{command} --accept")
         say("judging what all runs together can tell")
         affordable = campaign.affordable()
         planned, page = _judged_plan(
@@ -997,13 +1014,18 @@ def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
 
 def _runs_left(campaign: Campaign, kept: Ledger) -> int:
     """Return how many runs of the design the budget still carries; 0 or less where it is spent."""
-    left = campaign.affordable().runs - standing.counted(campaign, kept.rows)
-    return left - len(campaign.order.first_runs)
+    return standing.left_to_plan(campaign, kept.rows).runs - len(campaign.order.first_runs)
 
 
 def _spent_words(campaign: Campaign, kept: Ledger) -> str:
     carried, made = campaign.affordable().runs, standing.counted(campaign, kept.rows)
-    first = campaign.order.first_runs
+    first, days = campaign.order.first_runs, campaign.budget.days
+    last = standing.next_day(kept.rows) - 1
+    if standing.left_to_plan(campaign, kept.rows).binds == "days" and days is not None and last:
+        return (
+            f"No day of the budget is left: it has {days}, and runs are planned or made up to day "
+            f"{last}"
+        )
     told = f", and a stage begins with {' and '.join(first)}" if first else ""
     return (
         f"The budget is spent: runs, days and feedstock carry {carried} runs, and {made} are made "
@@ -1150,6 +1172,21 @@ def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
         "run after them follows from what they say: no runs were added.",
         f"Make them and hand in the sheet: doe record {campaign.name} FILE. A run that will not be "
         "made is handed in as left out, with why.",
+        file=str(campaign.folder / LEDGER_FILE),
+    )
+
+
+def _accepted_runs_wait(
+    campaign: Campaign, added: Sequence[LedgerRow], accepting: str
+) -> DoeError:
+    """Return that runs accepted before stay as they are; others can be had in their place."""
+    runs = standing.runs_in_words([row.run for row in added if not prepares(row)])
+    return StateError.of(
+        "accepted-runs-wait",
+        f"{runs} {'are' if len(added) > 1 else 'is'} accepted and not started, and these would be "
+        "others: nothing was changed.",
+        f"Make them and hand in the sheet: doe record {campaign.name} FILE. To throw them away and "
+        f"plan these in their place: {accepting} --replace",
         file=str(campaign.folder / LEDGER_FILE),
     )
 

@@ -107,7 +107,16 @@ def test_accepted_twice_is_planned_once_and_results_stay(edited, tmp_path: Path)
     )
     recorded = (folder / "runs.csv").read_text().splitlines()
     first = doe("augment", "mint", "--by", "centres", "--runs", "2", "--accept", "--json")
-    second = doe("augment", "mint", "--by", "block", "--runs", "4", "--accept", "--json")
+    waiting = (folder / "runs.csv").read_bytes()
+    others = ("augment", "mint", "--by", "block", "--runs", "4", "--accept")
+    refused = doe(*others, "--json", status=1)["errors"][0]
+    assert refused["code"] == "accepted-runs-wait"
+    assert refused["remedy"].endswith(f"doe {' '.join(others)} --replace")
+    assert (folder / "runs.csv").read_bytes() == waiting
+    again = doe("augment", "mint", "--by", "centres", "--runs", "2", "--accept", "--json")
+    assert again["runs"] == first["runs"]
+    assert (folder / "runs.csv").read_bytes() == waiting
+    second = doe(*others, "--replace", "--json")
     assert [run["run"] for run in second["runs"]] == [16, 17, 18, 19]
     assert first["stage"] == second["stage"] == 2
     assert "additions-replaced" in {each["code"] for each in second["warnings"]}

@@ -279,3 +279,31 @@ def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     found = doe("suggest", "mint", "--json")
     assert found["stop"]["verdict"] == "stop"
     assert doe("suggest", "mint").out.rstrip().endswith("Next: doe fit mint")
+
+
+def test_accepted_runs_that_wait_are_said_first_and_thrown_away_only_when_asked(
+    doe: Command, recorded: Path
+) -> None:
+    first = doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept", "--json")
+    ledger, sheet = (recorded / name for name in ("runs.csv", "sheet-stage2.csv"))
+    waiting, promised = ledger.read_bytes(), sheet.read_bytes()
+    shown = doe("suggest", "mint", "--runs", "3", "--json")
+    assert shown["stop"]["verdict"] == "planned-first"
+    assert shown["stop"]["advice"].startswith("Runs 16, 17 are accepted and wait")
+    at = first["runs"][0]["settings"]
+    assert f"{at['temperature_C']:g} °C, {at['flow_mL_min']:g} mL/min" in shown["stop"]["why"]
+    assert [run["run"] for run in shown["runs"]] == [18, 19, 20]
+    assert {run["stage"] for run in shown["runs"]} == {3}
+    refused = doe("suggest", "mint", "--runs", "3", "--accept", "--json", status=1)["errors"]
+    assert [error["code"] for error in refused] == ["accepted-runs-wait"]
+    assert refused[0]["remedy"].endswith("doe suggest mint --runs 3 --accept --replace")
+    assert (ledger.read_bytes(), sheet.read_bytes()) == (waiting, promised)
+    again = doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept", "--json")
+    assert again["runs"] == first["runs"]
+    assert (ledger.read_bytes(), sheet.read_bytes()) == (waiting, promised)
+    assert "--accept" in doe("suggest", "mint", "--replace", status=2).err
+    instead = doe("suggest", "mint", "--runs", "3", "--accept", "--replace", "--json")
+    assert [run["run"] for run in instead["runs"]] == [16, 17, 18]
+    kept = [file.read_bytes() for file in (recorded / "history").iterdir()]
+    assert waiting in kept
+    assert promised in kept
