@@ -258,7 +258,7 @@ def _verdict(
     at_best: Mapping[str, float],
 ) -> list[str]:
     """Return what only a simulator can tell: what is true where the campaign ended."""
-    from doe.terminal import setting_words
+    from doe.standing import setting_words
 
     maximised, limited = campaign.responses
     reached = float(there[maximised.name][0])

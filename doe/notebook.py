@@ -226,7 +226,7 @@ class Status:
     def __init__(self, result: workflow.StatusResult) -> None:
         self.result = result
         self.missing = result.missing
-        self.next_command = result.next_command
+        self.next_command = result.next_step.command
         self.warnings = [notice.what for notice in result.notices]
 
 

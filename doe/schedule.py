@@ -466,7 +466,7 @@ def _items(
 
 
 def _after(begun_min: float, items: list[_Item]) -> list[_Item]:
-    """Return the items behind the minutes of their first day that are taken, as one without runs."""
+    """Return the items behind the minutes of their first day that other runs take."""
     if not begun_min:
         return items
     return [_Item((), begun_min, True), replace(items[0], new_day=False), *items[1:]]

@@ -10,6 +10,7 @@ import itertools
 import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,8 +18,8 @@ import numpy as np
 from doe import rig as rig_room
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
-from doe.factors import FloatArray, NumericFactor
-from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
+from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells, setting_text
 from doe.log_record import LogRecord, read_log_records
 from doe.samples import drain_label_of, label_of
 from doe.stage import StageRecord, read_stage
@@ -29,9 +30,9 @@ if TYPE_CHECKING:
 __all__ = [
     "LEDGER_FILE",
     "MADE_AGAIN",
+    "STANDS_IN",
     "BegunDay",
     "Left",
-    "STANDS_IN",
     "LostRun",
     "NextStep",
     "achieved_settings",
@@ -44,10 +45,12 @@ __all__ = [
     "counted",
     "doubtful",
     "has_results",
+    "inputs_read",
     "ledger_or_empty",
     "left_to_plan",
     "looked_over",
     "lost_runs",
+    "made_of_this",
     "missing",
     "next_day",
     "next_step",
@@ -56,12 +59,17 @@ __all__ = [
     "planned_hash",
     "planned_ledger",
     "recorded_oddly",
+    "repeats_due",
     "runs_in_words",
+    "setting_words",
+    "waiting_words",
 ]
 
 LEDGER_FILE = "runs.csv"
 MADE_AGAIN, STANDS_IN = "again", "repair"
 """Kinds of run that make up for lost ones: at the same settings, and at others."""
+FIRST_TOLD = 3
+"""Runs, or groups of like ones, that a sentence names with their settings."""
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
@@ -145,9 +153,10 @@ def left_to_plan(campaign: Campaign, rows: Sequence[LedgerRow]) -> Left:
     ]
     binds, left = min(parts, key=lambda part: part[1])
     told = f"{_runs_counted(-left)} over it" if left < 0 else f"{left or 'none'} left to plan"
-    last = next_day(rows) - 1
+    last, days = next_day(rows) - 1, campaign.budget.days
     if binds == "days" and last:
-        told += f" (day {last} of {campaign.budget.days} is {'used' if left <= 0 else 'reached'})"
+        taken = "day 1 is" if last == 1 else f"days 1 to {last} are"
+        told += f" ({taken} taken, of {days})"
     return Left(left, binds, told)
 
 
@@ -214,25 +223,41 @@ def planned_hash(rows: Iterable[LedgerRow], ledger: Ledger) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:16]
 
 
+def inputs_read(campaign: Campaign) -> Iterator[tuple[str, str]]:
+    """Yield what was read beside the campaign file, with its hash: ledger, bottles, logs."""
+    for name in (LEDGER_FILE, "portions.csv"):
+        path = campaign.folder / name
+        if path.exists():
+            yield name, f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
+    for path in sorted((campaign.folder / "logs").glob("run-*.toml"), key=lambda p: p.stem):
+        yield f"logs/{path.name}", f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
+
+
+def made_of_this(campaign: Campaign, page: Path) -> bool:
+    """Tell whether a page that read results was made of the files as they are now."""
+    if not page.is_file():
+        return False
+    text = page.read_text(encoding="utf-8")
+    read = (("campaign.toml", f"sha256 {campaign.file_hash[:16]}"), *inputs_read(campaign))
+    return all(f"<dt>{name}</dt><dd>{what}</dd>" in text for name, what in read)
+
+
 def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
     """Return sentences on what the campaign still waits for, repeats that a log asked for too."""
-    waiting = open_runs(ledger)
-    sentences = []
-    if waiting:
-        sentences.append(f"{runs_in_words(waiting)} still to be made and recorded.")
-    for j, response in enumerate(ledger.schema.responses):
-        blank = [r.run for r in _done(ledger) if r.responses[j] is None]
-        if blank:
-            sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
-    sentences += _unweighed(ledger)
     by_reason: dict[str, list[int]] = {}
     for lost in lost_runs(campaign, ledger):
         if lost.repeat:
             by_reason.setdefault(lost.asked_by, []).append(lost.run)
-    sentences += [
+    sentences = [
         f"{runs_in_words(runs)} to be repeated ({reason})." for reason, runs in by_reason.items()
     ]
-    return tuple(sentences)
+    waiting = waiting_words(campaign, ledger)
+    sentences += [waiting] if waiting else []
+    for j, response in enumerate(ledger.schema.responses):
+        blank = [r.run for r in _done(ledger) if r.responses[j] is None]
+        if blank:
+            sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
+    return (*sentences, *_unweighed(ledger))
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,10 +384,14 @@ def open_runs(ledger: Ledger) -> tuple[int, ...]:
 
 @dataclass(frozen=True, slots=True)
 class NextStep:
-    """The next command to type, and why it is that one; no reason where none needs saying."""
+    """The next command to type, and why it is that one; no reason where none needs saying.
+
+    Where `leads` holds, the reason comes before all else that a command or page says.
+    """
 
     command: str
     because: str = ""
+    leads: bool = False
 
 
 def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextStep:
@@ -374,23 +403,69 @@ def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextSt
     """
     if not ledger.rows:
         return NextStep(f"doe plan {campaign.name}")
-    again = [lost.run for lost in lost_runs(campaign, ledger) if lost.repeat]
-    if again:
-        few = len(again) == 1
-        return NextStep(
-            f"doe augment {campaign.name} --by repair",
-            f"{runs_in_words(again)} {'is' if few else 'are'} to be made again, as "
-            f"{'its' if few else 'their'} log or the reason for leaving {'it' if few else 'them'} "
-            "out asks: that comes before other runs.",
-        )
-    waiting = open_runs(ledger)
+    repeats = repeats_due(campaign, ledger)
+    if repeats:
+        return NextStep(f"doe augment {campaign.name} --by repair", repeats, leads=True)
+    waiting = waiting_words(campaign, ledger)
     if waiting:
-        return NextStep(
-            f"doe record {campaign.name} FILE",
-            f"{runs_in_words(waiting)} still to be made and recorded: what stands here may change "
-            "with them.",
-        )
+        told = f"{waiting} What stands here may change with them."
+        return NextStep(f"doe record {campaign.name} FILE", told, leads=True)
     return otherwise
+
+
+def repeats_due(campaign: Campaign, ledger: Ledger) -> str:
+    """Return which runs are to be made again and how they are set; empty where none are."""
+    again = [lost for lost in lost_runs(campaign, ledger) if lost.repeat]
+    if not again:
+        return ""
+    few = len(again) == 1
+    each = [f"run {lost.run}, {setting_words(campaign.space, lost.settings)}" for lost in again]
+    return (
+        f"{runs_in_words([lost.run for lost in again])} {'is' if few else 'are'} to be made again, "
+        f"as {'its' if few else 'their'} log or the reason for leaving {'it' if few else 'them'} "
+        f"out asks: that comes before other runs ({_first_few(each)})."
+    )
+
+
+def waiting_words(campaign: Campaign, ledger: Ledger) -> str:
+    """Return which runs wait to be made, and how the first of them are set; empty without any.
+
+    Runs that were added and accepted are told as that.
+    """
+    waiting = [row for row in ledger.rows if row.status == "planned"]
+    if not waiting:
+        return ""
+    made_by = {row.stage: read_stage(campaign.folder, row.stage) for row in waiting}
+    added = all(record and record.made_by != "plan" for record in made_by.values())
+    be = "is" if len(waiting) == 1 else "are"
+    wait = "waits" if len(waiting) == 1 else "wait"
+    what = f"{be} accepted and {wait}" if added else f"{be} planned and not recorded yet"
+    alike: dict[tuple[float, ...], list[LedgerRow]] = {}
+    for row in waiting:
+        alike.setdefault((*row.settings, row.day or 0), []).append(row)
+    each = [
+        f"{runs_in_words([row.run for row in rows]).lower()}, "
+        f"{setting_words(campaign.space, rows[0].settings)} "
+        f"({rows[0].kind}{'' if rows[0].day is None else f', day {rows[0].day}'})"
+        for rows in alike.values()
+    ]
+    return f"{runs_in_words([r.run for r in waiting])} {what}. Next on the rig: {_first_few(each)}."
+
+
+def _first_few(each: Sequence[str]) -> str:
+    """Return the first of several, and how many more there are."""
+    more = f"; and {len(each) - FIRST_TOLD} more" if len(each) > FIRST_TOLD else ""
+    return f"{'; '.join(each[:FIRST_TOLD])}{more}"
+
+
+def setting_words(space: FactorSpace, settings: Sequence[float] | FloatArray) -> str:
+    """Return one setting (k,) as people say it: 160 °C, 5.5 mL/min, 40 min."""
+    return ", ".join(
+        setting_text(factor, float(value))
+        if isinstance(factor, CategoricalFactor)
+        else f"{float(f'{value:.6g}'):g} {factor.unit}".rstrip()
+        for factor, value in zip(space, settings, strict=True)
+    )
 
 
 def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from doe.analysis.wording import chance_words, listed, runs_named, signed
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
-from doe.standing import counted, left_to_plan
+from doe.standing import counted, left_to_plan, setting_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from doe.errors import Notice
     from doe.recording import RecordResult
     from doe.responses import Response
+    from doe.standing import NextStep
     from doe.suggest import SuggestedRun
     from doe.workflow import (
         AugmentResult,
@@ -214,7 +215,7 @@ def fit_lines(result: FitResult) -> list[str]:
     from doe.views import pressure_to_set
 
     analysis, space = result.analysis, result.campaign.space
-    lines = [*_title(result.campaign), *_screening_lines(result)]
+    lines = [*_title(result.campaign), *_leading(result.next_step), *_screening_lines(result)]
     lines += _noise_lines(result)
     at = analysis.optimum.settings
     pressure = pressure_to_set(result.campaign, at)
@@ -226,7 +227,7 @@ def fit_lines(result: FitResult) -> list[str]:
     lines += _alike_lines(result.campaign)
     then = result.next_step
     command = "" if then.command in then.because else then.command
-    lines += ["", *wrapped(f"What to run next: {then.because} {command}")]
+    lines += [] if then.leads else ["", *wrapped(f"What to run next: {then.because} {command}")]
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     logarithms = of_logarithms(analysis)
     lines += ["", *wrapped(logarithms)] if logarithms else []
@@ -243,6 +244,11 @@ def fit_lines(result: FitResult) -> list[str]:
     if advice:
         lines += ["", *advice]
     return lines + _curve_lines(result)
+
+
+def _leading(then: NextStep) -> list[str]:
+    """Return what comes before all else that is said, a blank line after it; may be nothing."""
+    return [*wrapped(then.because), ""] if then.leads else []
 
 
 def _noise_lines(result: FitResult) -> list[str]:
@@ -348,7 +354,7 @@ def suggest_lines(result: SuggestResult) -> list[str]:
     lines += ["", *wrapped(chosen.reason)]
     if result.accepted:
         lines += ["", f"In the ledger as stage {result.stage}."]
-    elif result.next_step.because:
+    elif result.next_step.because and not result.next_step.leads:
         lines += ["", *wrapped(result.next_step.because)]
     return lines
 
@@ -424,7 +430,7 @@ def status_lines(result: StatusResult) -> list[str]:
         for stage in {row.stage for row in rows}
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
-    last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_command}"]
+    last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_step.command}"]
     over = left_to_plan(result.campaign, rows).sentence
     early = counted(result.campaign, rows) - sum(not prepares(row) for row in rows)
     over += (
@@ -435,7 +441,8 @@ def status_lines(result: StatusResult) -> list[str]:
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
     danger = [text for code, text in told if code in DANGERS]
     items = [wrapped(text, "! ") for text in unconfirmed]
-    items += [wrapped(f"{buys}: {over}."), *map(wrapped, result.missing)]
+    items += [wrapped(result.done)] if result.done else []
+    items += [*map(wrapped, result.missing), wrapped(f"{buys}: {over}.")]
     items += [wrapped(text, "! ") for _, text in told if text not in (*danger, *unconfirmed)]
     loud = [line for text in danger for line in wrapped(text, "! ")]
     return [*first, *loud, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]
@@ -503,16 +510,6 @@ def ending(
 
 
 # ------------------------------------------------------------------------------------- parts
-
-
-def setting_words(space: FactorSpace, settings: Sequence[float] | FloatArray) -> str:
-    """Return one setting (k,) as people say it: 160 °C, 5.5 mL/min, 40 min."""
-    return ", ".join(
-        setting_text(factor, float(value))
-        if isinstance(factor, CategoricalFactor)
-        else f"{float(f'{value:.6g}'):g} {factor.unit}".rstrip()
-        for factor, value in zip(space, settings, strict=True)
-    )
 
 
 def predicted(response: Response, at: Prediction) -> str:

@@ -5,7 +5,6 @@ Shapes: n runs, k factors.
 
 from __future__ import annotations
 
-import hashlib
 import itertools
 import math
 import sys
@@ -38,7 +37,7 @@ from doe.sheet import (
     BenchRun,
     SamplePoint,
 )
-from doe.standing import NextStep
+from doe.standing import NextStep, inputs_read
 from doe.stops import pressures_kept, stop_limits
 
 if TYPE_CHECKING:
@@ -164,27 +163,18 @@ def header(
         source=None if invented else campaign.source or None,
         notices=tuple(dict.fromkeys(n for n in notices if n.code != "limits-not-confirmed")),
         next_command=then.command,
-        next_because=then.because,
+        next_because="" if then.leads else then.because,
+        lead=then.because if then.leads else "",
         provenance=(
             ("seed", str(campaign.seed)),
             ("campaign.toml", f"sha256 {campaign.file_hash[:16]}"),
-            *(_inputs(campaign) if page in READ_RESULTS else ()),
+            *(inputs_read(campaign) if page in READ_RESULTS else ()),
             ("limits of the rig", _confirmed(campaign)),
             ("made with", software),
         ),
         cautions=rig_room.CAUTIONS,
         practice_defaults=tuple(rig_room.common_practice(campaign.rig)),
     )
-
-
-def _inputs(campaign: Campaign) -> Iterator[tuple[str, str]]:
-    """Yield what was read beside the campaign file, with its hash: ledger, bottles, logs."""
-    for name in ("runs.csv", "portions.csv"):
-        path = campaign.folder / name
-        if path.exists():
-            yield name, f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
-    for path in sorted((campaign.folder / "logs").glob("run-*.toml"), key=lambda p: p.stem):
-        yield f"logs/{path.name}", f"sha256 {hashlib.sha256(path.read_bytes()).hexdigest()[:16]}"
 
 
 def _confirmed(campaign: Campaign) -> str:

@@ -92,7 +92,7 @@ from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
 
 if TYPE_CHECKING:
-    from doe.analysis.confirmation import Promise
+    from doe.analysis.confirmation import Confirmed, Promise
     from doe.analysis.extraction import ExtractionCurves
     from doe.analysis.landscape import Landscape
     from doe.analysis.optimum import Analysis
@@ -225,13 +225,14 @@ class AugmentResult:
 
 @dataclass(frozen=True)
 class StatusResult:
-    """Where a campaign stands."""
+    """Where a campaign stands; `done` says that its settings are confirmed, where they are."""
 
     campaign: Campaign
     ledger: Ledger | None
     affordable: Affordable
     missing: tuple[str, ...]
-    next_command: str
+    next_step: NextStep
+    done: str
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -468,11 +469,17 @@ def fit(
     analysis = _choice_allowed_for(analysis, around)
     told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
+    confirmed = confirmations(campaign, ledger, observed, closures(campaign))
     suggesting = f"doe suggest {campaign.name}"
+    done = _done(campaign, ledger, confirmed)
     then = standing.next_step(
         campaign,
         ledger,
         NextStep(
+            f"read {_report(campaign, 'fit', stage).relative_to(campaign.workspace)}", done, True
+        )
+        if done
+        else NextStep(
             suggesting, f"All planned runs are in. {suggesting} says what to run next, or to stop."
         ),
     )
@@ -480,7 +487,7 @@ def fit(
         *campaign.notices(),
         *ledger.notices,
         *notices,
-        *(c.notice for c in confirmations(campaign, ledger, observed, closures(campaign))),
+        *(c.notice for c in confirmed),
         *all_notices(analysis),
         *found_notices(analysis, found),
         *other_than_planned(campaign, ledger, analysis, model),
@@ -591,11 +598,16 @@ def suggest(
             kinds=kinds,
             weighed=models_weighed(campaign, analysis, observed),
         )
-        spent = runs is None and _runs_left(campaign, kept) <= 0
-        if spent and accept:
-            raise _nothing_left(campaign, kept)
-        if spent and found.verdict not in ("planned-first", "measure"):
+        confirmed_now = _done(campaign, kept, confirmed)
+        spent = _runs_left(campaign, kept) <= 0
+        named = bool(runs is not None or kind or without)
+        if accept and not named and (confirmed_now or spent):
+            raise _nothing_to_add(campaign, kept, confirmed_now)
+        if confirmed_now:
+            found = _confirmed_before(found, confirmed_now, named)
+        elif spent and not named and found.verdict not in ("planned-first", "measure"):
             found = _beyond_budget(campaign, kept, found)
+        found = _what_comes_first(campaign, kept, found)
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
         days = scheduled_after(campaign, design, kept.next_run, kept.rows)
@@ -603,11 +615,14 @@ def suggest(
         if added and accept and not instead and not _same_runs(added, rows):
             raise _accepted_runs_wait(campaign, added, accepting)
         numbers = tuple(row.run for row in rows if not prepares(row))
+        over = standing.over_budget(campaign, [*kept.rows, *rows])
+        if named:
+            suggestion = _beyond_said(suggestion, over)
         notices = (
             *campaign.notices(),
             *ledger.notices,
             *notices,
-            *standing.over_budget(campaign, [*kept.rows, *rows]),
+            *over,
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
@@ -746,19 +761,60 @@ def status(asked: str, start: Path) -> StatusResult:
     notices = (*standing.beyond_by_logs(campaign), *campaign.notices())
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
+    ledger_now = ledger or Ledger(campaign.schema, ())
+    done = _done(campaign, ledger_now, _verdicts_so_far(campaign, ledger_now))
+    otherwise = _reading_the_report(campaign, ledger_now)
+    if not done and otherwise.command.startswith("read"):
+        otherwise = NextStep(f"doe suggest {campaign.name}")
     return StatusResult(
         campaign,
         ledger,
         campaign.affordable(),
         missing,
-        standing.next_step(
-            campaign,
-            ledger or Ledger(campaign.schema, ()),
-            NextStep(f"doe fit {campaign.name}"),
-        ).command,
+        standing.next_step(campaign, ledger_now, otherwise),
+        done,
         tuple(there),
         notices,
     )
+
+
+def _verdicts_so_far(campaign: Campaign, ledger: Ledger) -> tuple[Confirmed, ...]:
+    """Return what confirming runs came to; nothing is worked out where none was made."""
+    if not any(row.kind == "confirm" and row.status == "done" for row in ledger.rows):
+        return ()
+    observed, _ = observations(campaign, ledger)
+    return confirmations(campaign, ledger, observed, closures(campaign))
+
+
+def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
+    """Return that settings are confirmed and nothing is left to do; empty where that is not so.
+
+    Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
+    """
+    if not confirmed or not confirmed[-1].held or standing.open_runs(ledger):
+        return ""
+    last = confirmed[-1]
+    stage = next(row.stage for row in ledger.rows if row.run == last.runs[0])
+    later = any(row.stage > stage and row.status == "done" for row in ledger.rows)
+    if later or standing.repeats_due(campaign, ledger):
+        return ""
+    count = len(last.runs)
+    return (
+        f"Confirmed, done: {standing.setting_words(campaign.space, last.settings)} held in "
+        f"{count} fresh run{'' if count == 1 else 's'} "
+        f"({standing.runs_in_words(last.runs).lower()}). Work at these settings."
+    )
+
+
+def _reading_the_report(campaign: Campaign, ledger: Ledger) -> NextStep:
+    """Return where to read what is known: in the report, or by making it where it is not there."""
+    stages = [row.stage for row in ledger.rows if started(row)]
+    report = _report(campaign, "fit", max(stages, default=1))
+    if not standing.made_of_this(campaign, report):
+        return NextStep(
+            f"doe fit {campaign.name}", "The report says what is known, and how surely."
+        )
+    return NextStep(f"read {report.relative_to(campaign.workspace)}")
 
 
 # ---------------------------------------------------------------------------------- planning
@@ -968,19 +1024,18 @@ def _after_suggesting(
     accepted: bool,
 ) -> NextStep:
     """Return what comes next by the advice; and how to plan the runs shown all the same."""
-    advised = _advised_step(campaign, found, accepting)
+    advised = _advised_step(campaign, ledger, found, accepting)
     then = standing.next_step(campaign, ledger, advised)
-    if accepted or then.command == accepting:
+    if accepted or then.leads or then.command == accepting or not found.runs:
         return then
-    if standing.open_runs(ledger):  # nothing is accepted while they wait, and the advice names them
-        by_advice = found.verdict == "planned-first" and then.command.endswith(" FILE")
-        return replace(then, because="") if by_advice else then
     return replace(
         then, because=f"{then.because} To plan the runs shown here all the same: {accepting}"
     )
 
 
-def _advised_step(campaign: Campaign, found: Suggestion, accepting: str) -> NextStep:
+def _advised_step(
+    campaign: Campaign, ledger: Ledger, found: Suggestion, accepting: str
+) -> NextStep:
     """Return what the advice comes to as a command."""
     from doe.suggest import CONFIRMING
 
@@ -996,7 +1051,7 @@ def _advised_step(campaign: Campaign, found: Suggestion, accepting: str) -> Next
             f"Once a range is wider, doe augment {name} --by wider-region plans runs in it.",
         )
     if found.verdict == "stop":
-        return NextStep(f"doe fit {name}", "The report says what is known, and how surely.")
+        return _reading_the_report(campaign, ledger)
     if found.verdict == "confirm" and all(run.kind != "confirm" for run in found.runs):
         return NextStep(f"doe suggest {name} --kind confirm --runs {CONFIRMING} --accept")
     return NextStep(accepting)
@@ -1045,13 +1100,52 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     )
 
 
-def _nothing_left(campaign: Campaign, kept: Ledger) -> DoeError:
+def _confirmed_before(found: Suggestion, done: str, asked: bool) -> Suggestion:
+    """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
+    if asked:
+        return replace(found, verdict="stop", advice=done, why=f"{found.advice} {found.why}")
+    more = "Whoever wants more runs all the same asks for them: --runs N, or --kind KIND."
+    why = f"{found.why} {more}"
+    return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
+
+
+def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
+    """Return the suggestion led by repeats that are due and accepted runs that wait."""
+    repeats, waiting = standing.repeats_due(campaign, kept), standing.waiting_words(campaign, kept)
+    if repeats:
+        why = " ".join([waiting, found.why] if waiting else [found.why])
+        return replace(found, verdict="planned-first", advice=repeats, why=why)
+    if not waiting:
+        return found
+    told, _, settings = waiting.partition(". ")
+    if not told.endswith(("wait", "waits")):
+        return replace(found, why=f"{settings} {found.why}")
+    unknown = "What is shown below does not know what they will say: ask again when they are in."
+    return replace(found, advice=f"{told}: make them first.", why=f"{settings} {unknown}")
+
+
+def _beyond_said(suggestion: Suggestion, over: Sequence[Notice]) -> Suggestion:
+    """Return a suggestion that says before its reasons that its runs are beyond the budget."""
+    if not over or not suggestion.runs:
+        return suggestion
+    told = f"Beyond the budget: {over[0].what[0].lower()}{over[0].what[1:]}"
+    parts = [told, suggestion.advice]
+    if suggestion.verdict in ("planned-first", "stop"):
+        parts.reverse()
+    return replace(suggestion, advice=" ".join(parts))
+
+
+def _nothing_to_add(campaign: Campaign, kept: Ledger, done: str) -> DoeError:
+    wanted = f"say how many runs are wanted all the same: doe suggest {campaign.name} --runs N"
+    file = str(campaign.folder / standing.LEDGER_FILE)
+    if done:
+        what, remedy = f"{done} No runs were added.", f"Stop here, or {wanted} --accept"
+        return StateError.of("confirmed", what, remedy, file=file)
     return StateError.of(
         "budget-spent",
         f"{_spent_words(campaign, kept)}: no runs were added.",
-        f"Raise [budget], or say how many runs are wanted beyond it: doe suggest {campaign.name} "
-        "--runs N --accept",
-        file=str(campaign.folder / standing.LEDGER_FILE),
+        f"Raise [budget], or {wanted} --accept",
+        file=file,
     )
 
 
@@ -1176,9 +1270,7 @@ def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
     )
 
 
-def _accepted_runs_wait(
-    campaign: Campaign, added: Sequence[LedgerRow], accepting: str
-) -> DoeError:
+def _accepted_runs_wait(campaign: Campaign, added: Sequence[LedgerRow], accepting: str) -> DoeError:
     """Return that runs accepted before stay as they are; others can be had in their place."""
     runs = standing.runs_in_words([row.run for row in added if not prepares(row)])
     return StateError.of(
@@ -1197,7 +1289,7 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
     runs = suggestion.runs
     return Design(
         space=campaign.space,
-        settings=np.array([run.settings for run in runs]),
+        settings=np.array([run.settings for run in runs]).reshape(-1, len(campaign.space)),
         kinds=tuple(run.kind for run in runs),
         plots=_plots(suggestion),
         family="suggested",

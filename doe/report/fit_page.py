@@ -222,6 +222,7 @@ def _fit_first_screen(
     how = "A guess at the best settings" if evidence.shown.guess else "Best settings so far"
     panel = Panel(f"{how}{together}", settings, _what_remarks_say(around, evidence.shown))
     return joined(
+        prose([header.lead], "lead"),
         prose([verdict.sentences[0] for verdict in evidence.screenings], "lead"),
         prose(evidence.shown.sentences, "lead"),
         from_template("best", panel),

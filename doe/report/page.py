@@ -97,6 +97,8 @@ class Header:
         Pairs of label and text: seed, hash of the campaign file, versions.
     next_command, next_because
         What to type next, and why that.
+    lead
+        What comes before all else that a page says; may be empty.
     practice_defaults
         Pairs of key and value taken from common practice, which the person may edit.
     """
@@ -112,6 +114,7 @@ class Header:
     notices: tuple[str | Notice, ...] = ()
     next_command: str = ""
     next_because: str = ""
+    lead: str = ""
     provenance: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     practice_defaults: tuple[tuple[str, str], ...] = ()
