@@ -34,6 +34,7 @@ __all__ = [
     "Offer",
     "Way",
     "existing_runs",
+    "lots_again",
     "nothing_run_yet",
     "offered",
     "way_asked",
@@ -256,6 +257,14 @@ def _made_up_for(
         if one is not None:
             left.remove(one)
     return tuple(found), tuple(left)
+
+
+def lots_again(
+    campaign: Campaign, ledger: Ledger, settings: Sequence[tuple[float, ...]]
+) -> tuple[str, ...]:
+    """Return for each added run (m,) the lot of the lost one that it makes again; empty if none."""
+    found, _ = _made_up_for(settings, standing.lost_runs(campaign, ledger))
+    return tuple("" if one is None else one.lot for one in found)
 
 
 def with_reasons(

@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
+import numpy.typing as npt
 
 from doe import standing
 from doe.campaign import Affordable, Campaign
@@ -354,7 +355,11 @@ class LotPlan:
 
 
 def lots_of(
-    campaign: Campaign, design: Design, days: Schedule | None, former: Sequence[LedgerRow] = ()
+    campaign: Campaign,
+    design: Design,
+    days: Schedule | None,
+    former: Sequence[LedgerRow] = (),
+    again: Sequence[str] = (),
 ) -> LotPlan:
     """Return which lot each run takes, spread over blocks, days and plots.
 
@@ -363,6 +368,9 @@ def lots_of(
     former
         Runs planned before, whose feedstock is gone or spoken for. The reserve is kept back from
         the first stage only: it is for repeats.
+    again
+        Lot (n,) that a run had of which each is the repeat, empty where it is none: it keeps it
+        as long as there is enough of it.
     """
     from doe.design.lots import shared_out
 
@@ -373,26 +381,30 @@ def lots_of(
     masses = np.broadcast_to(np.asarray(masses, dtype=np.float64), (len(design),))
     kept = 0.0 if former else campaign.budget.reserve
     gone = _used_g(campaign, former)
+    names = list(lots)
     left = np.array([lot.amount * (1 - kept) - gone[name] for name, lot in lots.items()])
     early = campaign.order.first_runs
-    left_for_runs = left.copy()
+    for_runs = left.copy()
     before = []
     for kind in early:
-        most = int(left_for_runs.argmax())
-        before.append("" if kind == "blank" else list(lots)[most])
-        left_for_runs[most] -= 0.0 if kind == "blank" else masses[0]
-    day_of = (0,) * len(design) if days is None else days.day_of
-    whole = len(set(design.plots)) < len(design)
-    groups = [
-        (design.blocks[i] if design.blocks else 0, day_of[i], design.plots[i] if whole else 0)
-        for i in range(len(design))
-    ]
-    model = model_called(campaign.space, design.model) if design.model else None
-    X = (model or model_of(campaign.space, "main-effects")).matrix(design.coded)
-    generator = np.random.default_rng([design.seed, 2, len(former)])
-    chosen_lots = shared_out(np.maximum(left_for_runs, 0.0), masses, groups, X, generator)
-    used = np.bincount(chosen_lots, masses, len(lots)) + left - left_for_runs
-    names = list(lots)
+        most = int(for_runs.argmax())
+        before.append("" if kind == "blank" else names[most])
+        for_runs[most] -= 0.0 if kind == "blank" else masses[0]
+    chosen_lots, changed = _lots_kept(names, for_runs, masses, again)
+    free = np.flatnonzero(chosen_lots < 0)
+    if len(free):
+        day_of = (0,) * len(design) if days is None else days.day_of
+        whole = len(set(design.plots)) < len(design)
+        groups = [
+            (design.blocks[i] if design.blocks else 0, day_of[i], design.plots[i] if whole else 0)
+            for i in free
+        ]
+        model = model_called(campaign.space, design.model) if design.model else None
+        X = (model or model_of(campaign.space, "main-effects")).matrix(design.coded)
+        generator = np.random.default_rng([design.seed, 2, len(former)])
+        there = np.maximum(for_runs - _taken(chosen_lots, masses, len(names)), 0.0)
+        chosen_lots[free] = shared_out(there.tolist(), masses[free], groups, X[free], generator)
+    used = _taken(chosen_lots, masses, len(names)) + left - for_runs
     short = [
         f"lot {name}: {needs:g} g, with {there:g} g left"
         for name, needs, there in zip(names, used.tolist(), left.tolist(), strict=True)
@@ -400,8 +412,41 @@ def lots_of(
     ]
     kept_back = f" after {100 * kept:g} % reserve" if kept else ""
     what = f"The lots do not hold what these runs need{kept_back}: {'; '.join(short)}."
-    notices = (Notice("lots-short", what),) if short else ()
-    return LotPlan(tuple(names[lot] for lot in chosen_lots), tuple(before), notices)
+    notices = [Notice("lots-short", what)] if short else []
+    for i, lot, there_g in changed:
+        told = (
+            f"A repeat is made of lot {names[chosen_lots[i]]} and not of lot {lot} as the run that "
+            f"it repeats: of that lot {there_g:g} g are left, and it takes {masses[i]:g} g."
+        )
+        notices.append(Notice("lot-changed", told))
+    return LotPlan(tuple(names[lot] for lot in chosen_lots), tuple(before), tuple(notices))
+
+
+def _lots_kept(
+    names: Sequence[str], left: FloatArray, masses: FloatArray, again: Sequence[str]
+) -> tuple[npt.NDArray[np.intp], list[tuple[int, str, float]]]:
+    """Return the place of the lot (n,) that each repeat keeps, -1 where none is kept.
+
+    With it come the repeats of whose lot too little is left: which, lot, and how much [g].
+    """
+    found, left = np.full(len(masses), -1, dtype=np.intp), left.copy()
+    changed = []
+    for i, lot in enumerate(again):
+        if lot not in names:
+            continue
+        place = names.index(lot)
+        if left[place] + 1e-6 >= masses[i]:
+            found[i] = place
+            left[place] -= masses[i]
+        else:
+            changed.append((i, lot, max(float(left[place]), 0.0)))
+    return found, changed
+
+
+def _taken(lots: npt.NDArray[np.intp], masses: FloatArray, count: int) -> FloatArray:
+    """Return how much of each lot the runs take that have one [g]."""
+    has = lots >= 0
+    return np.asarray(np.bincount(lots[has], masses[has], count), dtype=np.float64)
 
 
 def _used_g(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[str, float]:
@@ -468,7 +513,7 @@ def rows_of(
     blocks = (*(None,) * len(before), *(design.blocks or (None,) * len(design)))
     lot = (*lots.before, *lots.runs) if lots is not None and lots.runs else ("",) * len(kinds)
     plots = (*range(1, len(before) + 1), *(plot + len(before) for plot in design.plots))
-    settings = [*([design.settings[0]] * len(before)), *design.settings]
+    settings = [*([*design.settings[:1]] * len(before)), *design.settings]
     return tuple(
         LedgerRow(
             first_run + i,

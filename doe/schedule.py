@@ -374,11 +374,11 @@ def schedule(
     lines = _timeline(rig, conditions, known)
     _check_labels(len(lines), plots, blocks, lots, kinds, minutes_per_day)
     items = _items(lines, plots, blocks, before, minutes_per_day)
-    parted = _in_days(_after(begun_min, items), minutes_per_day)
+    parted = _in_days(items, minutes_per_day, begun_min)
     days = tuple(
-        _day(first_day + d, first_run, part, lines, plots)
+        _day(first_day + d, first_run, part, lines, plots, 0.0 if d else begun_min)
         for d, part in enumerate(parted)
-        if any(item.pieces for item in part)
+        if part
     )
     of_run = {slot.row: slot for day in days for slot in day.slots if slot.kind == "run"}
     day_of = tuple(of_run[i].day for i in range(len(lines)))
@@ -465,13 +465,6 @@ def _items(
     return items
 
 
-def _after(begun_min: float, items: list[_Item]) -> list[_Item]:
-    """Return the items behind the minutes of their first day that other runs take."""
-    if not begun_min:
-        return items
-    return [_Item((), begun_min, True), replace(items[0], new_day=False), *items[1:]]
-
-
 def _minutes(pieces: Sequence[tuple[SlotKind, int]], lines: Timeline) -> float:
     return sum(float(lines.total_min[row]) for _, row in pieces)
 
@@ -487,8 +480,16 @@ def _kept_together(
         yield _Item((piece,), float(minutes[piece[1]]), new_day and i == 0)
 
 
-def _in_days(items: Sequence[_Item], most: float) -> list[list[_Item]]:
-    """Return items in days; each stretch that must begin a day is shared out on its own."""
+def _in_days(items: Sequence[_Item], most: float, begun_min: float = 0.0) -> list[list[_Item]]:
+    """Return items in days; each stretch that must begin a day is shared out on its own.
+
+    Of a day that is begun, what is left is filled up first; where nothing fits its part is empty.
+    """
+    if begun_min:
+        ends = itertools.accumulate((item.minutes for item in items), initial=begun_min)
+        fit = sum(end <= most + SLACK_MIN for end in ends) - 1
+        rest = [replace(item, new_day=i == 0) for i, item in enumerate(items[fit:])]
+        return [list(items[:fit]), *(_in_days(rest, most) if rest else [])]
     starts = [i for i, item in enumerate(items) if item.new_day] + [len(items)]
     days: list[list[_Item]] = []
     for start, end in itertools.pairwise(starts):
@@ -534,9 +535,14 @@ def _days_filled(minutes: Sequence[float], most: float) -> int:
 
 
 def _day(
-    number: int, first_run: int, items: Sequence[_Item], lines: Timeline, plots: Sequence[int]
+    number: int,
+    first_run: int,
+    items: Sequence[_Item],
+    lines: Timeline,
+    plots: Sequence[int],
+    at: float,
 ) -> Day:
-    slots, at = [], sum(item.minutes for item in items if not item.pieces)
+    slots = []
     for kind, row in (piece for item in items for piece in item.pieces):
         end = at + float(lines.total_min[row])
         run = first_run + row if kind == "run" else None
@@ -747,11 +753,7 @@ def _days_in_order(
     """
     reordered = replace(lines, total_min=lines.total_min[list(order)])
     items = _items(reordered, [plots[i] for i in order], (), before, most)
-    parted = [
-        part
-        for part in _in_days(_after(begun_min, items), most)
-        if any(item.pieces for item in part)
-    ]
+    parted = [part for part in _in_days(items, most, begun_min) if part]
     day_of = [
         day
         for day, part in enumerate(parted)

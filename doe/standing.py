@@ -265,7 +265,7 @@ class LostRun:
     """A run whose results are missing, and nothing is planned in its place yet.
 
     `repeat` says that its log, or the person's reason, asks for it again at its settings (k,);
-    `asked_by` names the rule, or the reason.
+    `asked_by` names the rule, or the reason; `lot` is that of its feedstock, empty without lots.
     """
 
     run: int
@@ -273,6 +273,7 @@ class LostRun:
     why: str
     repeat: bool
     asked_by: str
+    lot: str = ""
 
 
 def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
@@ -297,7 +298,7 @@ def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
         why = row.left_out_because or (record.because if record is not None else "")
         asked_by = f"rule {record.rule}" if by_log and record is not None else why
         repeat = by_log or why.casefold().startswith("repeat")
-        found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by)))
+        found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by, row.lot)))
     for spare in ledger.rows:
         if spare.kind == STANDS_IN and spare.run not in again:
             made_up = (f for f in found if f[0] < spare.stage and not f[1].repeat)
@@ -419,11 +420,15 @@ def repeats_due(campaign: Campaign, ledger: Ledger) -> str:
     if not again:
         return ""
     few = len(again) == 1
-    each = [f"run {lost.run}, {setting_words(campaign.space, lost.settings)}" for lost in again]
+    each = [
+        f"{'' if few else f'run {lost.run} '}at {setting_words(campaign.space, lost.settings)}"
+        for lost in again
+    ]
+    at = f" {each[0]}" if few else f" ({_first_few(each)})"
     return (
-        f"{runs_in_words([lost.run for lost in again])} {'is' if few else 'are'} to be made again, "
-        f"as {'its' if few else 'their'} log or the reason for leaving {'it' if few else 'them'} "
-        f"out asks: that comes before other runs ({_first_few(each)})."
+        f"{runs_in_words([lost.run for lost in again])} {'is' if few else 'are'} to be made "
+        f"again{at}, as {'its' if few else 'their'} log or the reason for leaving "
+        f"{'it' if few else 'them'} out asks: that comes before other runs."
     )
 
 

@@ -92,6 +92,12 @@ CLOSE = 0.2
 """Coded distance from a step uphill within which a setting stands for it."""
 FURTHER = 0.05
 """Coded length of a step beyond the range, looked at up to one whole range."""
+NEAR_EDGE = 0.25
+"""Share of the range from an edge, within which all places where the best may lie tell the edge."""
+WIDER = 0.5
+"""Coded length beyond an edge, for which what rises inside is taken to go on."""
+TO_WIDEN = 4
+"""Runs that a wider range takes at least."""
 CONFIRMING = 3
 HOPELESS = 0.05
 """Share of open truths with settings that keep all limits, below which more runs are no help."""
@@ -163,6 +169,7 @@ def suggest(
     seed: int = 0,
     kinds: Collection[Kind] = KINDS,
     weighed: Mapping[str, Recommendation | None] | None = None,
+    carried: int | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
 
@@ -188,6 +195,9 @@ def suggest(
         Kinds of run that may be suggested.
     weighed
         By response the polynomial that its runs speak for, to hold the surfaces against.
+    carried
+        How many runs the budget still carries: a wider range is advised only where it carries
+        runs in it. None where that is not known.
 
     Raises
     ------
@@ -209,7 +219,9 @@ def suggest(
     offered = set(KINDS) if only_confirm else set(kinds)
     batch = _Batch.of(analysis, decision, data, offered, count, seed)
     runs = batch.filled(count)
-    told = _advised(analysis, decision, batch, feasible, waiting, count, confirmed, observed)
+    widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
+    edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
+    told = _advised(analysis, decision, batch, edges, waiting, count, confirmed, observed)
     tied: tuple[Notice, ...] = ()
     if only_confirm:
         runs = _with_confirmation(analysis, decision, batch, runs, count, group)
@@ -643,7 +655,7 @@ def _advised(
     analysis: Analysis,
     decision: Decision,
     batch: _Batch,
-    feasible: Feasible,
+    edges: Sequence[str],
     waiting: Sequence[int],
     count: int,
     confirmed: Sequence[Confirmed],
@@ -668,7 +680,7 @@ def _advised(
         return lacking
     held = _what_held(decision, confirmed)
     enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMING
-    verdict, advice, why = _weighed(analysis, decision, batch, feasible, count, enough)
+    verdict, advice, why = _weighed(analysis, decision, batch, edges, count, enough)
     return verdict, advice, " ".join([*held, why])
 
 
@@ -713,7 +725,7 @@ def _weighed(
     analysis: Analysis,
     decision: Decision,
     batch: _Batch,
-    feasible: Feasible,
+    edges: Sequence[str],
     count: int,
     held: bool,
 ) -> _Told:
@@ -721,7 +733,6 @@ def _weighed(
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
-    edges = tuple(_edges(decision, feasible))
     pays, figures = _what_runs_buy(decision, batch, count)
     if doubts and pays:
         advice = "Go on: what is known can't be relied on yet."
@@ -829,11 +840,14 @@ def _confirmed(decision: Decision, batch: _Batch) -> bool:
     return int((np.abs(batch.done - at).max(axis=1) < SAME_SETTING).sum()) >= CONFIRMING
 
 
-def _edges(decision: Decision, feasible: Feasible) -> Iterator[str]:
+def _edges(analysis: Analysis, decision: Decision, feasible: Feasible) -> Iterator[str]:
     """Yield on which edges of the ranges the best lies, and how far the rig would go beyond them.
 
-    An edge counts where in four of five open truths a step back from it is worse.
+    An edge counts where the interval in which the best may lie stays near it, in four of five open
+    truths a step back from it is worse, and what rises inside, going on beyond it, would bring
+    more than one run scatters by.
     """
+    assert analysis.location is not None
     space, coded, best = decision.space, decision.coded, decision.coded[decision.best]
     for i in space.numeric:
         factor = space.factors[i]
@@ -849,13 +863,24 @@ def _edges(decision: Decision, feasible: Feasible) -> Iterator[str]:
         truths = decision.truths
         if float((truths[:, decision.best] > truths[:, near]).mean()) < 0.8:
             continue
+        upper = bool(best[i] > 0)
+        spread = analysis.location.spreads[i]
+        inner, edge = (spread.low, factor.high) if upper else (spread.high, factor.low)
+        if inner is None or abs(edge - inner) > NEAR_EDGE * (factor.high - factor.low):
+            continue
         further = _furthest(decision, feasible, i, factor, float(np.sign(best[i])))
-        if further is not None:
-            end = "upper" if best[i] > 0 else "lower"
-            edge = factor.high if best[i] > 0 else factor.low
+        if further is None:
+            continue
+        rise = float((truths[:, decision.best] - truths[:, near]).mean())
+        step = min(abs(further - edge) / factor.half_range, WIDER)
+        gain = rise * step / abs(float(coded[near, i] - best[i]))
+        if gain > decision.scatter:
             yield (
-                f"The best lies on the {end} edge of {factor.name.replace('_', ' ')} "
-                f"({edge:g} {factor.unit}), and the rig would allow {further:g} {factor.unit}."
+                f"The best lies on the {'upper' if upper else 'lower'} edge of "
+                f"{factor.name.replace('_', ' ')} ({edge:g} {factor.unit}), and the rig would "
+                f"allow {further:g} {factor.unit}. If what rises inside goes on, "
+                f"{step * factor.half_range:.3g} {factor.unit} beyond the edge would add "
+                f"{decision.about(gain)} to the {decision.gained}."
             )
 
 

@@ -597,6 +597,7 @@ def suggest(
             seed=campaign.seed,
             kinds=kinds,
             weighed=models_weighed(campaign, analysis, observed),
+            carried=_runs_left(campaign, kept),
         )
         confirmed_now = _done(campaign, kept, confirmed)
         spent = _runs_left(campaign, kept) <= 0
@@ -710,7 +711,9 @@ def augment(
         if wish.way is None or chosen.design is None or chosen.addition is None:
             return AugmentResult(campaign, stage, offers, None, False, command, (), notices)
         days = chosen.days
-        rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days)
+        settings = [tuple(setting) for setting in chosen.design.settings.tolist()]
+        again = augmenting.lots_again(campaign, kept, settings) if chosen.way == "repair" else ()
+        rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days, again)
         if chosen.way == "repair":
             rows = augmenting.with_reasons(campaign, kept, rows)
         if added and accept and not instead and not _same_runs(added, rows):
@@ -1113,7 +1116,7 @@ def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Su
     """Return the suggestion led by repeats that are due and accepted runs that wait."""
     repeats, waiting = standing.repeats_due(campaign, kept), standing.waiting_words(campaign, kept)
     if repeats:
-        why = " ".join([waiting, found.why] if waiting else [found.why])
+        why = waiting or f"{found.advice} {found.why}"
         return replace(found, verdict="planned-first", advice=repeats, why=why)
     if not waiting:
         return found
@@ -1300,10 +1303,18 @@ def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
 
 
 def _added_rows(
-    campaign: Campaign, kept: Ledger, stage: int, design: Design, days: Schedule | None
+    campaign: Campaign,
+    kept: Ledger,
+    stage: int,
+    design: Design,
+    days: Schedule | None,
+    again: Sequence[str] = (),
 ) -> tuple[tuple[LedgerRow, ...], tuple[Notice, ...]]:
-    """Return the planned rows of runs added as a stage, and what to mind of lots."""
-    lots = lots_of(campaign, design, days, kept.rows)
+    """Return the planned rows of runs added as a stage, and what to mind of lots.
+
+    `again` is the lot of the run that each makes again, empty where it makes none.
+    """
+    lots = lots_of(campaign, design, days, kept.rows, again)
     first = kept.next_run
     rows = rows_of(campaign, design, days, stage=stage, first_run=first, lots=lots)
     return rows, lots.notices

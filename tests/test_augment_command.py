@@ -281,7 +281,9 @@ def test_repeats_and_suggested_runs_do_not_take_each_others_place(edited, tmp_pa
     doe("augment", "mint", "--by", "repair", "--accept")
     kinds = [row["kind"] for row in ledger_rows(tmp_path).values()][15:]
     assert kinds == ["centre", "centre", "again"]
-    answer = doe("augment", "mint", "--by", "centres", "--runs", "3", "--accept", "--json")
+    others = ("augment", "mint", "--by", "centres", "--runs", "3", "--accept", "--json")
+    assert doe(*others, status=1)["errors"][0]["code"] == "accepted-runs-wait"
+    answer = doe(*others, "--replace")
     rows = ledger_rows(tmp_path)
     assert [row["kind"] for row in rows.values()][15:] == ["again", "centre", "centre", "centre"]
     assert answer["stage"] == 4
@@ -313,7 +315,6 @@ def test_fit_suggest_and_status_name_the_same_next_command(edited, tmp_path: Pat
     for words in (("fit", "mint"), ("suggest", "mint"), ("status", "mint")):
         said = doe(*words).said_out
         assert said.rstrip().endswith("Next: doe record mint FILE")
-        waits = "planned and not recorded yet" if words[0] == "suggest" else "still to be made"
-        assert waits in said
+        assert "Run 16 is accepted and waits" in said
     page = (tmp_path / "reports" / "mint-stage1-fit.html").read_text(encoding="utf-8")
-    assert "still to be made and recorded" in page
+    assert "Run 16 is accepted and waits" in page

@@ -479,3 +479,17 @@ def test_totals_in_batch_leave_out_what_is_not_there() -> None:
     assert needed.water_mL == 400
     assert (needed.drains, needed.feed_bottles, needed.feedstock_g) == (None, None, None)
     assert not any("bottle" in what or "feedstock" in what for what, _, _ in needed.rows())
+
+
+def test_a_day_that_others_began_is_filled_up_before_a_new_one() -> None:
+    # 140 of 300 min are taken: one run of 120 min fits behind them, the second does not
+    planned = schedule(rig(), lasting(120, 120), range(1, 3), 300.0, first_day=4, begun_min=140.0)
+    assert planned.day_of == (4, 5)
+    assert planned.start_min.tolist() == pytest.approx([140, 0])
+    assert planned.hours == pytest.approx(4.0)
+    alone = schedule(rig(), lasting(120), [1], 300.0, first_day=4, begun_min=140.0)
+    assert alone.sentence == "1 run fits into day 4, which takes 4 h 20 min of 5 h."
+    # no room behind 200 min: the begun day stays as it is
+    later = schedule(rig(), lasting(120), [1], 300.0, first_day=4, begun_min=200.0)
+    assert later.day_of == (5,)
+    assert later.start_min.tolist() == pytest.approx([0])

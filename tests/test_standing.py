@@ -146,7 +146,7 @@ def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_forme
     take_in(campaign, read_sheet_text("\n".join(lines), "s", campaign.schema))
     first = workflow.suggest(str(folder), folder, runs=3, accept=True)
     assert "additions-replaced" not in {notice.code for notice in first.notices}
-    second = workflow.suggest(str(folder), folder, runs=2, accept=True)
+    second = workflow.suggest(str(folder), folder, runs=2, accept=True, instead=True)
     what = {notice.code: notice.what for notice in second.notices}["additions-replaced"]
     assert what.startswith("Runs 16 to 18 ")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import re
 from pathlib import Path
 
@@ -269,16 +270,32 @@ def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     back = fill(recorded / "sheet-stage2.csv", recorded / "back2.csv", made_up_results)
     doe("record", "mint", str(back))
     said = doe("suggest", "mint").out
-    assert "it held" in said
+    assert said.splitlines()[2].startswith("Confirmed, done: ")
     assert "\nConfirmation, runs 16 to 18: it held." in said
     assert "! Confirmation" not in said
-    assert said.count("runs 16, 17 and 18") == 0
-    path = recorded / "campaign.toml"
-    text = path.read_text(encoding="utf-8")
-    path.write_text(re.sub(r"(?m)^# runs = \d+", "runs = 18", text), encoding="utf-8")
+    assert said.rstrip().endswith("Next: doe fit mint")
     found = doe("suggest", "mint", "--json")
     assert found["stop"]["verdict"] == "stop"
-    assert doe("suggest", "mint").out.rstrip().endswith("Next: doe fit mint")
+    assert found["runs"] == []
+    ledger = (recorded / "runs.csv").read_bytes()
+    assert (
+        doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]["code"] == "confirmed"
+    )
+    assert (recorded / "runs.csv").read_bytes() == ledger
+    # every command leads with it, and the last word is the report, not a round of commands
+    report = "Next: read reports/mint-stage2-fit.html"
+    for words in ("fit", "suggest", "status"):
+        told = doe(words, "mint").out
+        assert "Confirmed, done: " in "\n".join(told.splitlines()[:6])
+        assert told.rstrip().endswith(report)
+    page = (recorded.parent.parent / "reports" / "mint-stage2-fit.html").read_text(encoding="utf-8")
+    assert 0 < page.index("Confirmed, done: ") < page.index("°C", page.index("<h1"))
+    # whoever asks for runs gets them
+    asked = doe("suggest", "mint", "--runs", "2", "--json")
+    assert len(asked["runs"]) == 2
+    assert asked["stop"]["advice"].startswith("Confirmed, done: ")
+    assert doe("suggest", "mint", "--runs", "2", "--accept", "--json")["accepted"]
+    assert "Confirmed, done" not in doe("status", "mint").out
 
 
 def test_accepted_runs_that_wait_are_said_first_and_thrown_away_only_when_asked(
@@ -307,3 +324,32 @@ def test_accepted_runs_that_wait_are_said_first_and_thrown_away_only_when_asked(
     kept = [file.read_bytes() for file in (recorded / "history").iterdir()]
     assert waiting in kept
     assert promised in kept
+
+
+def test_days_begun_are_used_up_and_beyond_the_last_one_is_said_first(
+    doe: Command, recorded: Path
+) -> None:
+    """One run alone takes its day: the days decide, not how many runs a full day would hold."""
+    path = recorded / "campaign.toml"
+    text = path.read_text(encoding="utf-8")
+    with (recorded / "runs.csv").open(newline="") as file:
+        last = max(int(row["day"]) for row in csv.DictReader(file))
+    changed, times = re.subn(r"(?m)^days = \d+", f"days = {last + 1}", text)
+    assert times == 1
+    path.write_text(re.sub(r"(?m)^feedstock = .*", 'feedstock = "5 kg"', changed), encoding="utf-8")
+    before = doe("status", "mint", "--json")["left_to_plan"]
+    assert before > 1
+    one = doe("suggest", "mint", "--kind", "repeat", "--runs", "1", "--accept", "--json")
+    assert one["runs"][0]["day"] == last + 1
+    back = fill(recorded / "sheet-stage2.csv", recorded / "back2.csv", made_up_results)
+    doe("record", "mint", str(back))
+    assert doe("status", "mint", "--json")["left_to_plan"] == 0
+    assert f"none left to plan (days 1 to {last + 1} are taken" in doe("status", "mint").out
+    assert doe("suggest", "mint", "--json")["stop"]["advice"].startswith("No day of the budget")
+    refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
+    assert refused["code"] == "budget-spent"
+    assert f"up to day {last + 1}" in refused["what"]
+    beyond = doe("suggest", "mint", "--runs", "1", "--json")
+    said = f"Beyond the budget: with these the runs go on to day {last + 2}"
+    assert beyond["stop"]["advice"].startswith(said)
+    assert "over-budget" in {notice["code"] for notice in beyond["warnings"]}

@@ -58,8 +58,8 @@ NAMED_MOST = 6
 LINKING_FROM = 3
 """Added runs from which a block can spare one that links it to the others."""
 NOT_LINKED = (
-    "None of the added runs repeats an earlier one, so a shift between the stages would pass for "
-    "what the settings do. Runs at the centre in both would show it."
+    "None of the added runs repeats an earlier one that gave a result, so a shift between the "
+    "stages would pass for what the settings do. Runs at the centre in both would show it."
 )
 
 
