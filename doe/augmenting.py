@@ -309,7 +309,23 @@ def _offer(ground: _Ground, way: Way, stage: int) -> Offer:
     if addition.block is not None:
         design = replace(design, blocks=(addition.block,) * len(design))
     days = scheduled_after(campaign, design, ground.next_run, ground.every_row)
+    if way == "repair" and ground.wish.runs is None and days is not None:
+        spare = _room_left(campaign, days, len(design))
+        design = replace(design, notices=(*design.notices, *spare))
     return Offer(way, addition, design, days)
+
+
+def _room_left(campaign: Campaign, days: Schedule, runs: int) -> tuple[Notice, ...]:
+    """Return a notice where a day of the budget would be spent on few runs."""
+    last, (longest, _) = days.days[-1], campaign.runs_per_day()
+    room = int((days.minutes_per_day - last.minutes) / longest + 1e-9)
+    if room < 1:
+        return ()
+    what = (
+        f"Day {last.number} has room for {room} more, and counts as used all the same: --runs "
+        f"{runs + room} fills it up with the best runs beside."
+    )
+    return (Notice("day-not-full", what),)
 
 
 def _kinds(ground: _Ground, way: Way, addition: Addition) -> tuple[str, ...]:

@@ -400,6 +400,8 @@ def augment_lines(result: AugmentResult) -> list[str]:
             lines += wrapped(f"{offer.way}: {offer.addition.buys}{_costs(offer)}", "  • ")
         return lines
     (offer,) = result.offers
+    for what in [notice.what for notice in result.notices if notice.code == "over-budget"]:
+        lines += [*wrapped(f"Beyond the budget: {what[0].lower()}{what[1:]}"), ""]
     if offer.addition is not None:
         lines += wrapped(f"Stage {result.stage}, {offer.way}. {offer.addition.buys}")
     lines += ["", *_run_table(result.campaign, planned.rows), ""]

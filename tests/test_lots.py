@@ -92,6 +92,37 @@ def test_a_lot_that_is_short_is_used_up_and_what_lots_buy_is_said(command: Comma
     assert "after 25 % reserve" in short
 
 
+def test_a_repeat_keeps_its_lot_or_says_which_it_takes_and_why(doe: Command) -> None:
+    rows = ledger()
+    lost = {lot: next(row for row in rows if row["lot"] == lot) for lot in ("spring", "autumn")}
+    numbers = {row["run"] for row in lost.values()}
+    lines = ["run,extract_yield_mg_g,furfural_mg_g,left_out_because"]
+    for row in rows:
+        gone = row["run"] in numbers
+        lines.append(
+            f"{row['run']},,,repeat: spilt" if gone else f"{row['run']},30.{row['run']},1,"
+        )
+    Path("back.csv").write_text("\n".join(lines) + "\n")
+    doe("record", "mint", "back.csv")
+    settings = {lot: float(row["temperature_C"]) for lot, row in lost.items()}
+    again = doe("augment", "mint", "--by", "repair", "--json")["runs"]
+    assert sorted(run["lot"] for run in again) == ["autumn", "spring"]
+    by_notes = {run["lot"]: run["settings"]["temperature_C"] for run in again}
+    assert by_notes == settings
+    # 12 g a run: nothing of the spring's lot is left for another
+    spring = sum(row["lot"] == "spring" for row in rows)
+    file = Path("designs/mint/campaign.toml")
+    less = file.read_text().replace('"200 g"', f'"{12 * spring + 5} g"')
+    file.write_text(less.replace('"250 g"', '"400 g"'))  # the budget counts on 400 g in all
+    short = doe("augment", "mint", "--by", "repair", "--json")
+    assert [run["lot"] for run in short["runs"]] == ["autumn", "autumn"]
+    (told,) = [n["what"] for n in short["warnings"] if n["code"] == "lot-changed"]
+    assert told == (
+        "A repeat is made of lot autumn and not of lot spring as the run that it repeats: of that "
+        "lot 5 g are left, and it takes 12 g."
+    )
+
+
 def test_sheets_name_the_lot_and_another_may_be_handed_in(doe: Command) -> None:
     row = ledger()[0]
     other = {"spring": "autumn", "autumn": "spring"}[row["lot"]]

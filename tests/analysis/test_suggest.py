@@ -200,6 +200,21 @@ def test_a_best_on_the_edge_names_how_far_the_rig_would_go():
     assert "would allow 141 °C" in found.advice + found.why
     inside = suggest(analysis, whole_box_only, 3, observations=data)
     assert "edge" not in inside.advice + inside.why
+    # nor where the budget carries no runs beyond it, nor where a confirmation is asked for
+    for other in (
+        suggest(analysis, up_to_141, 3, observations=data, carried=3),
+        suggest(analysis, up_to_141, 3, observations=data, kinds=kinds_asked("confirm")),
+    ):
+        assert "edge" not in other.advice + other.why
+    enough = suggest(analysis, up_to_141, 3, observations=data, carried=4)
+    assert "edge" in enough.advice + enough.why
+
+
+def test_an_edge_beyond_which_scatter_would_hide_the_gain_is_not_named():
+    """Half a coded unit further would bring 0.05, which is what one run scatters by."""
+    analysis, data = made_up(lambda coded: 10 + 0.1 * coded[:, 0] - 2 * coded[:, 1] ** 2)
+    found = suggest(analysis, whole_box, 3, observations=data)
+    assert "edge of temperature" not in found.advice + found.why
 
 
 def whole_box_only(settings):
