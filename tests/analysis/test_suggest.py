@@ -211,9 +211,14 @@ def test_a_best_on_the_edge_names_how_far_the_rig_would_go():
 
 
 def test_an_edge_beyond_which_scatter_would_hide_the_gain_is_not_named():
-    """Half a coded unit further would bring 0.05, which is what one run scatters by."""
-    analysis, data = made_up(lambda coded: 10 + 0.1 * coded[:, 0] - 2 * coded[:, 1] ** 2)
+    """The rise is sure, but half a coded unit of it is less than one run is found to scatter by."""
+    slope = 0.15
+    analysis, data = made_up(lambda coded: 10 + slope * coded[:, 0] - 2 * coded[:, 1] ** 2)
     found = suggest(analysis, whole_box, 3, observations=data)
+    scatters = re.search(r"one run scatters by \(([\d.]+) mg/g\)", found.why)
+    assert scatters is not None
+    assert float(scatters[1]) > slope / 2
+    assert found.recommended.settings[0] == 130
     assert "edge of temperature" not in found.advice + found.why
 
 
