@@ -157,6 +157,10 @@ class Decision:
             merits=np.vstack([self.merits, merits]),
         )
 
+    def with_neighbours(self, settings: FloatArray, feasible: Feasible, reach: float) -> Decision:
+        """Return the decision with the settable neighbours of settings (n, k), `reach` away."""
+        return self.with_settings(_neighbours(self.space, settings, feasible, reach))
+
     @property
     def gained(self) -> str:
         """Name of what gains in overall worth are told in.

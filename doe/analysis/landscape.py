@@ -140,7 +140,7 @@ def landscape_of(
         },
         analysis.location or location,
         location,
-        choices_of(analysis.decision)
+        choices_of(analysis.decision, feasible)
         if analysis.decision is not None
         else choices(analysis.fits, candidates),
         aims,

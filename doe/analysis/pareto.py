@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,7 +15,7 @@ import numpy.typing as npt
 
 from doe.analysis.fit import FittedModel, Prediction
 from doe.analysis.optimum import judged
-from doe.factors import FloatArray
+from doe.factors import Feasible, FloatArray
 
 if TYPE_CHECKING:
     from doe.analysis.decision import Decision
@@ -23,6 +24,9 @@ if TYPE_CHECKING:
 __all__ = ["Choice", "choices", "choices_of", "figures_of_merit", "undominated"]
 
 SHOWN = 8
+DRAWN = 256
+REACHES = (0.1, 0.05, 0.025, 0.0125)
+"""The neighbours of the choices are looked at too, so far away (coded) in turn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,24 +48,61 @@ def choices(
     """
     if len(fits) < 2 or not len(candidates):
         return ()
-    taken = _taken(figures_of_merit(fits, candidates, level), most)
+    merits = figures_of_merit(fits, candidates, level)
+    front = np.flatnonzero(undominated(merits))
+    taken = _ordered(merits, front[_thinned(merits[front], most)])
     return _told({fit.response.name: fit for fit in fits}, candidates[taken], level)
 
 
-def choices_of(decision: Decision, *, most: int = SHOWN, level: float = 0.95) -> tuple[Choice, ...]:
-    """Return `choices` by what the recommended settings rest on, among the settings it looked at.
+def choices_of(
+    decision: Decision, feasible: Feasible, *, most: int = SHOWN, level: float = 0.95
+) -> tuple[Choice, ...]:
+    """Return settings that no others beat by what the recommended settings rest on.
 
-    A limit counts by the chance that one new run keeps it.
+    Among the settings it looked at and the settable neighbours of the choices. A limit counts by
+    the chance that one new run keeps it. Each choice is better than each other in some response by
+    more than the intervals of the two means, so none costs what the runs can tell for what they
+    cannot; the one for the sake of a response is as good in it as the best, as far as they tell.
     """
     if len(decision.responses) < 2:
         return ()
-    taken = _taken(decision.merits, most)
+    taken = _taken(decision, most, level)
+    for reach in REACHES:
+        decision = decision.with_neighbours(decision.candidates[taken], feasible, reach)
+        taken = _taken(decision, most, level)
     return _told(decision.surrogates, decision.candidates[taken], level)
 
 
-def _taken(merits: FloatArray, most: int) -> npt.NDArray[np.intp]:
-    front = np.flatnonzero(undominated(merits))
-    taken = front[_thinned(merits[front], most)]
+def _taken(decision: Decision, most: int, level: float) -> npt.NDArray[np.intp]:
+    front = np.flatnonzero(undominated(decision.merits))
+    settings = decision.candidates[front]
+    generator = np.random.default_rng([*decision.seed, len(front)])
+    each = (decision.surrogates[response.name] for response in decision.responses)
+    apart = np.stack([_told_apart(own, settings, level, generator) for own in each], axis=2)
+    merits = decision.merits[front]
+    better = (apart & (merits[:, None] > merits[None])).any(axis=2)
+    return _ordered(decision.merits, front[_thinned(merits, most, apart, better & better.T)])
+
+
+def _told_apart(
+    own: Surrogate, settings: FloatArray, level: float, generator: np.random.Generator
+) -> npt.NDArray[np.bool_]:
+    """Return between which settings (m, m) the interval of the change leaves out no change.
+
+    From surfaces drawn as the runs allow them: means near each other stray together.
+    """
+    drawn = own.paths(settings, DRAWN, generator)
+    drawn = np.log(drawn) if own.logarithmic else drawn
+    drawn = drawn - drawn.mean(axis=1, keepdims=True)  # what all share changes no difference
+    covariance = np.atleast_2d(np.cov(drawn.T))
+    size = np.diag(covariance)
+    sd = np.sqrt((size[:, None] + size - 2 * covariance).clip(min=0.0))
+    mean = drawn.mean(axis=0)
+    wide = NormalDist().inv_cdf((1 + level) / 2)
+    return np.asarray(np.abs(mean[:, None] - mean) > wide * sd)
+
+
+def _ordered(merits: FloatArray, taken: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
     return np.asarray(taken[np.lexsort(-merits[taken][:, ::-1].T)])
 
 
@@ -114,15 +155,40 @@ def undominated(merits: FloatArray) -> npt.NDArray[np.bool_]:
     return mask
 
 
-def _thinned(merits: FloatArray, most: int) -> npt.NDArray[np.intp]:
-    """Return the rows to show: the best in each column, then the furthest from those taken."""
+def _thinned(
+    merits: FloatArray,
+    most: int,
+    apart: npt.NDArray[np.bool_] | None = None,
+    choice: npt.NDArray[np.bool_] | None = None,
+) -> npt.NDArray[np.intp]:
+    """Return the rows to show: the best in each column, then the furthest from those taken.
+
+    Parameters
+    ----------
+    apart
+        Which rows are told apart in each column (n, n, r); any that differ where not given.
+    choice
+        Which two rows (n, n) are a choice for a person; any two where not given.
+    """
     spread = np.ptp(merits, axis=0)
     scaled = (merits - merits.min(axis=0)) / np.where(spread > 0, spread, 1.0)
     # Of equally good rows the one best in the others, so that no extreme is needlessly lopsided.
     rest = scaled.sum(axis=1)
-    taken = list(dict.fromkeys(int(np.lexsort((rest, column))[-1]) for column in scaled.T))[:most]
-    apart = np.min([np.linalg.norm(scaled - scaled[i], axis=1) for i in taken], axis=0)
-    while len(taken) < most and apart.max() > 1e-9:
-        taken.append(int(np.argmax(apart)))
-        apart = np.minimum(apart, np.linalg.norm(scaled - scaled[taken[-1]], axis=1))
+    taken: list[int] = []
+    left = np.ones(len(merits), dtype=np.bool_)
+
+    def take(row: int) -> None:
+        taken.append(row)
+        left[:] &= np.arange(len(left)) != row if choice is None else choice[row]
+
+    for j, column in enumerate(scaled.T):
+        best = int(np.lexsort((rest, column))[-1])
+        if apart is not None:
+            best = int(np.argmax(np.where(apart[best, :, j], -np.inf, rest)))
+        if left[best] and len(taken) < most:
+            take(best)
+    distance = np.min([np.linalg.norm(scaled - scaled[i], axis=1) for i in taken], axis=0)
+    while len(taken) < most and (distance * left).max() > 1e-9:
+        take(int(np.argmax(distance * left)))
+        distance = np.minimum(distance, np.linalg.norm(scaled - scaled[taken[-1]], axis=1))
     return np.array(taken, dtype=np.intp)

@@ -12,6 +12,7 @@ import pytest
 
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import analyse
+from doe.analysis.pareto import choices_of
 from doe.analysis.recommendation import coverage, decision_of, polynomials_worse_than_mean
 from doe.analysis.recommendation import evidence_of as evidence_of_polynomials
 from doe.analysis.recommendation import recommended as with_settings
@@ -287,3 +288,41 @@ def test_a_predicted_r2_that_does_not_exist_is_no_verdict_on_the_polynomial():
     assert analysis.fits[0].r2_predicted is None
     assert "(the fitted polynomial’s, full quadratic, cannot be worked out)" in told
     assert "none" not in told
+
+
+def two_at_odds(noise=1.0):
+    """More y wants heat and flow, less z wants neither: by invented planes, 17 runs."""
+    settings, rng = runs_of(3), np.random.default_rng(4)
+    x, flow, time = settings.T
+    z = Response("z", "mg/L", "minimise")
+    both = {
+        "y": data_of(settings, space_of(3), lambda _: 60 + 12 * x + 5 * flow + 3 * time, noise),
+        "z": data_of(settings, space_of(3), lambda _: 5 + 2 * x + 0.5 * flow, 0.0),
+    }
+    both["z"] = replace(both["z"], values=both["z"].values + 0.2 * rng.normal(size=17))
+    analysis = analyse([Y, z], linear_model(space_of(3)), both, whole_box)
+    return decision_of(analysis, both, whole_box, None, 3)
+
+
+def test_no_settable_neighbour_beats_a_choice():
+    decision = two_at_odds()
+    found = choices_of(decision, whole_box)
+    assert 3 <= len(found) <= 8
+    for choice in found:
+        steps = 0.1 * np.array(list(product((-2, -1, 0, 1, 2), repeat=3)))
+        near = np.unique((choice.settings + steps).clip(-1, 1), axis=0)
+        y, z = (decision.surrogates[name].predict(near).mean for name in "yz")
+        at_y, at_z = (float(choice.predictions[name].mean[0]) for name in "yz")
+        assert not ((y > at_y + 1e-3) & (z < at_z - 1e-3)).any()
+
+
+def test_each_choice_gains_something_that_the_runs_can_tell():
+    """A change of the other is no price worth naming; where scatter hides all, none is offered."""
+    found = choices_of(two_at_odds(), whole_box)
+    y, z = (np.array([float(c.predictions[name].mean[0]) for c in found]) for name in "yz")
+    assert (np.diff(y) < 0).all()
+    assert (np.diff(z) < 0).all()
+    # a change of half the range is known to about 2 mg/g and 0.1 mg/L from 17 such runs
+    assert np.abs(np.diff(y)).min() > 0.2
+    assert np.abs(np.diff(z)).min() > 0.02
+    assert len(choices_of(two_at_odds(noise=60.0), whole_box)) < len(found)
