@@ -59,6 +59,8 @@ __all__ = [
 
 FORMAT = 1
 Object = dict[str, Any]
+BEYOND_REASON = 3.0
+"""Ranges of the values measured, beyond them, from which an interval says nothing (our rule)."""
 
 
 def _start(campaign: Campaign | None, notices: Sequence[Notice], files: Sequence[Path]) -> Object:
@@ -339,16 +341,36 @@ def _interval(found: Interval | None) -> Object | None:
 
 
 def _of_polynomials(analysis: Analysis, around: Landscape, space: FactorSpace) -> Object | None:
-    """Return the settings that the fitted polynomials alone would recommend, and where else."""
+    """Return the settings that the fitted polynomials alone would recommend, and where else.
+
+    None where they foretell runs left out worse than their mean does: they are not told then.
+    """
+    from doe.analysis.recommendation import polynomials_worse_than_mean
+
     alone = analysis.by_polynomials
-    if alone is None:
+    if alone is None or polynomials_worse_than_mean(analysis):
         return None
+    observed = {fit.response.name: fit.observed for fit in analysis.fits}
     return {
         "settings": space.as_mapping(alone.settings),
-        "predictions": {name: _prediction(p) for name, p in alone.predictions.items()},
+        "predictions": {
+            name: _within_reason(_prediction(p), observed[name])
+            for name, p in alone.predictions.items()
+        },
         "all_aims_probability": _chance(alone.all_aims_probability),
         **_location(around.by_polynomials, space),
     }
+
+
+def _within_reason(told: Object, observed: tuple[float, float]) -> Object:
+    """Return a prediction less intervals that say no more than that nothing is known."""
+    low, high = observed
+    reach = BEYOND_REASON * (high - low)
+    kept = dict(told)
+    for ends in (("mean_low", "mean_high"), ("run_low", "run_high")):
+        if any(kept[e] is None or not low - reach <= kept[e] <= high + reach for e in ends):
+            kept |= dict.fromkeys(ends)
+    return kept
 
 
 def _leeway(around: Landscape, space: FactorSpace) -> Object:
@@ -716,7 +738,7 @@ def _shape(shape: Shape, space: FactorSpace) -> Object:
 def _stationary(found: Stationary, space: FactorSpace) -> Object:
     names = found.surface.names
     return {
-        "settings": None if found.settings is None else space.as_mapping(found.settings),
+        "settings": None if found.settings is None else _as_far(found, space),
         **({} if found.prediction is None else _prediction(found.prediction)),
         "inside_ranges": found.inside_ranges,
         "nature": found.nature,
@@ -741,6 +763,15 @@ def _stationary(found: Stationary, space: FactorSpace) -> Object:
         },
         "may_be_level_share": _number(found.region_share),
     }
+
+
+def _as_far(found: Stationary, space: FactorSpace) -> Object:
+    """Return a stationary place; outside the ranges with the few digits that mean something."""
+    assert found.settings is not None
+    at = space.as_mapping(found.settings)
+    if found.inside_ranges:
+        return at
+    return {k: float(f"{v:.3g}") if isinstance(v, float) else v for k, v in at.items()}
 
 
 def _path_point(point: PathPoint, space: FactorSpace) -> Object:

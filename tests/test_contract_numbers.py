@@ -14,7 +14,7 @@ import pytest
 from doe.analysis.diagnostics import LackOfFit
 from doe.analysis.scrutiny import Scrutiny
 from doe.analysis.transformation import BoxCox
-from doe.contract import _chance, _number, _probable_region
+from doe.contract import _chance, _number, _probable_region, _within_reason
 from doe.factors import FactorSpace, NumericFactor
 from doe.modelling import Finding, scale_notices
 
@@ -155,3 +155,11 @@ def test_the_highest_chance_is_that_at_the_recommended_settings_where_no_place_h
     space = FactorSpace((NumericFactor("flow", "mL/min", 2, 8, 1),))
     told = [_probable_region(region, space, at_best) for at_best in (0.231, 0.1, None)]
     assert [each["highest"] for each in told if each] == [0.23, 0.20, 0.20]
+
+
+def test_an_interval_beyond_reason_is_unknown() -> None:
+    """Values from 40 to 60: from −2888 to 67 is no interval for a person to read."""
+    wild = {"mean": 62.0, "mean_low": -2888.0, "mean_high": 67.0, "run_low": 40.0, "run_high": 80.0}
+    told = _within_reason(wild, (40.0, 60.0))
+    assert (told["mean"], told["mean_low"], told["mean_high"]) == (62.0, None, None)
+    assert (told["run_low"], told["run_high"]) == (40.0, 80.0)

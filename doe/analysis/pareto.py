@@ -81,7 +81,8 @@ def _taken(decision: Decision, most: int, level: float) -> npt.NDArray[np.intp]:
     apart = np.stack([_told_apart(own, settings, level, generator) for own in each], axis=2)
     merits = decision.merits[front]
     better = (apart & (merits[:, None] > merits[None])).any(axis=2)
-    return _ordered(decision.merits, front[_thinned(merits, most, apart, better & better.T)])
+    choice = np.asarray(better & better.T, dtype=np.bool_)
+    return _ordered(decision.merits, front[_thinned(merits, most, apart, choice)])
 
 
 def _told_apart(

@@ -5,7 +5,7 @@ Shapes: n runs, p columns of a model matrix.
 References
 ----------
 Hurvich, Tsai 1989, Biometrika 76:297–307 (AICc; from memory). Its second term counts runs, which
-flatters terms that are set once a plot; the error of left-out plots stands beside it for that.
+flatters terms that are set once a plot: those are charged by the number of plots too.
 """
 
 from __future__ import annotations
@@ -110,6 +110,23 @@ def aicc(criterion: float, n: int, parameters: int) -> float | None:
     if left < 1:
         return None
     return criterion + 2 * parameters + 2 * parameters * (parameters + 1) / left
+
+
+def charge_of_plots(columns: int, plots: int) -> float:
+    """Return what terms that change only from plot to plot are charged beside runs' AICc.
+
+    By how much the mean, of `columns` with it, widens AICc's second term of m plots,
+    2k(k + 1)/(m − k − 1), k with the variance of plots: runs of one plot say nothing more of them.
+    Infinite where there is none.
+    """
+    if columns <= 1:
+        return 0.0
+    k = np.array([2, columns + 1])
+    left = plots - k - 1
+    if left.min() < 1:
+        return float("inf")
+    mean_alone, all_ = 2 * k * (k + 1) / left
+    return float(all_ - mean_alone)
 
 
 def recommend_model(
@@ -285,7 +302,12 @@ def _aicc_of(fit: FittedModel, data: Observations) -> float | None:
     z = fit.scale.forward(fit.values)
     criterion = likelihood_criterion(X, strata.random)(z)
     jacobian = -2 * float(np.sum(np.log(1 / np.abs(fit.scale.slope_back(z)))))
-    return aicc(criterion + jacobian, len(z), X.shape[1] + len(strata.random) + 1)
+    if strata.plots is not None:
+        hard = hard_factors(data)
+        whole = sum(_changes_with_plots(term, hard) for term, _ in fit.model.columns)
+        criterion += charge_of_plots(whole, int(strata.plots.max()) + 1)
+    found = aicc(criterion + jacobian, len(z), X.shape[1] + len(strata.random) + 1)
+    return found if found is not None and np.isfinite(found) else None
 
 
 def _best(candidates: Sequence[Candidate]) -> tuple[Candidate, Candidate | None]:
@@ -446,7 +468,7 @@ Choice = Callable[["_Gram"], Sequence[int] | None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Gram:
-    """X'V⁻¹X, X'V⁻¹y and y'V⁻¹y of n runs: all that stepwise choice needs.
+    """X'V⁻¹X, X'V⁻¹y and y'V⁻¹y of n runs in some plots: all that stepwise choice needs.
 
     `meant` is X'X at settings without jitter, by which columns are called independent.
     """
@@ -456,6 +478,7 @@ class _Gram:
     products: FloatArray
     square: float
     n: int
+    plots: int
 
     def carries(self, at: Columns) -> bool:
         """Whether the columns at some places are independent, jitter not counted."""
@@ -467,7 +490,8 @@ class _Step:
     """One step of forward choice: the columns chosen, and what may be added to them.
 
     `more` are additions of terms, `own` their columns, `blocks` the inverses of what the chosen
-    columns leave of X'V⁻¹X there.
+    columns leave of X'V⁻¹X there. `charge` is what the terms chosen are charged for the plots,
+    `charges` with each addition.
     """
 
     at: Columns
@@ -476,6 +500,8 @@ class _Step:
     more: tuple[tuple[int, ...], ...]
     own: tuple[Columns, ...]
     blocks: tuple[FloatArray, ...]
+    charge: float
+    charges: FloatArray
 
     @property
     def count(self) -> int:
@@ -571,7 +597,8 @@ class _Search:
         both = self._whitened(np.column_stack([self.X[keep], self.z[keep]]), keep)
         X, y = both[:, :-1], both[:, -1]
         meant = self.meant[keep]
-        return _Gram(X.T @ X, meant.T @ meant, X.T @ y, float(y @ y), len(keep))
+        plots = len(np.unique(self.groups[keep]))
+        return _Gram(X.T @ X, meant.T @ meant, X.T @ y, float(y @ y), len(keep), plots)
 
     def _whitened(self, columns: FloatArray, keep: Columns) -> FloatArray:
         """Return L⁻¹ times columns, LL' the covariance of the runs kept."""
@@ -588,6 +615,15 @@ class _Search:
     def _at(self, chosen: Sequence[int]) -> Columns:
         return np.concatenate([*(self.columns[i] for i in chosen), self.always]).astype(np.intp)
 
+    def _charge(self, gram: _Gram, chosen: Sequence[int]) -> float:
+        """Return what terms that change only with the plots are charged beside runs' AICc."""
+        if self.strata.plots is None:
+            return 0.0
+        whole = sum(
+            len(self.columns[i]) for i in chosen if _changes_with_plots(self.pool[i], self.hard)
+        )
+        return charge_of_plots(whole, gram.plots)
+
     def _score(self, squares: FloatArray | float, columns: Columns | int, n: int) -> FloatArray:
         """Return the AICc of residual sums of squares; infinite where there is none."""
         parameters = np.asarray(columns) + 1 + len(self.strata.random)
@@ -601,9 +637,7 @@ class _Search:
         if self.strata.plots is None:
             return True
         count = sum(
-            len(self.columns[i])
-            for i in chosen
-            if all(not power or f in self.hard for f, power in enumerate(self.pool[i].powers))
+            len(self.columns[i]) for i in chosen if _changes_with_plots(self.pool[i], self.hard)
         )
         return count < int(self.strata.plots.max()) + 1
 
@@ -636,11 +670,12 @@ class _Search:
             if step is None:
                 continue
             left, rest = step.without_chosen(squares[who], products[who])
-            now = self._score(left, step.count, gram.n)
+            now = self._score(left, step.count, gram.n) + step.charge
             score[who] = np.minimum(score[who], now)
             if not step.more:
                 continue
             new = self._score(left[:, None] - step.gains(rest), step.count + step.sizes, gram.n)
+            new += step.charges
             pick = np.argmin(new, axis=1)
             best = new[np.arange(len(who)), pick]
             going = best < score[who]
@@ -675,7 +710,17 @@ class _Search:
             own.append(columns)
             inverted = 1 / block if len(columns) == 1 else np.linalg.inv(block)
             blocks.append(np.asarray(inverted, dtype=np.float64))
-        return _Step(at, inverse, solved, tuple(more), tuple(own), tuple(blocks))
+        charges = np.array([self._charge(gram, (*chosen, *addition)) for addition in more])
+        return _Step(
+            at,
+            inverse,
+            solved,
+            tuple(more),
+            tuple(own),
+            tuple(blocks),
+            self._charge(gram, chosen),
+            charges,
+        )
 
     def backward(self, gram: _Gram) -> tuple[int, ...]:
         """Return what is left when terms are dropped one at a time while AICc falls.
@@ -696,10 +741,12 @@ class _Search:
                     rise = float(b[own[0]] ** 2 / inverse[own[0], own[0]])
                 else:
                     rise = float(b[own] @ np.linalg.solve(inverse[np.ix_(own, own)], b[own]))
+                rest = tuple(j for j in chosen if j != i)
                 new = float(self._score(squares + rise, len(at) - len(own), gram.n))
+                new += self._charge(gram, rest)
                 if best is None or (new, rise) < best[:2]:
                     best = new, rise, i
-            score = self._score(squares, len(at), gram.n)
+            score = self._score(squares, len(at), gram.n) + self._charge(gram, chosen)
             if best is None or (best[0] >= score and np.isfinite(score)):
                 return chosen
             chosen = tuple(i for i in chosen if i != best[2])
@@ -839,6 +886,11 @@ def _largest_studentised(white: FloatArray, X: FloatArray, y: FloatArray) -> Flo
     taken = (rest @ white)[:, free] ** 2 / own[free]
     without = np.maximum(squares - taken, SAME * squares) / max(n - p - 1, 1)
     return np.asarray(np.sqrt((taken / without).max(axis=1, initial=0.0)))
+
+
+def _changes_with_plots(term: Term, hard: Sequence[int]) -> bool:
+    """Whether a term changes only with factors (by place) that are set once a plot."""
+    return all(not power or i in hard for i, power in enumerate(term.powers))
 
 
 def _stand_apart(left: FloatArray, squares: FloatArray) -> bool:

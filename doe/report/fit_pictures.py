@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.wording import runs_named
+from doe.analysis.wording import listed, runs_named
 from doe.factors import FactorSpace, FloatArray
 from doe.report.digits import bearing, capital, percent, plain, with_unit
 from doe.report.pictures import (
@@ -230,11 +230,10 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
     both = np.concatenate([fit.values, fit.fitted])
     x = padded_axis(f"fitted {response.words}", response.unit, both, both)
     y = padded_axis(f"observed {response.words}", response.unit, both, both)
-    sd = with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))
     ends = np.array([x.low, x.high])
     return Picture(
         key,
-        f"Runs scatter by {sd} about the model",
+        _scatter_words(fit),
         f"Each dot is a run; on the line, observed and fitted agree. The scatter is the residual "
         f"standard deviation, from {fit.df_residual} degrees of freedom.",
         x,
@@ -245,6 +244,17 @@ def observed_fitted_picture(fit: FittedModel, key: str = "observed-fitted") -> P
         ),
         _runs_table(fit),
     )
+
+
+def _scatter_words(fit: FittedModel) -> str:
+    """Return how far runs lie from the model; in plots the runs of one, and the plots, apart."""
+    sd = with_unit(plain(fit.residual_sd, 2), fitted_unit(fit))
+    others = [name for name, _ in fit.variance_components if name != "run"]
+    if not others:
+        return f"Runs scatter by {sd} about the model"
+    sizes = dict(fit.variance_components)
+    each = [f"{name}s by {with_unit(plain(sizes[name], 2), fitted_unit(fit))}" for name in others]
+    return f"Runs of one {others[-1]} scatter by {sd} about the model, {listed(each)}"
 
 
 def residuals_picture(fit: FittedModel, key: str = "residuals", by: By = "fitted") -> Picture:
@@ -321,14 +331,17 @@ def half_normal_picture(fit: FittedModel, key: str = "half-normal") -> Picture |
         return None
     ratios = np.array([abs(e.coefficient) / e.standard_error for e in shown])
     places = half_normal(ratios)
-    top = int(np.argmax(ratios))
+    clear = np.array([low > 0 or high < 0 for low, high in (e.interval() for e in shown)])
+    top = int(np.argmax(np.where(clear, ratios, 0.0)))
     end = 1.08 * float(places.max())
     line = np.array([0.0, end])
     high = max(float(ratios.max()), end)
     return Picture(
         key,
         f"{capital(in_words(shown[top].label))} stands out most, "
-        f"{plain(float(ratios[top]), 2)} standard errors from zero",
+        f"{plain(float(ratios[top]), 2)} standard errors from zero"
+        if clear.any()
+        else "No term stands clear of zero: the 95 % interval of each includes it",
         "Each dot is a term, sorted by size. If no term did anything, the dots would follow the "
         "line; terms that act rise above it at the right.",
         Axis("half-normal quantile", "", 0.0, end),

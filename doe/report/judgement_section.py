@@ -162,7 +162,9 @@ def runs_table(fit: FittedModel, pulls: Sequence[PullOnBest]) -> Table:
         "run",
         f"observed{tail}",
         f"fitted{tail}",
-        "studentised residual",
+        "studentised residual"
+        if fit.mixed is None
+        else "studentised residual, by all other runs, those of its plot too",
         "leverage",
         "Cook’s distance",
         "moves the best",

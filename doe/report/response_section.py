@@ -87,8 +87,7 @@ def expected_sentence(response: Response, prediction: Prediction) -> str:
     average = with_unit(
         ends(float(prediction.mean_low[0]), float(prediction.mean_high[0]), error), unit
     )
-    low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
-    single = with_unit(ends(low, high).replace(" to ", " and "), unit)
+    single = with_unit(_run_ends(response, prediction).replace(" to ", " and "), unit)
     level = percent(prediction.level)
     wanted = _wanted(response)
     how = "on average (" if prediction.expected is None else "typically (median; "
@@ -129,6 +128,18 @@ def _interval_of(response: Response) -> Callable[..., str]:
     return amount_between if response.never_negative else between
 
 
+def _run_ends(response: Response, prediction: Prediction) -> str:
+    """Return the interval of one run; on a log scale each end by its distance from the middle.
+
+    The upper half is the wider there: its digits would make a small lower end nought.
+    """
+    low, high = float(prediction.run_low[0]), float(prediction.run_high[0])
+    if prediction.expected is None:
+        return _interval_of(response)(low, high)
+    middle = float(prediction.mean[0])
+    return f"{bearing(low, middle - low)} to {bearing(high, high - middle)}"
+
+
 def _at_least_none(response: Response, mean: float, error: float) -> str:
     return "0" if response.never_negative and mean < 0 else bearing(mean, error)
 
@@ -138,22 +149,14 @@ def expected_table(foretold: Sequence[tuple[Response, Prediction]]) -> Table:
     rows = []
     for response, prediction in foretold:
         error, unit = float(prediction.standard_error[0]), response.unit
-        ends = [
-            float(end[0])
-            for end in (
-                prediction.mean_low,
-                prediction.mean_high,
-                prediction.run_low,
-                prediction.run_high,
-            )
-        ]
+        ends = [float(end[0]) for end in (prediction.mean_low, prediction.mean_high)]
         rows.append(
             (
                 response.words,
                 with_unit(_at_least_none(response, float(prediction.mean[0]), error), unit)
                 + ("" if prediction.expected is None else " (median)"),
                 _interval_of(response)(ends[0], ends[1], error),
-                _interval_of(response)(ends[2], ends[3]),
+                _run_ends(response, prediction),
                 _wanted(response),
             )
         )

@@ -11,6 +11,7 @@ from published_data import Y, coded_space, columns, model_of, observed
 from test_fit_split_plot import SPACE, simulated
 
 from doe.analysis.fit import fit_response
+from doe.analysis.observations import Observations
 from doe.analysis.selection import (
     Candidate,
     _best,
@@ -297,3 +298,28 @@ def test_values_that_a_model_passes_through_leave_nothing_to_compare_by():
     assert exact
     assert all(c.exact for c in exact)
     assert not any(c.exact for c in found.candidates if "x1²" not in c.model.labels)
+
+
+@pytest.mark.parametrize(("plots", "most"), [(4, 4), (7, 3)])
+def test_plots_that_scatter_seldom_pass_for_an_effect_of_what_is_set_once_a_plot(plots, most):
+    """30 campaigns each of runs in plots that scatter by twice the runs; temperature is idle.
+
+    Counted as if every run set it anew, temperature was held by half of the models of four plots.
+    """
+    hard = NumericFactor("temperature", "", -1, 1, change="hard")
+    space = FactorSpace((hard, NumericFactor("flow", "", -1, 1)))
+    levels = np.array([-1, 1, 0, -1, 1, 0, 1])[:plots]
+    settings = np.array([(t, f) for t in levels for f in (-1.0, 0.0, 1.0)])
+    of_plot = np.repeat(np.arange(plots), 3)
+    n, held, found_when_real = len(settings), 0, 0
+    for seed in range(30):
+        rng = np.random.default_rng(seed)
+        idle = 50 + 3 * settings[:, 1] + 2 * rng.normal(size=plots)[of_plot] + rng.normal(size=n)
+        runs, numbers = tuple(range(1, n + 1)), tuple(int(p) for p in of_plot)
+        data = Observations(space, settings, settings, idle, runs, (1,) * n, numbers, (None,) * n)
+        held += "temperature" in recommend_model(Y, space, data, 1, draws=1).model.labels
+        real = replace(data, values=idle + 10 * settings[:, 0])
+        labels = recommend_model(Y, space, real, 1, draws=1).model.labels
+        found_when_real += "temperature" in labels
+    assert held <= most
+    assert found_when_real >= 26
