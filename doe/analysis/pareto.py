@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 __all__ = ["Choice", "choices", "choices_of", "figures_of_merit", "undominated"]
 
 SHOWN = 8
+WEIGHED = 48
+"""Of settings that nothing beats, spread over all of them: so many are told apart pair by pair."""
 DRAWN = 256
 REACHES = (0.1, 0.05, 0.025, 0.0125)
 """The neighbours of the choices are looked at too, so far away (coded) in turn."""
@@ -73,8 +75,14 @@ def choices_of(
     return _told(decision.surrogates, decision.candidates[taken], level)
 
 
-def _taken(decision: Decision, most: int, level: float) -> npt.NDArray[np.intp]:
+def _front(decision: Decision, most: int) -> npt.NDArray[np.intp]:
+    """Return so many of the candidates that nothing beats, spread over all of them."""
     front = np.flatnonzero(undominated(decision.merits))
+    return np.asarray(front[_thinned(decision.merits[front], most)])
+
+
+def _taken(decision: Decision, most: int, level: float) -> npt.NDArray[np.intp]:
+    front = _front(decision, WEIGHED)
     settings = decision.candidates[front]
     generator = np.random.default_rng([*decision.seed, len(front)])
     each = (decision.surrogates[response.name] for response in decision.responses)
@@ -144,16 +152,12 @@ def undominated(merits: FloatArray) -> npt.NDArray[np.bool_]:
 
     Of equal rows the first is kept.
     """
-    order = np.lexsort(-merits[:, ::-1].T)  # what dominates a row comes before it
-    front: list[int] = []
-    kept = np.empty((0, merits.shape[1]))
-    for i in order:
-        if not (kept >= merits[i]).all(axis=1).any():
-            front.append(int(i))
-            kept = merits[front]
-    mask = np.zeros(len(merits), dtype=np.bool_)
-    mask[front] = True
-    return mask
+    as_good = np.ones((len(merits), len(merits)), dtype=np.bool_)  # row as good as column
+    for column in merits.T:
+        as_good &= column[:, None] >= column
+    alike = as_good & as_good.T
+    beaten = (as_good & ~alike).any(axis=0)
+    return np.asarray(~(beaten | np.triu(alike, 1).any(axis=0)))
 
 
 def _thinned(
