@@ -122,7 +122,8 @@ class Suggestion:
     """The next runs, and what to do: a word for it, in a sentence, and why.
 
     `recommended` are the settings to work at if no more runs are made; its reason tells by which
-    models. `promise` is what judges the confirming runs among them.
+    models. `promise` is what judges the confirming runs among them; `buys` says what the runs are
+    expected to buy.
     """
 
     runs: tuple[SuggestedRun, ...]
@@ -132,6 +133,7 @@ class Suggestion:
     recommended: SuggestedRun
     notices: tuple[Notice, ...] = ()
     promise: Promise | None = None
+    buys: str = ""
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -234,7 +236,8 @@ def suggest(
     )
     many = sum(run.kind == "confirm" for run in runs)
     promise = _promise(decision, many) if many else None
-    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied), promise)
+    _, buys = _what_runs_buy(decision, batch, count)
+    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied), promise, buys)
 
 
 def _coming(data: Observations, feasible: Feasible) -> FloatArray:

@@ -605,7 +605,7 @@ def suggest(
         if accept and not named and (confirmed_now or spent):
             raise _nothing_to_add(campaign, kept, confirmed_now)
         if confirmed_now:
-            found = _confirmed_before(found, confirmed_now, named)
+            found = _confirmed_before(campaign, found, confirmed_now, confirmed[-1], named)
         elif spent and not named and found.verdict not in ("planned-first", "measure"):
             found = _beyond_budget(campaign, kept, found)
         found = _what_comes_first(campaign, kept, found)
@@ -1103,12 +1103,19 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     )
 
 
-def _confirmed_before(found: Suggestion, done: str, asked: bool) -> Suggestion:
+def _confirmed_before(
+    campaign: Campaign, found: Suggestion, done: str, last: Confirmed, wished: bool
+) -> Suggestion:
     """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
-    if asked:
-        return replace(found, verdict="stop", advice=done, why=f"{found.advice} {found.why}")
+    best = found.recommended.settings
+    moved = ""
+    if not np.allclose(best, last.settings):
+        at = standing.setting_words(campaign.space, best)
+        moved = f"With the confirming runs counted in, {at} looks best; that was not confirmed. "
+    if wished:
+        return replace(found, verdict="stop", advice=done, why=f"{moved}{found.buys}")
     more = "Whoever wants more runs all the same asks for them: --runs N, or --kind KIND."
-    why = f"{found.why} {more}"
+    why = f"{moved}{found.buys} {more}"
     return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
 
 
@@ -1123,8 +1130,11 @@ def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Su
     told, _, settings = waiting.partition(". ")
     if not told.endswith(("wait", "waits")):
         return replace(found, why=f"{settings} {found.why}")
-    unknown = "What is shown below does not know what they will say: ask again when they are in."
-    return replace(found, advice=f"{told}: make them first.", why=f"{settings} {unknown}")
+    them, they, are = ("it", "it", "is") if told.endswith("waits") else ("them", "they", "are")
+    unknown = (
+        f"What is shown below does not know what {they} will say: ask again when {they} {are} in."
+    )
+    return replace(found, advice=f"{told}: make {them} first.", why=f"{settings} {unknown}")
 
 
 def _beyond_said(suggestion: Suggestion, over: Sequence[Notice]) -> Suggestion:

@@ -319,7 +319,7 @@ def test_blocks_of_the_plan_stay_in_the_ledger_and_out_of_the_effects(command: C
     assert found == pytest.approx(alike)
     codes = {warning["code"]: warning["what"] for warning in answer["warnings"]}
     assert "the blocks of the plan" in codes["blocks-allowed-for"]
-    assert re.search(r"Block 1 of stage 1 lies [+−][\d.]+ mg/g off the", codes["block-shift"])
+    assert re.search(r"Block 1 of stage 1 lies [\d.]+ mg/g (above|below) the", codes["block-shift"])
     Path("s.csv").write_text("run,block,extract_yield_mg_g\n1,9,30\n")
     assert "planned with block" in command("record", "mint", "s.csv", status=1).said_err
 

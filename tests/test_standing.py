@@ -258,4 +258,4 @@ def test_what_the_question_offers_does_what_it_says(folder: Path) -> None:
     assert cut_short(recorded(folder, 1, cells))
     assert not cut_short(recorded(folder, 1, {**cells, "left_out_because": "repeat: trip"}))
     result = workflow.status(str(folder), folder)
-    assert result.next_command == "doe augment mint --by repair"
+    assert result.next_step.command == "doe augment mint --by repair"
