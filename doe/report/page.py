@@ -374,7 +374,7 @@ def gravest(notices: Sequence[str | Notice]) -> Markup:
     if not told.rest:
         return bullets(told.first, "mind")
     stands = "stands" if len(told.rest) == 1 else "stand"
-    link = Markup('<p class="mind">{} {} <a href="#more-to-know">below</a></p>')
+    link = Markup('<p class="mind">{} {} <a href="#more-to-know">below</a>.</p>')
     return joined(bullets(told.first, "mind"), link.format(told.rest_in_words, stands))
 
 
