@@ -92,6 +92,7 @@ BACKGROUND = (
 )
 """Codes of what is of the file, of how runs were made, or of polynomials that no setting rests on:
 the same at every stage, so it folds."""
+_KEY = re.compile(r"[a-z]+(_\w+|\s*=)")
 _NEGATIVE = re.compile(r"(?<![\w.-])-(?=\d)")
 
 
@@ -154,6 +155,6 @@ def _weight(code: str) -> int:
 
 
 def notice_text(notice: str | Notice) -> str:
-    """Return a notice as a sentence: with a capital letter, and a minus that is one."""
-    text = notice if isinstance(notice, str) else notice.what
-    return capital(_NEGATIVE.sub("−", text))
+    """Return a notice as a sentence: a capital letter, unless a key begins it; a real minus."""
+    text = _NEGATIVE.sub("−", notice if isinstance(notice, str) else notice.what)
+    return text if _KEY.match(text) else capital(text)
