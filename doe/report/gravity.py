@@ -36,6 +36,7 @@ SAFETY = (
     "co-solvent",
 )
 RESULTS = (
+    "cut-short",
     "additions-replaced",
     "model-not-carried",
     "response-not-fitted",
