@@ -43,13 +43,13 @@ def run(*words: str) -> str:
 
 
 def invented(row: dict[str, str], furfural: bool = True) -> dict[str, str]:
-    """Extract is best near 176 °C and grows with flow; the by-product grows with temperature."""
+    """Extract is best near 176 °C, where the by-product is too much; and grows with flow."""
     x = (float(row["temperature_C"]) - 160) / 40
     y = (float(row["flow_mL_min"]) - 5.5) / 2.5
     z = (float(row["time_min"]) - 40) / 20
     scatter = np.random.default_rng(int(row["run"])).normal(0, 1, 2)
     extract = 60 + 12 * x - 15 * x * x + 8 * y + 3 * z + scatter[0]
-    other = 1.2 + 0.9 * x + 0.4 * z + 0.4 * x * x + 0.05 * scatter[1]
+    other = 1.6 + 1.2 * x + 0.4 * z + 0.4 * x * x + 0.05 * scatter[1]
     row = {**row, "extract_yield_mg_g": f"{extract:.1f}"}
     return {**row, "furfural_mg_g": f"{other:.2f}"} if furfural else row
 

@@ -60,11 +60,9 @@ HELD_IN_PLOTS = (
 `tests/bench/test_bench_recommended.py` and `test_bench_shown.py` print it."""
 
 EVEN_SO = (
-    "The surfaces decide even where a polynomial foretells as well or better: in 240 simulated "
-    "campaigns of 13 to 20 runs the settings chosen so gave 86 to 98 % of the true best in the "
-    "worst tenth, those by polynomials with every term that the runs carry 36 to 97 %, the truth "
-    "being of second order or not. Settings by polynomials of fewer, chosen terms were not "
-    "simulated."
+    "Surfaces decide even where a polynomial foretells as well: in 240 simulated campaigns their "
+    "settings gave, in the worst tenth, 86 to 98 % of the true best, those by polynomials of all "
+    "terms 36 to 97 %."
 )
 """`tests/bench/test_bench_recommended.py` prints it."""
 TERMS_NAMED = 4
