@@ -495,10 +495,11 @@ def fit(
         *(notice for verdict in screened.values() for notice in verdict.notices),
         *curves.notices,
     )
+    of_page = replace(then, command="") if done else then  # a page does not send to itself
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
-        views.header(campaign, "fit", then, stage=stage, notices=notices),
+        views.header(campaign, "fit", of_page, stage=stage, notices=notices),
         analysis,
         campaign.space,
         views.surfaces(campaign, analysis, points),

@@ -290,6 +290,7 @@ def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
         assert told.rstrip().endswith(report)
     page = (recorded.parent.parent / "reports" / "mint-stage2-fit.html").read_text(encoding="utf-8")
     assert 0 < page.index("Confirmed, done: ") < page.index("°C", page.index("<h1"))
+    assert "What to run next" not in page
     # whoever asks for runs gets them
     asked = doe("suggest", "mint", "--runs", "2", "--json")
     assert len(asked["runs"]) == 2
@@ -310,6 +311,10 @@ def test_accepted_runs_that_wait_are_said_first_and_thrown_away_only_when_asked(
     at = first["runs"][0]["settings"]
     assert f"{at['temperature_C']:g} °C, {at['flow_mL_min']:g} mL/min" in shown["stop"]["why"]
     assert [run["run"] for run in shown["runs"]] == [18, 19, 20]
+    page = (recorded.parent.parent / "reports" / "mint-stage3-suggest.html").read_text(
+        encoding="utf-8"
+    )
+    assert page.index("Next on the rig: runs 16, 17") < page.index(">18</td>")
     assert {run["stage"] for run in shown["runs"]} == {3}
     refused = doe("suggest", "mint", "--runs", "3", "--accept", "--json", status=1)["errors"]
     assert [error["code"] for error in refused] == ["accepted-runs-wait"]

@@ -88,12 +88,15 @@ def suggest_page(
         sections.append(maps_section(space, maps, points, "Where they lie"))
     table = _next_runs(suggestion, space, responses, names, planned) if runs else Markup("")
     best = _best_so_far(suggestion, space, responses, pressure)
+    waits = suggestion.verdict == "planned-first"  # what waits is run before anything shown here
+    why_after = "" if waits else suggestion.why
     first = joined(
         prose([suggestion.advice], "lead"),
+        prose([suggestion.why] if waits else []),
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose([*_limits_broken(suggestion, responses, names), suggestion.why, best, *good]),
+        prose([*_limits_broken(suggestion, responses, names), why_after, best, *good]),
         gravest(minded),
         from_template("next", header.next_command, header.next_because),
     )
