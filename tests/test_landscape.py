@@ -42,14 +42,20 @@ def run(*words: str) -> str:
     return result.stdout
 
 
-def invented(row: dict[str, str], furfural: bool = True) -> dict[str, str]:
-    """Extract is best near 176 °C, where the by-product is too much; and grows with flow."""
+def invented(row: dict[str, str], furfural: bool = True, at_odds: bool = False) -> dict[str, str]:
+    """Extract is best near 176 °C and grows with flow; the by-product grows with temperature.
+
+    At odds: extract grows all the way, to where the by-product is far beyond its limit.
+    """
     x = (float(row["temperature_C"]) - 160) / 40
     y = (float(row["flow_mL_min"]) - 5.5) / 2.5
     z = (float(row["time_min"]) - 40) / 20
     scatter = np.random.default_rng(int(row["run"])).normal(0, 1, 2)
     extract = 60 + 12 * x - 15 * x * x + 8 * y + 3 * z + scatter[0]
-    other = 1.6 + 1.2 * x + 0.4 * z + 0.4 * x * x + 0.05 * scatter[1]
+    other = 1.2 + 0.9 * x + 0.4 * z + 0.4 * x * x + 0.05 * scatter[1]
+    if at_odds:
+        extract += 18 * x + 12 * x * x
+        other += 0.6 * x
     row = {**row, "extract_yield_mg_g": f"{extract:.1f}"}
     return {**row, "furfural_mg_g": f"{other:.2f}"} if furfural else row
 
@@ -60,13 +66,13 @@ def campaign(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     run("new", "mint")
     run("plan", "mint")
 
-    def record(furfural: bool = True) -> Path:
+    def record(furfural: bool = True, at_odds: bool = False) -> Path:
         sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
         rows = list(csv.DictReader(sheet.read_text().splitlines()))
         with (tmp_path / "back.csv").open("w", newline="") as file:
             writer = csv.DictWriter(file, rows[0].keys())
             writer.writeheader()
-            writer.writerows(invented(row, furfural) for row in rows)
+            writer.writerows(invented(row, furfural, at_odds) for row in rows)
         run("record", "mint", str(tmp_path / "back.csv"))
         return tmp_path / "designs" / "mint" / "campaign.toml"
 
@@ -88,9 +94,6 @@ def test_fit_answers_what_lies_around_the_best_settings(campaign: Any) -> None:
     assert 0 < region["share_with_swings"] <= 1
     assert region["swings"]["temperature_C"] == described.rig.temperature_overshoot > 0
     assert region["highest"] >= optimum["all_aims_probability"] - 0.01
-    rows = np.array([space.from_mapping(choice["settings"]) for choice in answer["pareto"]])
-    assert len(rows) >= 2
-    assert described.feasible(rows).all()
     shape = answer["responses"]["extract_yield"]["stationary"]
     assert len(shape["eigenvalues"]) == 3
     strongest = shape["eigenvalues"][-1]
@@ -108,13 +111,11 @@ def test_fit_answers_what_lies_around_the_best_settings(campaign: Any) -> None:
 
 
 def test_choices_and_curves_rest_on_what_the_recommended_settings_do(campaign: Any) -> None:
-    """Chances by scipy's normal distribution, the unbeaten by comparing with every place at once.
+    """The unbeaten by comparing with every place at once.
 
     The recommended setting, looked at by the same models, beats no choice in both responses.
     """
-    from scipy.stats import norm
-
-    described = read_campaign(campaign())
+    described = read_campaign(campaign(at_odds=True))
     result = fit("mint", Path())
     analysis, space = result.analysis, described.space
     choices = result.landscape.choices
@@ -125,9 +126,7 @@ def test_choices_and_curves_rest_on_what_the_recommended_settings_do(campaign: A
 
     def merits(rows: Any) -> Any:
         extract, furfural = (analysis.surrogates[f.response.name] for f in analysis.fits)
-        mean, sd = furfural.mean_sd(rows)
-        limit = furfural.forward(described.responses[1].limit)
-        kept = norm.cdf((limit - mean) / np.hypot(sd, furfural.run_sd))
+        kept = furfural.chance_between(rows, -np.inf, described.responses[1].limit)
         return np.column_stack([extract.predict(rows).mean, np.minimum(kept, 0.9)])
 
     assert [fit.response.aim for fit in analysis.fits] == ["maximise", "below"]
@@ -205,7 +204,7 @@ def test_nothing_is_promised_of_a_limit_of_which_nothing_is_known(campaign: Any)
 
 
 def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
-    campaign()
+    campaign(at_odds=True)
     result = fit("mint", tmp_path)
     around, fits, space = result.landscape, result.analysis.fits, result.campaign.space
     table = location_table(space, around.location)
@@ -224,7 +223,7 @@ def test_pages_can_show_it(campaign: Any, tmp_path: Path) -> None:
         assert f'data-choice="{number}"' in drawn
     assert drawn.count("run-choice doubtful") == 1
     best = max(extract for extract, _ in means[1:])
-    assert f"Extract yield {int(best)}." in front.finding  # not that of the doubtful choice
+    assert f"Extract yield {best:.1f}" in front.finding  # not that of the doubtful choice
     with_chance = choices_table(space, fits, around.choices, chances)
     assert [row[-1] for row in with_chance.rows][:2] == [
         "10\N{NO-BREAK SPACE}%",
