@@ -72,6 +72,7 @@ class Shape:
     def entries(self) -> Tree:
         tree: Tree = {}
         while not self.take(r"\}"):
+            before = self.left
             name = self.take(r"\w+|…")
             if self.take("…"):  # `mean …`: all that a prediction has
                 tree = merged(tree, NAMED_SHAPES["prediction"])
@@ -79,6 +80,7 @@ class Shape:
                 inner = self.value() if self.take(":") else {}
                 tree = merged(tree, {"*" if name.isupper() else name: inner})
             self.take(",|or null|or(?= )")
+            assert len(self.left) < len(before), f"not a shape: {before[:60]}"
         return tree
 
 
