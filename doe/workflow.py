@@ -123,6 +123,9 @@ __all__ = [
     "workspace_of",
 ]
 
+CONFIRMING_LEAST = 2
+"""Fresh runs without which nothing counts as confirmed (our rule)."""
+
 Say = Callable[[str], None]
 SUGGESTED_RUNS = 4
 AS_THE_TOOL_CHOOSES = PlanWish()
@@ -793,19 +796,21 @@ def _verdicts_so_far(campaign: Campaign, ledger: Ledger) -> tuple[Confirmed, ...
 def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
     """Return that settings are confirmed and nothing is left to do; empty where that is not so.
 
-    Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
+    One run that falls into its interval may do so by chance. Runs that wait, repeats that are asked
+    for, and results of later stages open a campaign again.
     """
     if not confirmed or not confirmed[-1].held or standing.open_runs(ledger):
         return ""
     last = confirmed[-1]
+    if len(last.runs) < CONFIRMING_LEAST:
+        return ""
     stage = next(row.stage for row in ledger.rows if row.run == last.runs[0])
     later = any(row.stage > stage and row.status == "done" for row in ledger.rows)
     if later or standing.repeats_due(campaign, ledger):
         return ""
-    count = len(last.runs)
     return (
         f"Confirmed, done: {standing.setting_words(campaign.space, last.settings)} held in "
-        f"{count} fresh run{'' if count == 1 else 's'} "
+        f"{len(last.runs)} fresh runs "
         f"({standing.runs_in_words(last.runs).lower()}). Work at these settings."
     )
 

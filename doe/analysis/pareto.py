@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 __all__ = ["Choice", "choices", "choices_of", "figures_of_merit", "undominated"]
 
 SHOWN = 8
+POLISHES = 6
 WEIGHED = 48
 """Of settings that nothing beats, spread over all of them: so many are told apart pair by pair."""
 DRAWN = 256
@@ -61,7 +62,8 @@ def choices_of(
 ) -> tuple[Choice, ...]:
     """Return settings that no others beat by what the recommended settings rest on.
 
-    Among the settings it looked at and the settable neighbours of the choices. A limit counts by
+    Among the settings it looked at and the settable neighbours of the choices; several steps away
+    another may still beat one by a little. A limit counts by
     the chance that one new run keeps it. Each choice is better than each other in some response by
     more than the intervals of the two means, so none costs what the runs can tell for what they
     cannot; the one for the sake of a response is as good in it as the best, as far as they tell.
@@ -72,7 +74,21 @@ def choices_of(
     for reach in REACHES:
         decision = decision.with_neighbours(decision.candidates[taken], feasible, reach)
         taken = _taken(decision, most, level)
+    for _ in range(POLISHES):
+        decision = decision.with_neighbours(decision.candidates[taken], feasible, REACHES[0])
+        better = _unbeaten_for(decision.merits, taken)
+        if (better == taken).all():
+            break
+        taken = _ordered(decision.merits, np.unique(better))
     return _told(decision.surrogates, decision.candidates[taken], level)
+
+
+def _unbeaten_for(merits: FloatArray, taken: npt.NDArray[np.intp]) -> npt.NDArray[np.intp]:
+    """Return for each of some rows itself, or of those that beat it the one that does by most."""
+    spread = np.ptp(merits, axis=0)
+    gains = (merits[None] - merits[taken][:, None]) / np.where(spread > 0, spread, 1.0)
+    gain = np.where((gains >= 0).all(axis=2), gains.sum(axis=2), 0.0)
+    return np.where(gain.max(axis=1) > 0, gain.argmax(axis=1), taken)
 
 
 def _front(decision: Decision, most: int) -> npt.NDArray[np.intp]:
