@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 __all__ = ["ANY_WORDS", "Shown", "acting_factors", "shown"]
 
+FORETELLS = 0.3
+"""Predicted R² from which something acts, though too few plots let no term be taken (our rule)."""
 FREE = 0.9
 """Share of its range that a setting must be able to stray over to be called free (our rule)."""
 
@@ -108,6 +110,12 @@ def acting_factors(
     return frozenset(acting | set(() if screened is None else screened.matter))
 
 
+def _foretold(analysis: Analysis, name: str) -> bool:
+    """Whether surfaces foretell runs left out: then something acts, though no term was taken."""
+    own = analysis.surrogates.get(name)
+    return own is not None and own.r2_left_out() > FORETELLS
+
+
 def shown(
     analysis: Analysis,
     acting: Mapping[str, frozenset[str] | None],
@@ -130,6 +138,10 @@ def shown(
         alone, at the pressure told for another value of it, could let the water boil.
     """
     responses = [fit.response for fit in analysis.fits]
+    acting = {
+        name: None if not told and _foretold(analysis, name) else told
+        for name, told in acting.items()
+    }
     nothing = tuple(r.words for r in responses if acting[r.name] == frozenset())
     no_better = tuple(
         r.words

@@ -186,7 +186,10 @@ def test_nothing_is_free_where_a_response_was_not_judged():
 
 
 def test_a_response_without_effect_is_named_and_others_keep_the_settings_from_being_a_guess():
-    found = shown(stub(), {"a": frozenset(), "b": HEAT}, LEEWAY)
+    told = shown(stub(r2=0.6), {"a": frozenset(), "b": HEAT}, LEEWAY)
+    assert told.sentences == ()  # surfaces foretell: too few plots let no term be taken
+    assert told.free == (None,) * 3
+    found = shown(stub(r2=0.2), {"a": frozenset(), "b": HEAT}, LEEWAY)
     assert found.sentences == (
         "No factor was shown to act on a: a plain mean describes the runs as well as any "
         "polynomial.",
