@@ -45,6 +45,8 @@ NOTHING = 0.01
 REFINED = 4
 REACHES = (0.15, 0.1, 0.05, 0.025, 0.0125, 0.0125)
 """The neighbours of so many best candidates are looked at too, so far away (coded) in turn."""
+FINEST, BOX_MOST = 0.0125, 700
+"""Step (coded) of a factor that has none; settings of a box around one, at the most."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,9 +159,9 @@ class Decision:
             merits=np.vstack([self.merits, merits]),
         )
 
-    def with_neighbours(self, settings: FloatArray, feasible: Feasible, reach: float) -> Decision:
-        """Return the decision with the settable neighbours of settings (n, k), `reach` away."""
-        return self.with_settings(_neighbours(self.space, settings, feasible, reach))
+    def with_neighbours(self, settings: FloatArray, feasible: Feasible) -> Decision:
+        """Return the decision with what can be set around settings (n, k) among its candidates."""
+        return self.with_settings(_box_around(self.space, settings, feasible))
 
     @property
     def gained(self) -> str:
@@ -455,7 +457,26 @@ def _neighbours(
             way = np.zeros(len(space))
             way[i], way[j] = a * steps[i], b * steps[j]
             ways.append(way)
-    around = (settings[:, None, :] + np.unique(ways, axis=0)).reshape(-1, len(space))
+    return _settable_at(space, settings, np.unique(ways, axis=0), feasible)
+
+
+def _box_around(space: FactorSpace, settings: FloatArray, feasible: Feasible) -> FloatArray:
+    """Return the settable settings within two steps in all factors at once; in many within one."""
+    far = 2 if 5 ** len(space.numeric) <= BOX_MOST else 1
+    steps = [
+        (f.step or FINEST * f.half_range) * np.arange(-far, far + 1.0)
+        if isinstance(f, NumericFactor)
+        else np.zeros(1)
+        for f in space
+    ]
+    return _settable_at(space, settings, np.array(list(itertools.product(*steps))), feasible)
+
+
+def _settable_at(
+    space: FactorSpace, settings: FloatArray, ways: FloatArray, feasible: Feasible
+) -> FloatArray:
+    """Return what the rig can run of settings (n, k) moved by each way (w, k), settable, once."""
+    around = (settings[:, None, :] + ways).reshape(-1, len(space))
     for i in space.numeric:
         factor = space.factors[i]
         assert isinstance(factor, NumericFactor)

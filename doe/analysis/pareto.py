@@ -24,12 +24,10 @@ if TYPE_CHECKING:
 __all__ = ["Choice", "choices", "choices_of", "figures_of_merit", "undominated"]
 
 SHOWN = 8
-POLISHES = 6
+POLISHES = 12
 WEIGHED = 48
 """Of settings that nothing beats, spread over all of them: so many are told apart pair by pair."""
 DRAWN = 256
-REACHES = (0.1, 0.05, 0.025, 0.0125)
-"""The neighbours of the choices are looked at too, so far away (coded) in turn."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -62,24 +60,22 @@ def choices_of(
 ) -> tuple[Choice, ...]:
     """Return settings that no others beat by what the recommended settings rest on.
 
-    Among the settings it looked at and the settable neighbours of the choices; several steps away
-    another may still beat one by a little. A limit counts by
-    the chance that one new run keeps it. Each choice is better than each other in some response by
+    Among the settings it looked at and, around the choices, what can be set within two steps of all
+    factors at once (in five factors and more within one). A limit counts by the chance that one new
+    run keeps it. Each choice is better than each other in some response by
     more than the intervals of the two means, so none costs what the runs can tell for what they
     cannot; the one for the sake of a response is as good in it as the best, as far as they tell.
     """
     if len(decision.responses) < 2:
         return ()
-    taken = _taken(decision, most, level)
-    for reach in REACHES:
-        decision = decision.with_neighbours(decision.candidates[taken], feasible, reach)
-        taken = _taken(decision, most, level)
+    taken = _weighed(decision, _front(decision, WEIGHED), most, level)
     for _ in range(POLISHES):
-        decision = decision.with_neighbours(decision.candidates[taken], feasible, REACHES[0])
+        decision = decision.with_neighbours(decision.candidates[taken], feasible)
         better = _unbeaten_for(decision.merits, taken)
         if (better == taken).all():
             break
-        taken = _ordered(decision.merits, np.unique(better))
+        taken = better
+    taken = _weighed(decision, np.unique(taken), most, level)
     return _told(decision.surrogates, decision.candidates[taken], level)
 
 
@@ -97,8 +93,10 @@ def _front(decision: Decision, most: int) -> npt.NDArray[np.intp]:
     return np.asarray(front[_thinned(decision.merits[front], most)])
 
 
-def _taken(decision: Decision, most: int, level: float) -> npt.NDArray[np.intp]:
-    front = _front(decision, WEIGHED)
+def _weighed(
+    decision: Decision, front: npt.NDArray[np.intp], most: int, level: float
+) -> npt.NDArray[np.intp]:
+    """Return those of some unbeaten candidates that are a choice for a person, in order."""
     settings = decision.candidates[front]
     generator = np.random.default_rng([*decision.seed, len(front)])
     each = (decision.surrogates[response.name] for response in decision.responses)
