@@ -16,7 +16,7 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.confirmation import Confirmed, Promise, days_unknown
+from doe.analysis.confirmation import CONFIRMED_BY, Confirmed, Promise, days_unknown
 from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
@@ -682,7 +682,7 @@ def _advised(
     if lacking is not None:
         return lacking
     held = _what_held(decision, confirmed)
-    enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMING
+    enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMED_BY
     verdict, advice, why = _weighed(analysis, decision, batch, edges, count, enough)
     return verdict, advice, " ".join([*held, why])
 

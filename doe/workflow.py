@@ -123,9 +123,6 @@ __all__ = [
     "workspace_of",
 ]
 
-CONFIRMING_LEAST = 2
-"""Fresh runs without which nothing counts as confirmed (our rule)."""
-
 Say = Callable[[str], None]
 SUGGESTED_RUNS = 4
 AS_THE_TOOL_CHOOSES = PlanWish()
@@ -796,13 +793,14 @@ def _verdicts_so_far(campaign: Campaign, ledger: Ledger) -> tuple[Confirmed, ...
 def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
     """Return that settings are confirmed and nothing is left to do; empty where that is not so.
 
-    One run that falls into its interval may do so by chance. Runs that wait, repeats that are asked
-    for, and results of later stages open a campaign again.
+    Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
     """
+    from doe.analysis.confirmation import CONFIRMED_BY
+
     if not confirmed or not confirmed[-1].held or standing.open_runs(ledger):
         return ""
     last = confirmed[-1]
-    if len(last.runs) < CONFIRMING_LEAST:
+    if len(last.runs) < CONFIRMED_BY:
         return ""
     stage = next(row.stage for row in ledger.rows if row.run == last.runs[0])
     later = any(row.stage > stage and row.status == "done" for row in ledger.rows)

@@ -263,6 +263,19 @@ def test_lot_plot_day_and_the_pressure_to_set_stand_wherever_runs_are_listed(
         )
 
 
+@pytest.mark.parametrize(("runs", "done"), [(1, False), (2, True)])
+def test_one_fresh_run_that_held_confirms_nothing(
+    doe: Command, recorded: Path, runs: int, done: bool
+) -> None:
+    doe("suggest", "mint", "--kind", "confirm", "--runs", str(runs), "--accept")
+    back = fill(recorded / "sheet-stage2.csv", recorded / "back2.csv", made_up_results)
+    doe("record", "mint", str(back))
+    for words in ("fit", "suggest", "status"):
+        told = doe(words, "mint").out
+        assert ("Confirmed, done: " in told) == done
+    assert "it held" in doe("fit", "mint").out
+
+
 def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     doe: Command, recorded: Path
 ) -> None:

@@ -16,7 +16,18 @@ from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.responses import Response
 
-__all__ = ["Confirmation", "Confirmed", "Promise", "confirmation", "days_unknown", "limit_alone"]
+__all__ = [
+    "CONFIRMED_BY",
+    "Confirmation",
+    "Confirmed",
+    "Promise",
+    "confirmation",
+    "days_unknown",
+    "limit_alone",
+]
+
+CONFIRMED_BY = 2
+"""Fresh runs from which settings count as confirmed (our rule): one may hold by chance."""
 
 
 @dataclass(frozen=True, slots=True)
