@@ -25,12 +25,13 @@ from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.selection import Recommendation
 from doe.analysis.strata import hard_factors, whole_plots
-from doe.analysis.wording import capital, chance_words, listed, runs_named, signed, span
 from doe.design.augment import sharpening_points
+from doe.digits import between, with_minus
 from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, quadratic_model
+from doe.wording import capital, chance_words, listed, runs_named
 
 __all__ = [
     "CONFIRMING",
@@ -625,7 +626,7 @@ def _with_confirmation(
     for fit in analysis.fits:
         low, high = promised[fit.response.name]
         unit = f" {fit.response.unit}" if fit.response.unit else ""
-        parts.append(f"{fit.response.words} {span(low, high)}{unit}")
+        parts.append(f"{fit.response.words} {between(low, high)}{unit}")
         guess = days_unknown(fit.response, decision.surrogates[fit.response.name], group)
         guesses += [] if guess is None else [guess]
     runs_said = "One fresh run" if many == 1 else f"{many} fresh runs"
@@ -918,6 +919,6 @@ def _doubt(decision: Decision, response: Response) -> str | None:
         return None
     return (
         f"What is known of {response.words} foretells runs left out poorly: predicted R² "
-        f"{signed(f'{foretold:.2f}')}, where 1 is all of how runs differ and {PREDICTS:g} is asked "
-        "for."
+        f"{with_minus(f'{foretold:.2f}')}, where 1 is all of how runs differ and {PREDICTS:g} is "
+        "asked for."
     )

@@ -10,10 +10,11 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.analysis.wording import chance_words, listed, runs_named, signed
+from doe.digits import amount_between, bearing, between, p_text, percent, with_minus
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted, left_to_plan, setting_words
+from doe.wording import chance_words, listed, runs_named
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -180,12 +181,12 @@ def _log_lines(result: RecordResult) -> list[str]:
 
 def _advice(result: FitResult) -> list[str]:
     """Return where the runs speak for another model than the one fitted."""
-    from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
+    from doe.analysis.recommendation import NOTHING_TO_COMPARE
 
     lines: list[str] = []
     for fitted in result.analysis.fits:
         advised = result.findings[fitted.response.name].recommendation
-        if passes_through_all(fitted):
+        if fitted.exact:
             lines += wrapped(f"{fitted.response.words}: {NOTHING_TO_COMPARE}", "  • ")
             continue
         if advised is not None and set(advised.model.terms) != set(fitted.model.terms):
@@ -516,7 +517,6 @@ def ending(
 
 def predicted(response: Response, at: Prediction) -> str:
     """Return a prediction at one setting in words: its mean with the interval, and a run's."""
-    from doe.report.digits import bearing, between
 
     error = float(at.standard_error[0])
     unit = f" {response.unit}" if response.unit else ""
@@ -589,7 +589,6 @@ def _run_table(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[str]:
 
 
 def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[str]:
-    from doe.report.digits import amount_between, bearing, between
     from doe.report.response_section import below_zero_words
 
     assert hasattr(predictions, "__getitem__")
@@ -614,7 +613,6 @@ def _prediction_table(fits: Sequence[FittedModel], predictions: object) -> list[
 
 def _fit_row(fit: FittedModel) -> tuple[str, ...]:
     from doe.analysis.trust import r2_tells
-    from doe.report.digits import p_text
 
     lack, tells = fit.lack_of_fit, r2_tells(fit)
     told = (fit.r2, fit.r2_adjusted, fit.r2_predicted)
@@ -622,7 +620,7 @@ def _fit_row(fit: FittedModel) -> tuple[str, ...]:
         fit.response.words,
         fit.model.name,
         str(len(fit.runs_used)),
-        *("–" if not tells or r2 is None else signed(f"{r2:.3f}") for r2 in told),
+        *("–" if not tells or r2 is None else with_minus(f"{r2:.3f}") for r2 in told),
         "–" if lack is None else p_text(lack.p_value),
     )
 
@@ -641,7 +639,6 @@ def _affordable_lines(affordable: Affordable) -> list[str]:
 
 
 def _share(share: float) -> str:
-    from doe.report.digits import percent
 
     return percent(share)
 

@@ -19,11 +19,11 @@ from doe import rig as rig_room
 from doe import water
 from doe.campaign import Campaign
 from doe.design.optimal import central_setting
+from doe.digits import plain
 from doe.errors import InfeasibleError, Notice
 from doe.factors import Factor, FactorSpace, FloatArray, NumericFactor, sample_box
 from doe.ledger import LedgerRow, prepares
 from doe.region import MapLine, RegionMap, map_region
-from doe.report.digits import plain
 from doe.report.explorer import Explorer, Verdicts, node_levels, travelling
 from doe.report.fit_page import FitEvidence, LimitRoom
 from doe.report.fit_pictures import EffectCurve, turn_of

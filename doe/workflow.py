@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe import augmenting, recording, standing
-from doe.analysis.wording import listed
 from doe.augmenting import AugmentWish, Offer
 from doe.beside import beside
 from doe.campaign import (
@@ -90,6 +89,7 @@ from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
 from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.analysis.confirmation import Confirmed, Promise

@@ -13,11 +13,11 @@ from doe.analysis.diagnostics import confounded
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, strata_of
 from doe.analysis.transformation import Transformation
-from doe.analysis.wording import counted, listed, runs_named
 from doe.errors import DoeError, FitError, Notice, Problem
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, interaction_model, linear_model
+from doe.wording import counted, listed, runs_named
 
 __all__ = [
     "about",

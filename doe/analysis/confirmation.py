@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from doe.analysis.surrogate import Surrogate
-from doe.analysis.wording import as_fine_as, capital, roughly, span
+from doe.digits import bearing, between, roughly
 from doe.errors import Notice
 from doe.factors import FloatArray
 from doe.responses import Response
+from doe.wording import capital
 
 __all__ = [
     "CONFIRMED_BY",
@@ -107,9 +108,10 @@ def confirmation(
     unit = f" {response.unit}".rstrip()
     runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
     told = "predicted for it" if promised is None else "promised for it"
+    came = f"{bearing(mean, (high - low) / 2)}{unit}"
     words = (
-        f"{capital(response.words)}: the mean of {runs}, {as_fine_as(low, high, mean)}{unit}, is "
-        f"{'within' if held else 'outside'} the {span(low, high)}{unit} {told}"
+        f"{capital(response.words)}: the mean of {runs}, {came}, is "
+        f"{'within' if held else 'outside'} the {between(low, high)}{unit} {told}"
     )
     if promise is not None and promise.runs != n and response.name in promise.intervals:
         words += f" (the interval promised was for the mean of {promise.runs})"

@@ -20,7 +20,7 @@ import numpy as np
 from doe.analysis.observations import Observations
 from doe.analysis.strata import shifts_of
 from doe.analysis.surrogate import Surrogate, surrogate
-from doe.analysis.wording import roughly
+from doe.digits import roughly
 from doe.errors import InfeasibleError
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import TRACE, Response, combined

@@ -43,11 +43,11 @@ from doe.analysis.mixed import ContrastTest, MixedFit, can_be_judged, fit_mixed,
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Groups, Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, Transformation
-from doe.analysis.wording import listed
 from doe.errors import DoeError, FitError, Notice
 from doe.factors import FloatArray
 from doe.responses import Response
 from doe.terms import Model
+from doe.wording import listed
 
 __all__ = [
     "BlockEffect",

@@ -15,10 +15,11 @@ from doe.analysis.fitted_model import FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors
 from doe.analysis.transformation import NONE
-from doe.analysis.wording import capital, counted, listed, roughly, runs_named
+from doe.digits import roughly
 from doe.errors import Notice
 from doe.factors import FloatArray, NumericFactor
 from doe.terms import Model
+from doe.wording import capital, counted, listed, runs_named
 
 __all__ = [
     "RARE",

@@ -16,17 +16,16 @@ from dataclasses import replace
 import numpy as np
 
 from doe.analysis.decision import SURE, Decision, decide
-from doe.analysis.diagnostics import EXACT
 from doe.analysis.fitted_model import FittedModel
 from doe.analysis.location import location_among
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.selection import Recommendation
 from doe.analysis.surrogate import Surrogate
-from doe.analysis.wording import chance_words, listed
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
+from doe.wording import chance_words, listed
 
 __all__ = [
     "NOTHING_TO_COMPARE",
@@ -35,7 +34,6 @@ __all__ = [
     "decision_of",
     "evidence_of",
     "of_logarithms",
-    "passes_through_all",
     "polynomials_worse_than_mean",
     "recommended",
 ]
@@ -307,11 +305,6 @@ def of_logarithms(analysis: Analysis) -> str:
     )
 
 
-def passes_through_all(fit: FittedModel) -> bool:
-    """Whether a fit passes through every value, as computed ones let it."""
-    return fit.ss_residual <= EXACT * fit.ss_total
-
-
 def coverage(analysis: Analysis, noticed: Collection[str]) -> str:
     """Return how often intervals like these held the truth; why not, where none were simulated.
 
@@ -351,7 +344,7 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
         yield "the model misses the values by more than repeats scatter"
     if any(any(fit.censored) for fit in fits):
         yield "of some values only a limit is known"
-    if any(passes_through_all(fit) for fit in fits):
+    if any(fit.exact for fit in fits):
         yield "a polynomial passes through every value"
     if "large-residual" in noticed:
         yield "a run lies far from the model"

@@ -31,11 +31,11 @@ from doe.analysis.screening_effects import (
     screen,
 )
 from doe.analysis.transformation import NONE, Transformation
-from doe.analysis.wording import capital, counted, either, listed, runs_named
 from doe.errors import FitError, Notice
 from doe.factors import FactorSpace
 from doe.responses import Response
 from doe.terms import Term
+from doe.wording import capital, counted, either, listed, runs_named
 
 __all__ = ["DEFINITIVE", "TWO_LEVEL", "ScreeningVerdict", "screening_verdict"]
 
@@ -329,7 +329,7 @@ def _of_repeats(repeats: Repeats, clear: Sequence[Effect], unit: str) -> str:
     named = listed([_sized(e, unit) for e in clear])
     verb = "is" if len(clear) == 1 else "are"
     return (
-        f"{named[:1].upper()}{named[1:]} {verb} more than the scatter of repeats explains: larger "
+        f"{capital(named)} {verb} more than the scatter of repeats explains: larger "
         f"than {margin} (95 %, each alone; {how})."
     )
 

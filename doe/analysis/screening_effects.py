@@ -23,11 +23,11 @@ import numpy as np
 from doe.analysis.mixed import can_be_judged, fit_mixed
 from doe.analysis.observations import Observations
 from doe.analysis.strata import hard_factors, whole_plots
-from doe.analysis.wording import counted, listed, runs_named
 from doe.errors import DoeError, FitError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term
+from doe.wording import counted, listed, runs_named
 
 __all__ = [
     "FEWEST_CONTRASTS",

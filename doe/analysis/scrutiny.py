@@ -19,9 +19,9 @@ from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Best, best_of_each, best_of_one, candidates_for_search
 from doe.analysis.strata import strata_of
-from doe.analysis.wording import listed
 from doe.errors import FitError, Notice
 from doe.factors import Feasible, FloatArray
+from doe.wording import listed
 
 __all__ = [
     "By",

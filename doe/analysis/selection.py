@@ -26,6 +26,7 @@ from doe.errors import FitError, Notice
 from doe.factors import FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, linear_model, quadratic_model
+from doe.wording import capital
 
 __all__ = [
     "Candidate",
@@ -354,7 +355,7 @@ def _why(
 ) -> str:
     left_out = "plots" if search.strata.plots is not None else "runs"
     many = len(best.terms)
-    named = f"{_first_upper(best.model.name)} ({many} {'term' if many == 1 else 'terms'})"
+    named = f"{capital(best.model.name)} ({many} {'term' if many == 1 else 'terms'})"
     if not many:
         named = "A plain mean, no term at all"
     if best.exact:
@@ -426,10 +427,6 @@ def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
             taken = "the simpler" if simpler else "the one without lack of fit"
             text += f" (too close to call, so {taken})"
     return text
-
-
-def _first_upper(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def _doubts(

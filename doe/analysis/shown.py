@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe.analysis.recommendation import coverage
-from doe.analysis.wording import listed
 from doe.factors import FactorSpace, FloatArray, NumericFactor
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.analysis.optimum import Analysis

@@ -19,11 +19,11 @@ import numpy.typing as npt
 
 from doe.analysis.mixed import can_be_judged, indicator
 from doe.analysis.observations import Observations
-from doe.analysis.wording import runs_named
 from doe.design.strata import linked
 from doe.errors import Notice, Problem, Where
 from doe.factors import FloatArray
 from doe.terms import Model
+from doe.wording import runs_named
 
 __all__ = ["Shift", "Strata", "hard_factors", "shifts_of", "strata_of", "whole_plots"]
 

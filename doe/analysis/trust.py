@@ -10,7 +10,7 @@ from __future__ import annotations
 from doe.analysis.fit_notices import DF_FEW
 from doe.analysis.fitted_model import FittedModel
 from doe.analysis.optimum import Analysis
-from doe.analysis.wording import capital, counted, listed
+from doe.wording import capital, counted, listed
 
 __all__ = ["r2_predicted_told", "r2_tells", "trust", "trust_words", "why_r2_is_not_told"]
 

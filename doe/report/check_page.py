@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.digits import percent
 from doe.factors import FactorSpace
 from doe.report.design_pictures import limits_picture
-from doe.report.digits import percent
 from doe.report.map_section import maps_section
 from doe.report.page import (
     DERIVED_NONE,
@@ -18,7 +18,6 @@ from doe.report.page import (
     Panel,
     Section,
     bullets,
-    enumerated,
     factor_names,
     figure_html,
     folded,
@@ -33,6 +32,7 @@ from doe.report.page import (
     with_measure,
 )
 from doe.report.pictures import Table, setting_text
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.region import RegionMap, Survey
@@ -103,8 +103,8 @@ def _check_first_screen(
 def _bought_sentence(runs: int | None, binding: Sequence[str]) -> str:
     """Return how many runs the whole budget buys, and which part of it decides that."""
     if runs is None:
-        return f"Runs are limited by {enumerated(binding)}." if binding else ""
-    decides = f" What decides: {enumerated(binding)}." if binding else ""
+        return f"Runs are limited by {listed(binding)}." if binding else ""
+    decides = f" What decides: {listed(binding)}." if binding else ""
     return f"The budget buys {runs} run{'' if runs == 1 else 's'}.{decides}"
 
 
@@ -128,7 +128,7 @@ def _feasible_sentences(survey: Survey) -> list[str]:
     ]
     rest = len(cutting) - 3
     more = f" {rest} more {'limit cuts' if rest == 1 else 'limits cut'} it too." if rest > 0 else ""
-    return [f"{start} In the way: {enumerated(named)}.{more}"]
+    return [f"{start} In the way: {listed(named)}.{more}"]
 
 
 def _limits_section(survey: Survey) -> Section:

@@ -15,12 +15,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
+from doe.digits import bearing, between, percent, plain, with_unit
 from doe.kinetics import Interval
-from doe.report.digits import bearing, between, capital, percent, plain, with_unit
 from doe.report.page import (
     Section,
     bullets,
-    enumerated,
     figure_html,
     folded,
     folded_evidence,
@@ -43,6 +42,7 @@ from doe.report.pictures import (
     Table,
     padded_axis,
 )
+from doe.wording import capital, listed
 
 if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves, FlowTest, JudgedCurve, Pace, TimedRun
@@ -223,10 +223,10 @@ def _unjudged(curves: Sequence[JudgedCurve]) -> dict[str, str]:
     found: dict[str, list[str]] = {}
     for curve in curves:
         if curve.models.unjudged:
-            names = enumerated([model.name for model in curve.models.unjudged])
+            names = listed([model.name for model in curve.models.unjudged])
             found.setdefault(names, []).append(str(curve.timed.run))
     return {
-        names: f"{'run' if len(runs) == 1 else 'runs'} {enumerated(runs)}"
+        names: f"{'run' if len(runs) == 1 else 'runs'} {listed(runs)}"
         for names, runs in found.items()
     }
 
@@ -241,7 +241,7 @@ def _of_verdict(curves: Sequence[JudgedCurve], verdict: str, one: str, several: 
     runs = [str(c.timed.run) for c in curves if c.reached is not None and c.verdict == verdict]
     if not runs:
         return ""
-    return f"Run {runs[0]} {one}" if len(runs) == 1 else f"Runs {enumerated(runs)} {several}"
+    return f"Run {runs[0]} {one}" if len(runs) == 1 else f"Runs {listed(runs)} {several}"
 
 
 def _runs(curves: Sequence[JudgedCurve]) -> str:
@@ -275,7 +275,7 @@ def campaign_sentences(found: ExtractionCurves) -> Iterator[str]:
     after: dict[str, list[str]] = {}
     for name in names:
         after.setdefault(_out_after(found, name), []).append(name)
-    told = [f"{enumerated(of)} {words}" for words, of in after.items()]
+    told = [f"{listed(of)} {words}" for words, of in after.items()]
     yield f"90 % of the end value is out: {'; '.join(told)}."
     lengths = [
         f"{_gathered(runs)} {several if len(runs) > 1 else one}"
@@ -290,7 +290,7 @@ def campaign_sentences(found: ExtractionCurves) -> Iterator[str]:
         if test.curves[0].timed.of not in assayed:
             assayed.append(test.curves[0].timed.of)
     if findings:
-        told = [f"{enumerated(of)} {words}" for words, of in findings.items()]
+        told = [f"{listed(of)} {words}" for words, of in findings.items()]
         yield f"Runs alike but for flow: {'; '.join(told)}."
 
 
@@ -304,15 +304,15 @@ def _out_after(found: ExtractionCurves, name: str) -> str:
 
 
 def _gathered(runs: Sequence[int]) -> str:
-    return f"run{'s' if len(runs) > 1 else ''} {enumerated([str(run) for run in runs])}"
+    return f"run{'s' if len(runs) > 1 else ''} {listed([str(run) for run in runs])}"
 
 
 def flow_sentences(test: FlowTest) -> tuple[str, str, str]:
     """Return what runs alike but for flow say: the finding, what it means, and the figures."""
     runs = [curve.timed for curve in test.curves]
     found = test.found
-    flows = enumerated([plain(run.flow_mL_min, 3) for run in runs])
-    named = enumerated([str(run.run) for run in runs])
+    flows = listed([plain(run.flow_mL_min, 3) for run in runs])
+    named = listed([str(run.run) for run in runs])
     exponent = _interval(found.exponent.value, found.exponent.low, found.exponent.high)
     return (
         f"{capital(runs[0].of)}: runs {named} {FINDINGS[test.speaks_for]}",
@@ -551,7 +551,7 @@ def _flow_panels(key: str, test: FlowTest) -> Panels:
     """Return the curves of runs of different flow, against time and against water per solid."""
     curves = test.curves
     kind = "sum" if all(curve.timed.summed for curve in curves) else "pace"
-    flows = enumerated([f"{c.timed.run} at {plain(c.timed.flow_mL_min, 2)} mL/min" for c in curves])
+    flows = listed([f"{c.timed.run} at {plain(c.timed.flow_mL_min, 2)} mL/min" for c in curves])
     return Panels(
         key,
         flow_sentences(test)[0],
@@ -748,7 +748,7 @@ def _model_table(curves: Sequence[JudgedCurve]) -> Table:
                 fit.model.name,
                 "; ".join(parameters),
                 "; ".join(others) or "none",
-                enumerated([model.name for model in curve.models.unjudged]) or "–",
+                listed([model.name for model in curve.models.unjudged]) or "–",
                 "–" if K is None else _estimate(K),
             )
         )

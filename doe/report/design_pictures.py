@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from doe.digits import percent, plain
 from doe.factors import FloatArray
-from doe.report.digits import capital, percent, plain
 from doe.report.pictures import (
     Axis,
     Bars,
@@ -20,6 +20,7 @@ from doe.report.pictures import (
     stops,
     two_decimals,
 )
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.design.aliasing import Aliases

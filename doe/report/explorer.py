@@ -23,8 +23,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import numpy.typing as npt
 
+from doe.digits import shown
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
-from doe.report.digits import shown
 from doe.report.pictures import RunPoints
 
 if TYPE_CHECKING:

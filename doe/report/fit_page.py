@@ -15,10 +15,9 @@ from markupsafe import Markup
 from doe.analysis.leeway import CHANCE_LOST
 from doe.analysis.recommendation import of_logarithms, polynomials_worse_than_mean
 from doe.analysis.shown import ANY_WORDS, Shown
-from doe.analysis.wording import chance_words
+from doe.digits import percent, plain, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 from doe.report.curve_section import curve_section
-from doe.report.digits import capital, percent, plain, with_unit
 from doe.report.explorer import TRAVELS_MOST, Explorer, Verdicts
 from doe.report.fit_pictures import EffectCurve
 from doe.report.judgement_section import Judged
@@ -28,7 +27,6 @@ from doe.report.page import (
     Header,
     Panel,
     Section,
-    enumerated,
     factor_names,
     figure_html,
     folded_evidence,
@@ -57,6 +55,7 @@ from doe.report.surface_section import (
     region_sentence,
     straying_sentence,
 )
+from doe.wording import capital, chance_words, listed
 
 if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves
@@ -342,8 +341,7 @@ def _leeway_sentence(analysis: Analysis, space: FactorSpace, around: Landscape |
     if not kept:
         return ""
     return (
-        f"How closely to keep them: while only one strays, within {enumerated(named)}, "
-        f"{enumerated(kept)}."
+        f"How closely to keep them: while only one strays, within {listed(named)}, {listed(kept)}."
     )
 
 
@@ -353,9 +351,9 @@ def _rooms_sentence(rooms: Sequence[LimitRoom]) -> str:
         return ""
     broken = [room for room in rooms if room.margin < 0]
     if broken:
-        named = enumerated([f"“{room.title}”" for room in broken])
+        named = listed([f"“{room.title}”" for room in broken])
         return f"The rig cannot run these settings: they break {named}."
-    named = enumerated(
+    named = listed(
         [
             f"{with_unit(r.shown, _unit_of_room(r.unit))} of room to “{r.title}” "
             f"({percent(r.share)} of it)"
@@ -386,7 +384,7 @@ def _aims_sentence(analysis: Analysis, evidence: FitEvidence) -> str:
     if chance is None:
         unknown = [r.words for r in analysis.unfitted if r.interval_wanted() is not None]
         if unknown:
-            named = enumerated(unknown)
+            named = listed(unknown)
             return f"No model tells of {named}: no setting can be said to keep its limit."
         return "No response has a limit or a tolerance to keep."
     if chance < 0.01:

@@ -12,9 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.wording import listed, runs_named
+from doe.digits import bearing, percent, plain, with_unit
 from doe.factors import FactorSpace, FloatArray
-from doe.report.digits import bearing, capital, percent, plain, with_unit
 from doe.report.pictures import (
     Axis,
     Band,
@@ -34,6 +33,7 @@ from doe.report.pictures import (
     stops,
     two_decimals,
 )
+from doe.wording import capital, listed, runs_named
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from doe.errors import Notice
-from doe.report.digits import capital
+from doe.wording import capital
 
 __all__ = ["BACKGROUND", "LOUD", "RESULTS", "SAFETY", "ByGravity", "by_gravity", "notice_text"]
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from doe.digits import shown
 from doe.factors import FloatArray
-from doe.report.digits import shown
 from doe.report.palette import LIGHT, RAMP
 from doe.report.pictures import (
     Axis,

@@ -11,11 +11,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe.analysis.wording import runs_named
+from doe.digits import p_text, percent, plain
 from doe.factors import FactorSpace, FloatArray
-from doe.report.digits import p_text, percent, plain
 from doe.report.fit_pictures import limit_marks
 from doe.report.pictures import Table
+from doe.wording import runs_named
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
+from doe.digits import bearing, percent, plain, with_unit
 from doe.factors import FactorSpace, FloatArray
-from doe.report.digits import bearing, capital, percent, plain, with_unit
 from doe.report.pictures import (
     Curve,
     Picture,
@@ -32,6 +32,7 @@ from doe.report.pictures import (
     point_layers,
     stops,
 )
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.region import RegionMap

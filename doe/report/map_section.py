@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.factors import FactorSpace
-from doe.report.digits import capital
 from doe.report.map_pictures import region_picture
 from doe.report.page import Section, factor_names, figure_html, folded_figure, joined, prose
 from doe.report.pictures import RunPoints, held_text
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.region import RegionMap

@@ -10,22 +10,21 @@ from markupsafe import Markup
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
 from doe.analysis.surrogate import PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
 from doe.analysis.trust import r2_tells
+from doe.digits import plain, with_minus, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace
-from doe.report.digits import capital, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
 from doe.report.page import (
     Header,
     Section,
     bullets,
-    enumerated,
     folded_evidence,
     joined,
     prose,
     small_heading,
     table_html,
-    with_minus,
 )
 from doe.report.pictures import Table
+from doe.wording import capital, listed
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -84,7 +83,7 @@ METHOD_SOURCES = (
 
 
 def _methods_words(header: Header, analysis: Analysis, space: FactorSpace, coverage: str) -> str:
-    ranges = enumerated([_range_words(factor) for factor in space])
+    ranges = listed([_range_words(factor) for factor in space])
     fits = " ".join(
         f"{capital(fit.response.words)} was fitted with a model of {fit.model.name} "
         f"({len(fit.estimates)} coefficients) to {len(fit.runs_used)} runs by {fit.method}"
@@ -156,12 +155,12 @@ def _scale_sentence(analysis: Analysis) -> str:
         chosen = by_runs if own.logarithmic else values
         (by_file if fit.response.scale == "log" else chosen).append(fit.response.words)
     parts = [
-        f"Of {enumerated(by_file)} logarithms were modelled." if by_file else "",
-        f"Of {enumerated(by_runs)} logarithms were modelled, since their marginal likelihood was "
+        f"Of {listed(by_file)} logarithms were modelled." if by_file else "",
+        f"Of {listed(by_runs)} logarithms were modelled, since their marginal likelihood was "
         "higher than that of the values; means are medians there."
         if by_runs
         else "",
-        f"Of {enumerated(values)} values were modelled, not logarithms." if values else "",
+        f"Of {listed(values)} values were modelled, not logarithms." if values else "",
     ]
     return " ".join(filter(None, parts))
 
@@ -217,14 +216,14 @@ def _exclusion_sentences(fits: Sequence[FittedModel]) -> list[str]:
         if not fit.runs_left_out:
             told.append(f"{words}: all {used} runs with a value were used.")
             continue
-        listed = [
+        gone = [
             f"run {run}"
             if len(reason) > REASON_SHORT and (run, reason) in said
             else f"run {run} ({reason})"
             for run, reason in fit.runs_left_out
         ]
         said.update(fit.runs_left_out)
-        told.append(f"{words}: {used} runs were used. Left out: {enumerated(listed)}.")
+        told.append(f"{words}: {used} runs were used. Left out: {listed(gone)}.")
     if said:
         told.append(
             "A run is left out only where the record says so or a value is missing, never for "

@@ -20,14 +20,15 @@ from typing import TYPE_CHECKING
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from doe.digits import shown
 from doe.errors import Notice
 from doe.factors import FactorSpace
-from doe.report.digits import capital, lowered, shown
 from doe.report.explorer import Explorer, payload_text
 from doe.report.gravity import by_gravity
 from doe.report.palette import DARK, LIGHT, css_variables
 from doe.report.pictures import Panels, Picture, Table
 from doe.report.svg import NARROW, WIDE, draw
+from doe.wording import capital, lowered
 
 if TYPE_CHECKING:
     pass
@@ -39,7 +40,6 @@ __all__ = [
     "Panel",
     "Section",
     "bullets",
-    "enumerated",
     "factor_names",
     "figure_html",
     "folded",
@@ -61,7 +61,6 @@ __all__ = [
     "table_html",
     "whole_page",
     "with_measure",
-    "with_minus",
 ]
 
 DERIVED_NONE = Table((), ())
@@ -402,12 +401,3 @@ def factor_names(space: FactorSpace) -> tuple[str, ...]:
 
 def with_measure(quantity: str, unit: str) -> str:
     return f"{quantity}, {unit}" if unit else quantity
-
-
-def with_minus(text: str) -> str:
-    return text.replace("-", "−")
-
-
-def enumerated(words: Sequence[str]) -> str:
-    """Return words as a list in a sentence."""
-    return " and ".join(filter(None, (", ".join(words[:-1]), *words[-1:])))

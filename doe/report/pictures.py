@@ -19,8 +19,8 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 import numpy.typing as npt
 
+from doe.digits import with_unit
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
-from doe.report.digits import with_unit
 
 if TYPE_CHECKING:
     from doe.region import RegionMap

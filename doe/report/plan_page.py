@@ -10,15 +10,14 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.digits import plain
 from doe.report.design_pictures import alias_picture, fraction_picture
-from doe.report.digits import plain
 from doe.report.map_pictures import VarianceView, variance_picture
 from doe.report.map_section import maps_section
 from doe.report.page import (
     Header,
     Section,
     bullets,
-    enumerated,
     figure_html,
     folded,
     folded_evidence,
@@ -35,6 +34,7 @@ from doe.report.page import (
 )
 from doe.report.pictures import RunPoints, Table
 from doe.report.schedule_picture import order_table, schedule_pictures, totals_table
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.design.aliasing import Aliases
@@ -242,7 +242,7 @@ def _aliases_section(aliases: Aliases) -> Section:
     if picture is not None:
         body = folded_figure(picture)
     elif aliases.mixed_in:
-        named = enumerated([label.replace("_", " ") for label in aliases.mixed_in])
+        named = listed([label.replace("_", " ") for label in aliases.mixed_in])
         body = prose(
             [
                 f"Outside the model stand {named}. Whatever they do, it gets into the mean alone "

@@ -7,20 +7,20 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from doe.analysis.recommendation import NOTHING_TO_COMPARE, passes_through_all
+from doe.analysis.recommendation import NOTHING_TO_COMPARE
 from doe.analysis.trust import r2_predicted_told, trust_words, why_r2_is_not_told
-from doe.factors import CategoricalFactor, FactorSpace
-from doe.report.digits import (
+from doe.digits import (
     amount_between,
     bearing,
     between,
-    capital,
     p_text,
     percent,
     plain,
     shown,
+    with_minus,
     with_unit,
 )
+from doe.factors import CategoricalFactor, FactorSpace
 from doe.report.fit_pictures import (
     EffectCurve,
     effect_panels,
@@ -43,7 +43,6 @@ from doe.report.judgement_section import (
 )
 from doe.report.page import (
     Section,
-    enumerated,
     factor_names,
     figure_html,
     folded,
@@ -57,7 +56,6 @@ from doe.report.page import (
     small_heading,
     table_html,
     with_measure,
-    with_minus,
 )
 from doe.report.pictures import Picture, Table, setting_text
 from doe.report.surface_section import (
@@ -66,6 +64,7 @@ from doe.report.surface_section import (
     ridge_picture,
     stationary_sentence,
 )
+from doe.wording import capital, listed
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -244,7 +243,7 @@ def _effects_part(fit: FittedModel, key: str) -> Markup:
 def _curves_part(space: FactorSpace, curves: Sequence[EffectCurve], key: str) -> Markup:
     if not curves:
         return Markup("")
-    named = enumerated([factor_names(space)[view.factor] for view in curves])
+    named = listed([factor_names(space)[view.factor] for view in curves])
     drawn = panels_html(effect_panels(space, curves, f"{key}-effect"))
     return folded_evidence(f"Along each factor: {named}", drawn)
 
@@ -315,7 +314,7 @@ def _fit_sentence(fit: FittedModel) -> str:
     others = {name: size for name, size in scatters.items() if name != "run"}
     if others:
         each = [f"{name}s by {with_unit(plain(size, 2), unit)}" for name, size in others.items()]
-        scatter = f"scatter by {sd} about it within one {' and '.join(others)}, {enumerated(each)}"
+        scatter = f"scatter by {sd} about it within one {' and '.join(others)}, {listed(each)}"
     predicted = "How well it foretells runs that it has not seen cannot be worked out."
     r2 = r2_predicted_told(fit)
     if r2 is not None:
@@ -361,7 +360,7 @@ def _below_zero_sentence(fit: FittedModel, best: Best) -> str:
 def _best_sentence(fit: FittedModel, best: Best, space: FactorSpace) -> str:
     if told := _why_no_best(fit):
         return told
-    at = enumerated(
+    at = listed(
         [
             f"{name} {text}"
             for name, text in zip(
@@ -435,7 +434,7 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
 def _judged_part(fit: FittedModel, judged: Judged, as_asked: bool) -> Markup:
     """Return which model the runs speak for."""
     advised = judged.recommendation
-    if passes_through_all(fit):
+    if fit.exact:
         return prose([NOTHING_TO_COMPARE])
     if advised is None:
         return prose(["With these runs models cannot be compared."])
@@ -584,4 +583,4 @@ def _left_out_sentence(fit: FittedModel) -> str:
     if not fit.runs_left_out:
         return ""
     told = [f"run {run}" for run, _ in fit.runs_left_out]
-    return f"Left out of the fit: {enumerated(told)}. Why stands under “Methods”."
+    return f"Left out of the fit: {listed(told)}. Why stands under “Methods”."

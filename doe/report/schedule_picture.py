@@ -9,8 +9,8 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
+from doe.digits import plain
 from doe.factors import FloatArray
-from doe.report.digits import plain
 from doe.report.pictures import Axis, Curve, Picture, Shape, Shapes, Table
 from doe.schedule import Day, OrderCost, Schedule, Slot, Totals
 

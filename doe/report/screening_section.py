@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
-from doe.report.digits import bearing, capital, p_text, plain
+from doe.digits import bearing, p_text, plain
 from doe.report.fit_pictures import scaled_unit
 from doe.report.page import (
     Section,
@@ -23,6 +23,7 @@ from doe.report.page import (
     table_html,
 )
 from doe.report.pictures import Axis, Curve, Picture, Points, Table
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 from markupsafe import Markup
 
+from doe.digits import bearing, between, percent, with_unit
 from doe.errors import Notice
 from doe.factors import FactorSpace
-from doe.report.digits import bearing, between, percent, with_unit
 from doe.report.gravity import notice_text
 from doe.report.map_section import maps_section
 from doe.report.page import (
     Header,
     Section,
     bullets,
-    enumerated,
     factor_names,
     folded_evidence,
     from_template,
@@ -32,6 +31,7 @@ from doe.report.page import (
 )
 from doe.report.pictures import RunPoints, Table, setting_text
 from doe.suggest import PURPOSES, RUNS_ADVISED
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.analysis.fit import Prediction
@@ -109,7 +109,7 @@ def _best_so_far(
     """Return the settings to work at if no more runs are made, and what is expected there."""
     chosen = suggestion.recommended
     texts = zip(factor_names(space), setting_text(space, chosen.settings), strict=True)
-    at = enumerated([f"{name} {text}" for name, text in texts])
+    at = listed([f"{name} {text}" for name, text in texts])
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
     expected = [
         f"{r.words} {with_unit(_mean_text(p), r.unit)} ({_interval_texts(p)[0]})"
@@ -149,7 +149,7 @@ def _limits_broken(
             and not wanted[0] <= float(p.mean[0]) <= wanted[1]
         ]
         if beyond:
-            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {enumerated(beyond)}"
+            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {listed(beyond)}"
             told.append(
                 f"{which} will probably break the limit of {r.words}: made to learn from, not as "
                 "settings to use."
@@ -205,7 +205,7 @@ def _suggested_section(
     for name, run in zip(names, suggestion.runs, strict=True):
         reasons.setdefault((_kind_words(run), run.reason), []).append(name)
     told = [
-        f"{'Run' if len(who) == 1 else 'Runs'} {enumerated(who)}, to {kind}: {reason}"
+        f"{'Run' if len(who) == 1 else 'Runs'} {listed(who)}, to {kind}: {reason}"
         for (kind, reason), who in reasons.items()
     ]
     rows = tuple(

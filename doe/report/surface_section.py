@@ -14,9 +14,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe.analysis.wording import chance_words
+from doe.digits import bearing, between, percent, plain, with_unit
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
-from doe.report.digits import bearing, between, percent, plain, with_unit
 from doe.report.fit_pictures import fitted_unit
 from doe.report.pictures import (
     Axis,
@@ -29,6 +28,7 @@ from doe.report.pictures import (
     Table,
     padded_axis,
 )
+from doe.wording import capital, chance_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -263,7 +263,7 @@ def _best_and_what_it_goes_with(
         value = bearing(float(at.mean[0]), float(at.standard_error[0]))
         return with_unit(value, of.response.unit)
 
-    words = fit.response.words if small else fit.response.words[:1].upper() + fit.response.words[1:]
+    words = fit.response.words if small else capital(fit.response.words)
     return f"{words} {told(fit)} goes with {other.response.words} {told(other)}"
 
 

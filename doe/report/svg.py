@@ -15,8 +15,8 @@ from html import escape
 
 import numpy as np
 
+from doe.digits import plain, shown, with_unit
 from doe.factors import FloatArray
-from doe.report.digits import plain, shown, with_unit
 from doe.report.palette import RAMP
 from doe.report.pictures import (
     Axis,

@@ -15,6 +15,7 @@ from doe.rig.boiling import above_set_bar, minimum_pressure_bara
 from doe.rig.description import BoolArray, FloatArray, IntArray, Rig
 from doe.rig.shut import before_swing_bara, least_rise_K
 from doe.rig.state import State
+from doe.wording import capital
 
 
 @dataclass(frozen=True, slots=True)
@@ -233,18 +234,14 @@ def swing_cure(state: State, i: int, ceiling_bara: float) -> str:
     if lower - above_set_bar(rig) >= float(minimum_pressure_bara(rig, T)[0]):
         ways.append(f"set at most {set_at_most(rig, lower)}")
     if state.pumped[i] > ceiling_bara:  # too high with no swing at all
-        return f"{_sentence(ways[0])}." if ways else "Lower the temperature."
+        return f"{capital(ways[0])}." if ways else "Lower the temperature."
     bears = float(least_rise_K(rig, T, state.pumped[i : i + 1], ceiling_bara)[0])
     if bears >= 0.1:
         ways.append(f"hold the swing within {rounded_down(bears)} K")
     cause = f"The temperature swing of {swing:g} K is the cause: while the vessel is shut it adds "
     added = rounded_up(float(state.high[i] - state.pumped[i]))
-    cure = _sentence(" or ".join(ways)) if ways else "Neither pressure nor swing alone cures it"
+    cure = capital(" or ".join(ways)) if ways else "Neither pressure nor swing alone cures it"
     return f"{cause}{added} bar. {cure}."
-
-
-def _sentence(words: str) -> str:
-    return words[:1].upper() + words[1:]
 
 
 def set_at_most(rig: Rig, ceiling_bara: float) -> str:

@@ -212,7 +212,7 @@ def _environment() -> Environment:
 
 def _seen(text: str) -> str:
     """Return text without characters that hide or reorder what stands next to it."""
-    from doe.report.digits import shown
+    from doe.digits import shown
 
     return shown(text)
 

@@ -1,4 +1,4 @@
-"""Counts and lists in sentences."""
+"""Counts, lists and capitals in sentences."""
 
 from __future__ import annotations
 
@@ -6,16 +6,13 @@ import math
 from collections.abc import Sequence
 
 __all__ = [
-    "as_fine_as",
     "capital",
     "chance_words",
     "counted",
     "either",
     "listed",
-    "roughly",
+    "lowered",
     "runs_named",
-    "signed",
-    "span",
 ]
 
 
@@ -47,33 +44,11 @@ def chance_words(chance: float) -> str:
     return f"{max(0, min(99, math.floor(100 * chance + 1e-9)))}\N{NO-BREAK SPACE}%"
 
 
-def roughly(value: float, digits: int = 2) -> str:
-    """Return a value to so many significant digits, never in powers of ten: ``0.035``, ``120``."""
-    text = f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
-    return signed("0" if text == "-0" else text)
-
-
-def span(low: float, high: float) -> str:
-    """Return an interval to the second significant digit of half its width: ``41.2 to 45.8``."""
-    decimals = _decimals(low, high)
-    return signed(f"{low:.{decimals}f} to {high:.{decimals}f}")
-
-
-def as_fine_as(low: float, high: float, value: float) -> str:
-    """Return a value with the digits that `span` gives the ends of its interval."""
-    return signed(f"{value:.{_decimals(low, high)}f}")
-
-
-def _decimals(low: float, high: float) -> int:
-    half = (high - low) / 2
-    return max(0, 1 - math.floor(math.log10(half))) if half > 0 else 4
-
-
-def signed(text: str) -> str:
-    """Return numbers in words with a minus sign that is one."""
-    return text.replace("-", "\N{MINUS SIGN}")
-
-
 def capital(words: str) -> str:
     """Return words with a capital first letter."""
     return words[:1].upper() + words[1:]
+
+
+def lowered(words: str) -> str:
+    """Return words with a small first letter."""
+    return words[:1].lower() + words[1:]

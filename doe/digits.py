@@ -9,7 +9,18 @@ from __future__ import annotations
 import math
 import re
 
-__all__ = ["bearing", "between", "capital", "p_text", "percent", "plain", "shown", "with_unit"]
+__all__ = [
+    "amount_between",
+    "bearing",
+    "between",
+    "p_text",
+    "percent",
+    "plain",
+    "roughly",
+    "shown",
+    "with_minus",
+    "with_unit",
+]
 
 MINUS = "−"
 _SPACING = re.compile(r"[\t\r\n]")
@@ -46,6 +57,12 @@ def plain(value: float, significant: int = 4) -> str:
     decimals = max(0, significant - 1 - math.floor(math.log10(abs(value))))
     text = f"{value:.{min(decimals, 12)}f}"
     return _signed(text.rstrip("0").rstrip(".") if "." in text else text)
+
+
+def roughly(value: float, digits: int = 2) -> str:
+    """Return a value to so many significant digits, never in powers of ten: ``0.035``, ``120``."""
+    text = f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
+    return _signed(text)
 
 
 def between(low: float, high: float, standard_error: float | None = None) -> str:
@@ -102,14 +119,9 @@ def percent(share: float) -> str:
     return f"{100 * share:.0f}{space}%"
 
 
-def capital(text: str) -> str:
-    """Return text with its first letter large and the rest as it is."""
-    return text[:1].upper() + text[1:]
-
-
-def lowered(text: str) -> str:
-    """Return text with its first letter small and the rest as it is."""
-    return text[:1].lower() + text[1:]
+def with_minus(text: str) -> str:
+    """Return numbers in words with a minus sign that is one."""
+    return text.replace("-", MINUS)
 
 
 def _signed(text: str) -> str:

@@ -7,7 +7,7 @@ import math
 
 import pytest
 
-from doe.report import digits
+from doe import digits
 
 
 def test_bearing_against_gum_7_2_2_mass_example() -> None:
