@@ -48,25 +48,30 @@ def fit(made):
     return surrogate(SPACE, *made, alone(14), np.random.default_rng(1), logarithmic=False)
 
 
+def kernel_of(one):
+    """What a set says of the surface over two factors, by scikit-learn's kernels."""
+    from sklearn.gaussian_process import kernels
+
+    first, second, own, bend, slope, curve = one[:6]
+    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+    return (
+        kernels.ConstantKernel(1.0)
+        + slope**2 * line
+        + curve**2 * line * line
+        + own**2 / 2 * (kernels.RBF([first, 1e9]) + kernels.RBF([1e9, second]))
+        + bend**2 * kernels.RBF([first, second])
+    )
+
+
 def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
     from sklearn.gaussian_process import GaussianProcessRegressor, kernels
 
     settings, values = made
     at = SPACE.decode(np.random.default_rng(2).uniform(-1, 1, (9, 2)))
     for i in (0, len(fit._sets) - 1):
-        *lengths, own, bend, slope, curve, group, noise = np.exp(fit._sets[i])
-        alone = [kernels.RBF([length, 1e9], "fixed") for length in lengths[:1]]
-        alone += [kernels.RBF([1e9, length], "fixed") for length in lengths[1:]]
-        kernel = (
-            kernels.ConstantKernel(1.0)
-            + slope**2 * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
-            + curve**2
-            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
-            * kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
-            + own**2 / 2 * (alone[0] + alone[1])
-            + bend**2 * kernels.RBF(lengths)
-            + kernels.WhiteKernel(group**2 + noise**2 + 1e-8)
-        )
+        *_, group, noise = np.exp(fit._sets[i])
+        scatter = kernels.WhiteKernel(group**2 + noise**2 + 1e-8)
+        kernel = kernel_of(np.exp(fit._sets[i])) + scatter
         other = GaussianProcessRegressor(kernel, alpha=0.0, optimizer=None)
         other.fit(SPACE.code(settings), (values - values.mean()) / values.std(ddof=1))
         mean, sd = other.predict(SPACE.code(at), return_std=True)
@@ -132,7 +137,6 @@ def test_what_lots_add_is_taken_out_and_the_surface_is_that_of_their_average():
 
 def test_a_surface_beside_shifts_is_the_conditional_mean_of_the_joint_normal():
     """Rasmussen, Williams, eq. 2.25; covariances of the surface from scikit-learn's kernels."""
-    from sklearn.gaussian_process import kernels
 
     data = in_lots(True)
     days = np.repeat(np.arange(4), 4)
@@ -142,16 +146,8 @@ def test_a_surface_beside_shifts_is_the_conditional_mean_of_the_joint_normal():
     own = surrogate(
         SPACE, data.planned, data.values, shifts, np.random.default_rng(1), logarithmic=False
     )
-    *lengths, alone, bend, slope, curve, day, lot, noise = np.exp(own._sets[0])
-    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
-    kernel = (
-        kernels.ConstantKernel(1.0)
-        + slope**2 * line
-        + curve**2 * line * line
-        + alone**2 / 2 * kernels.RBF([lengths[0], 1e9])
-        + alone**2 / 2 * kernels.RBF([1e9, lengths[1]])
-        + bend**2 * kernels.RBF(lengths)
-    )
+    *_, day, lot, noise = np.exp(own._sets[0])
+    kernel = kernel_of(np.exp(own._sets[0]))
     X, at = SPACE.code(data.planned), SPACE.code(SPACE.grid(4))
     same_day = days[:, None] == days[None, :]
     same_lot = np.array([[a == b for b in data.blocks[0][1]] for a in data.blocks[0][1]])
@@ -337,7 +333,6 @@ def test_repeats_gathered_at_their_settings_tell_what_they_tell_one_by_one(monke
 
 def test_a_recipe_says_all_that_predictions_follow_from_with_gathered_runs_too(monkeypatch):
     """Rasmussen, Williams, eq. 2.25, from the recipe alone and scikit-learn's kernels."""
-    from sklearn.gaussian_process import kernels
 
     monkeypatch.setattr("doe.analysis.surrogate.RUNS_ALONE", 20)
     monkeypatch.setattr("doe.analysis.surrogate.PLACES", 12)
@@ -349,18 +344,10 @@ def test_a_recipe_says_all_that_predictions_follow_from_with_gathered_runs_too(m
     recipe = own.recipe
     assert recipe.alike.shape == (2, 12, 12)
     assert recipe.anew == (True, False)
-    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
     at, mean = SPACE.code(SPACE.grid(4)), 0.0
     for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
-        *lengths, alone_sd, bend, slope, curve, day, lot, noise = one
-        kernel = (
-            kernels.ConstantKernel(1.0)
-            + slope**2 * line
-            + curve**2 * line * line
-            + alone_sd**2 / 2 * kernels.RBF([lengths[0], 1e9])
-            + alone_sd**2 / 2 * kernels.RBF([1e9, lengths[1]])
-            + bend**2 * kernels.RBF(lengths)
-        )
+        *_, day, lot, noise = one
+        kernel = kernel_of(one)
         scatter = np.diag(noise**2 * recipe.alone + recipe.jitter)
         shared = day**2 * recipe.alike[0] + lot**2 * recipe.alike[1]
         covariance = kernel(recipe.features) + shared + scatter
@@ -407,7 +394,6 @@ def _with_limits(made):
 def test_values_below_a_limit_count_as_draws_below_it_do(made):
     """Under each set the limit's values are drawn and those above it thrown away; what kriging says
     of those that are left, averaged, is what the surrogate says (scikit-learn's kernels)."""
-    from sklearn.gaussian_process import kernels
 
     settings, shown, sides, hidden = _with_limits(made)
     own = surrogate(
@@ -422,18 +408,10 @@ def test_values_below_a_limit_count_as_draws_below_it_do(made):
     recipe, generator = own.recipe, np.random.default_rng(5)
     assert list(recipe.hidden) == list(hidden)
     known = np.setdiff1d(np.arange(14), hidden)
-    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
     at, mean = SPACE.code(SPACE.grid(4)), 0.0
     for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
-        *lengths, alone_sd, bend, slope, curve, day, noise = one
-        kernel = (
-            kernels.ConstantKernel(1.0)
-            + slope**2 * line
-            + curve**2 * line * line
-            + alone_sd**2 / 2 * kernels.RBF([lengths[0], 1e9])
-            + alone_sd**2 / 2 * kernels.RBF([1e9, lengths[1]])
-            + bend**2 * kernels.RBF(lengths)
-        )
+        *_, day, noise = one
+        kernel = kernel_of(one)
         K = kernel(recipe.features) + (day**2 + noise**2 + recipe.jitter) * np.eye(14)
         solved = np.linalg.solve(K[np.ix_(known, known)], K[np.ix_(known, hidden)])
         left = K[np.ix_(hidden, hidden)] - K[np.ix_(hidden, known)] @ solved
