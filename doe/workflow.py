@@ -560,56 +560,19 @@ def suggest(
     from doe import views
     from doe.report.suggest_page import suggest_page
     from doe.suggest import kinds_asked
-    from doe.suggest import suggest as next_runs
 
     campaign = load(asked, start)
-    kinds = kinds_asked(kind, without)
+    kinds_asked(kind, without)  # what cannot be asked for is told before anything is read
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
         kept, stage = _without_open_additions(campaign, ledger)
         added = tuple(row for row in ledger.rows if row not in kept.rows)
         if not accept:  # what waits is neither shown anew nor thrown away
             kept, stage = ledger, max(row.stage for row in ledger.rows) + 1
-        say("fitting what has come back")
-        _refuse_before_results(campaign, kept)
-        observed, notices = observations(campaign, kept)
-        waiting = _waiting(kept)
-        try:
-            analysis = analysis_of(campaign, observed, None)
-        except FitError as error:
-            raise _too_little(campaign, kept, error) from error
-        say("weighing the next runs")
-        count = _count_to_suggest(campaign, kept) if runs is None else runs
-        asked_for = "".join(
-            [f" --kind {kind}" if kind else "", *(f" --no-kind {k}" for k in without)]
-        )
-        accepting = f"doe suggest {campaign.name} --runs {count}{asked_for} --accept"
-        if accept and waiting:
-            raise _planned_runs_first(campaign, waiting)
-        confirmed = confirmations(campaign, kept, observed, closures(campaign))
-        found = next_runs(
-            analysis,
-            campaign.feasible,
-            count,
-            confirmed=confirmed,
-            waiting=waiting,
-            observations=observed,
-            days=days_told(kept),
-            seed=campaign.seed,
-            kinds=kinds,
-            weighed=models_weighed(campaign, analysis, observed),
-            carried=_runs_left(campaign, kept),
-        )
-        confirmed_now = _done(campaign, kept, confirmed)
-        spent = _runs_left(campaign, kept) <= 0
-        named = bool(runs is not None or kind or without)
-        if accept and not named and (confirmed_now or spent):
-            raise _nothing_to_add(campaign, kept, confirmed_now)
-        if confirmed_now:
-            found = _confirmed_before(campaign, found, confirmed_now, confirmed[-1], named)
-        elif spent and not named and found.verdict not in ("planned-first", "measure"):
-            found = _beyond_budget(campaign, kept, found)
-        found = _what_comes_first(campaign, kept, found)
+        wish = _Wish(runs, kind, tuple(without))
+        advised = _advised(campaign, kept, wish, accept, say)
+        found, confirmed, analysis = advised.found, advised.confirmed, advised.analysis
+        accepting = wish.command(campaign, advised.count)
         suggestion = _in_random_order(found, [campaign.seed, stage])
         design = _suggested_design(campaign, suggestion)
         days = scheduled_after(campaign, design, kept.next_run, kept.rows)
@@ -618,12 +581,12 @@ def suggest(
             raise _accepted_runs_wait(campaign, added, accepting)
         numbers = tuple(row.run for row in rows if not prepares(row))
         over = standing.over_budget(campaign, [*kept.rows, *rows])
-        if named:
+        if wish.named:
             suggestion = _beyond_said(suggestion, over)
         notices = (
             *campaign.notices(),
             *ledger.notices,
-            *notices,
+            *advised.notices,
             *over,
             *of_lots,
             *sample_notices(campaign, rows),
@@ -663,6 +626,86 @@ def suggest(
         (file, *written),
         notices,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """What is asked of `suggest`."""
+
+    runs: int | None
+    kind: str | None
+    without: tuple[str, ...]
+
+    @property
+    def named(self) -> bool:
+        """Whether runs were asked for, not only advice."""
+        return bool(self.runs is not None or self.kind or self.without)
+
+    def command(self, campaign: Campaign, count: int) -> str:
+        """Return the command that accepts so many runs of these kinds."""
+        kinds = [f" --kind {self.kind}" if self.kind else ""]
+        kinds += [f" --no-kind {kind}" for kind in self.without]
+        return f"doe suggest {campaign.name} --runs {count}{''.join(kinds)} --accept"
+
+
+@dataclass(frozen=True, slots=True)
+class _Advised:
+    """What `suggest` found: `count` runs, and the notices on the observations."""
+
+    analysis: Analysis
+    found: Suggestion
+    confirmed: tuple[Confirmed, ...]
+    count: int
+    notices: tuple[Notice, ...]
+
+
+def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: Say) -> _Advised:
+    """Return which runs are next by what has come back, and what is said first.
+
+    Raises
+    ------
+    FitError, DesignError, InfeasibleError, StateError
+        As `suggest`.
+    """
+    from doe.suggest import kinds_asked
+    from doe.suggest import suggest as next_runs
+
+    say("fitting what has come back")
+    _refuse_before_results(campaign, kept)
+    observed, notices = observations(campaign, kept)
+    waiting = _waiting(kept)
+    try:
+        analysis = analysis_of(campaign, observed, None)
+    except FitError as error:
+        raise _too_little(campaign, kept, error) from error
+    say("weighing the next runs")
+    count = _count_to_suggest(campaign, kept) if wish.runs is None else wish.runs
+    if accept and waiting:
+        raise _planned_runs_first(campaign, waiting)
+    confirmed = confirmations(campaign, kept, observed, closures(campaign))
+    left = _runs_left(campaign, kept)
+    found = next_runs(
+        analysis,
+        campaign.feasible,
+        count,
+        confirmed=confirmed,
+        waiting=waiting,
+        observations=observed,
+        days=days_told(kept),
+        seed=campaign.seed,
+        kinds=kinds_asked(wish.kind, wish.without),
+        weighed=models_weighed(campaign, analysis, observed),
+        carried=left,
+    )
+    done = _done(campaign, kept, confirmed)
+    if accept and not wish.named and (done or left <= 0):
+        raise _nothing_to_add(campaign, kept, done)
+    if done:
+        found = _confirmed_before(campaign, found, done, confirmed[-1], wish.named)
+    elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
+        found = _beyond_budget(campaign, kept, found)
+    found = _what_comes_first(campaign, kept, found)
+    return _Advised(analysis, found, tuple(confirmed), count, tuple(notices))
 
 
 def augment(
