@@ -24,6 +24,7 @@ from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.selection import Recommendation
+from doe.analysis.shown import FORETELLS
 from doe.analysis.strata import hard_factors, whole_plots
 from doe.design.augment import sharpening_points
 from doe.digits import between, with_minus
@@ -64,8 +65,6 @@ PURPOSES: Mapping[str, str] = {
 }
 """What a run of each kind is made to do."""
 
-PREDICTS = 0.3
-"""Predicted R² below which nothing is relied on (common practice)."""
 SAME_SETTING = 1e-6  # coded units
 APART, STEPS_APART, FAR = 0.15, 1.5, 0.4
 """Runs of a batch keep so far from one another and from other runs, unless they repeat them: in one
@@ -915,10 +914,10 @@ def _doubt(decision: Decision, response: Response) -> str | None:
     if response.aim != "target" and wanted and wanted[0] <= low <= high <= wanted[1]:
         return None
     foretold = decision.surrogates[response.name].r2_left_out()
-    if foretold >= PREDICTS:
+    if foretold >= FORETELLS:
         return None
     return (
         f"What is known of {response.words} foretells runs left out poorly: predicted R² "
-        f"{with_minus(f'{foretold:.2f}')}, where 1 is all of how runs differ and {PREDICTS:g} is "
+        f"{with_minus(f'{foretold:.2f}')}, where 1 is all of how runs differ and {FORETELLS:g} is "
         "asked for."
     )

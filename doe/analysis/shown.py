@@ -23,10 +23,11 @@ if TYPE_CHECKING:
     from doe.analysis.screened import ScreeningVerdict
     from doe.analysis.selection import Recommendation
 
-__all__ = ["ANY_WORDS", "Shown", "acting_factors", "shown"]
+__all__ = ["ANY_WORDS", "FORETELLS", "Shown", "acting_factors", "shown"]
 
 FORETELLS = 0.3
-"""Predicted R² from which something acts, though too few plots let no term be taken (our rule)."""
+"""Predicted R² below which nothing is relied on (common practice); from it on something acts, though
+too few plots may let no term be taken."""
 FREE = 0.9
 """Share of its range that a setting must be able to stray over to be called free (our rule)."""
 
