@@ -26,8 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["ANY_WORDS", "FORETELLS", "Shown", "acting_factors", "shown"]
 
 FORETELLS = 0.3
-"""Predicted R² below which nothing is relied on (common practice); from it on something acts, though
-too few plots may let no term be taken."""
+"""Predicted R² below which nothing is relied on (common practice); from it on something acts,
+though too few plots may let no term be taken."""
 FREE = 0.9
 """Share of its range that a setting must be able to stray over to be called free (our rule)."""
 
