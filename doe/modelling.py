@@ -347,8 +347,11 @@ def with_recommendation(
     analysis: Analysis,
     observed: Mapping[str, Observations],
     days: Sequence[int] | None,
+    settled: Sequence[float] | None,
 ) -> Analysis:
     """Return the analysis with the recommended settings for its optimum, as `suggest` has them.
+
+    `settled` as `suggest` has them.
 
     Raises
     ------
@@ -357,7 +360,7 @@ def with_recommendation(
     """
     from doe.analysis.recommendation import decision_of, recommended
 
-    decision = decision_of(analysis, observed, campaign.feasible, days, campaign.seed)
+    decision = decision_of(analysis, observed, campaign.feasible, days, campaign.seed, settled)
     return recommended(analysis, decision)
 
 

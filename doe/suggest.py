@@ -172,6 +172,7 @@ def suggest(
     kinds: Collection[Kind] = KINDS,
     weighed: Mapping[str, Recommendation | None] | None = None,
     carried: int | None = None,
+    settled: Sequence[float] | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
 
@@ -200,6 +201,8 @@ def suggest(
     carried
         How many runs the budget still carries: a wider range is advised only where it carries
         runs in it. None where that is not known.
+    settled
+        Settings (k,) that were confirmed, and are recommended whatever looks better by now.
 
     Raises
     ------
@@ -213,7 +216,7 @@ def suggest(
     observed = _of_fits(analysis) if observations is None else dict(observations)
     responses = [fit.response for fit in analysis.fits]
     data = observed[responses[0].name]
-    decision = decision_of(analysis, observed, feasible, days, seed)
+    decision = decision_of(analysis, observed, feasible, days, seed, settled)
     decision = decision.with_settings(_coming(data, feasible))
     analysis = recommended(analysis, decision, weighed)
     group = "stage" if days is None else "day"

@@ -461,7 +461,9 @@ def fit(
     days = days_of(ledger) if several_days else None
     say("weighing the models")
     finding = beside(lambda: findings(campaign, fitted, observed, screened, days))
-    analysis = with_recommendation(campaign, fitted, observed, days_told(ledger))
+    confirmed = confirmations(campaign, ledger, observed, closures(campaign))
+    settled = _settled(ledger, confirmed)
+    analysis = with_recommendation(campaign, fitted, observed, days_told(ledger), settled)
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
     found = finding()
@@ -469,7 +471,6 @@ def fit(
     analysis = _choice_allowed_for(analysis, around)
     told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
-    confirmed = confirmations(campaign, ledger, observed, closures(campaign))
     suggesting = f"doe suggest {campaign.name}"
     done = _done(campaign, ledger, confirmed)
     then = standing.next_step(
@@ -696,12 +697,13 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
         kinds=kinds_asked(wish.kind, wish.without),
         weighed=models_weighed(campaign, analysis, observed),
         carried=left,
+        settled=_settled(kept, confirmed),
     )
     done = _done(campaign, kept, confirmed)
     if accept and not wish.named and (done or left <= 0):
         raise _nothing_to_add(campaign, kept, done)
     if done:
-        found = _confirmed_before(campaign, found, done, confirmed[-1], wish.named)
+        found = _confirmed_before(found, done, wish.named)
     elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
         found = _beyond_budget(campaign, kept, found)
     found = _what_comes_first(campaign, kept, found)
@@ -838,22 +840,30 @@ def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) ->
 
     Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
     """
+    settled = _settled(ledger, confirmed)
+    if settled is None or standing.open_runs(ledger) or standing.repeats_due(campaign, ledger):
+        return ""
+    runs = confirmed[-1].runs
+    work = (
+        "Work at these settings."
+        if campaign.limits_confirmed
+        else "Work at these settings once the rig's limits are confirmed."
+    )
+    return (
+        f"Confirmed, done: {standing.setting_words(campaign.space, settled)} held in {len(runs)} "
+        f"fresh runs ({standing.runs_in_words(runs).lower()}). {work}"
+    )
+
+
+def _settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...] | None:
+    """Return the settings that fresh runs confirmed, where no later stage has results."""
     from doe.analysis.confirmation import CONFIRMED_BY
 
-    if not confirmed or not confirmed[-1].held or standing.open_runs(ledger):
-        return ""
-    last = confirmed[-1]
-    if len(last.runs) < CONFIRMED_BY:
-        return ""
-    stage = next(row.stage for row in ledger.rows if row.run == last.runs[0])
+    if not confirmed or not confirmed[-1].held or len(confirmed[-1].runs) < CONFIRMED_BY:
+        return None
+    stage = next(row.stage for row in ledger.rows if row.run == confirmed[-1].runs[0])
     later = any(row.stage > stage and row.status == "done" for row in ledger.rows)
-    if later or standing.repeats_due(campaign, ledger):
-        return ""
-    return (
-        f"Confirmed, done: {standing.setting_words(campaign.space, last.settings)} held in "
-        f"{len(last.runs)} fresh runs "
-        f"({standing.runs_in_words(last.runs).lower()}). Work at these settings."
-    )
+    return None if later else confirmed[-1].settings
 
 
 def _reading_the_report(campaign: Campaign, ledger: Ledger) -> NextStep:
@@ -1150,19 +1160,12 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     )
 
 
-def _confirmed_before(
-    campaign: Campaign, found: Suggestion, done: str, last: Confirmed, wished: bool
-) -> Suggestion:
+def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
     """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
-    best = found.recommended.settings
-    moved = ""
-    if not np.allclose(best, last.settings):
-        at = standing.setting_words(campaign.space, best)
-        moved = f"With the confirming runs counted in, {at} looks best; that was not confirmed. "
     if wished:
-        return replace(found, verdict="stop", advice=done, why=f"{moved}{found.buys}")
+        return replace(found, verdict="stop", advice=done, why=found.buys)
     more = "Whoever wants more runs all the same asks for them: --runs N, or --kind KIND."
-    why = f"{moved}{found.buys} {more}"
+    why = f"{found.buys} {more}"
     return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
 
 

@@ -59,6 +59,8 @@ class Decision:
         Settable settings (m, k) that the rig can run.
     best
         Place of the recommended settings among them.
+    likeliest
+        Place of those of which most is expected; others only where settings were `kept`.
     worth
         Overall worth (m,) of what is expected, limits aside.
     sure
@@ -78,6 +80,7 @@ class Decision:
     surrogates: Mapping[str, Surrogate]
     candidates: FloatArray
     best: int
+    likeliest: int
     worth: FloatArray
     sure: FloatArray
     merits: FloatArray
@@ -158,6 +161,17 @@ class Decision:
             sure=np.append(self.sure, sure),
             merits=np.vstack([self.merits, merits]),
         )
+
+    def keeping(self, settings: FloatArray) -> Decision:
+        """Return the decision for settings (k,) that were confirmed, not for what looks best now.
+
+        Unless they are less sure to keep the limits than is asked for, and others are surer.
+        """
+        wider = self.with_settings(settings[None])
+        place = int(np.abs(wider.coded - wider.space.code(settings)).max(axis=1).argmin())
+        if wider.sure[place] < min(SURE, wider.sure[wider.best]):
+            return self
+        return replace(wider, best=place)
 
     def with_neighbours(self, settings: FloatArray, feasible: Feasible) -> Decision:
         """Return the decision with what can be set around settings (n, k) among its candidates."""
@@ -266,12 +280,14 @@ def decide(
         extra = _judged(responses, surrogates, ranges, more)
         worth, sure = np.append(worth, extra[0]), np.append(sure, extra[1])
         joint, merits = np.append(joint, extra[2]), np.vstack([merits, extra[3]])
+    likeliest = int(np.argmax(_ranked(worth, sure, joint)))
     return Decision(
         space,
         tuple(responses),
         surrogates,
         candidates,
-        int(np.argmax(_ranked(worth, sure, joint))),
+        likeliest,
+        likeliest,
         worth,
         sure,
         merits,

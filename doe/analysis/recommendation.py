@@ -33,6 +33,7 @@ __all__ = [
     "coverage",
     "decision_of",
     "evidence_of",
+    "kept_words",
     "of_logarithms",
     "polynomials_worse_than_mean",
     "recommended",
@@ -77,8 +78,11 @@ def decision_of(
     feasible: Feasible,
     days: Sequence[object] | None,
     seed: int,
+    confirmed: Sequence[float] | None = None,
 ) -> Decision:
     """Return the decision on the fitted responses; the same runs and seed give the same.
+
+    It stays at `confirmed` settings (k,), where there are any that the rig can still run.
 
     Raises
     ------
@@ -87,7 +91,22 @@ def decision_of(
     """
     responses = [fit.response for fit in analysis.fits]
     runs = len(observed[responses[0].name].usable().runs)
-    return decide(responses, observed, feasible, [seed, runs], days)
+    found = decide(responses, observed, feasible, [seed, runs], days)
+    at = None if confirmed is None else np.array(confirmed, dtype=np.float64)
+    return found if at is None or not feasible(at[None])[0] else found.keeping(at)
+
+
+def kept_words(decision: Decision | None) -> str:
+    """Return that settings are kept since they were confirmed, and what looks better by now."""
+    if decision is None or decision.best == decision.likeliest:
+        return ""
+    at = _in_words(decision.space, decision.candidates[decision.likeliest])
+    more = float(decision.worth[decision.likeliest] - decision.worth[decision.best])
+    by = f" by {decision.about(more)}" if more > 0 else ""
+    return (
+        "These settings are kept because fresh runs confirmed them. With those runs counted in, "
+        f"{at} looks better{by}; that was not confirmed."
+    )
 
 
 def recommended(
@@ -199,7 +218,7 @@ def _unmet(decision: Decision, optimum: JointOptimum) -> tuple[Notice, ...]:
 
 
 def evidence_of(analysis: Analysis, weighed: Mapping[str, Recommendation | None]) -> str:
-    """Return by which models the settings are recommended, and what speaks for them.
+    """Return what the settings rest on: that they were confirmed, and on which models.
 
     Parameters
     ----------
@@ -209,6 +228,12 @@ def evidence_of(analysis: Analysis, weighed: Mapping[str, Recommendation | None]
         By response the polynomial that its runs speak for; the fitted one is compared where there
         is none.
     """
+    kept = kept_words(analysis.decision)
+    return " ".join(filter(None, [kept, _of_models(analysis, weighed)]))
+
+
+def _of_models(analysis: Analysis, weighed: Mapping[str, Recommendation | None]) -> str:
+    """Return by which models the settings are recommended, and what speaks for them."""
     decision, alone = analysis.decision, analysis.by_polynomials
     if decision is None or alone is None:
         return ""

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup
 
 from doe.analysis.leeway import CHANCE_LOST
-from doe.analysis.recommendation import of_logarithms, polynomials_worse_than_mean
+from doe.analysis.recommendation import kept_words, of_logarithms, polynomials_worse_than_mean
 from doe.analysis.shown import ANY_WORDS, Shown
 from doe.digits import percent, plain, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
@@ -257,6 +257,11 @@ def _second_opinion(analysis: Analysis, space: FactorSpace, told_below: bool) ->
         return CHOSEN_WORDS
     if not told_below:
         return analysis.evidence
+    return f"{kept_words(analysis.decision)} {_agreement(analysis, space)}".strip()
+
+
+def _agreement(analysis: Analysis, space: FactorSpace) -> str:
+    assert analysis.by_polynomials is not None
     fitted = analysis.by_polynomials.settings
     apart = np.abs(space.code(fitted) - space.code(analysis.optimum.settings)).max()
     if apart < SAME_SETTING and not polynomials_worse_than_mean(analysis):
