@@ -442,6 +442,7 @@ def _recommended_now(result: SuggestResult) -> Object:
         "settings": result.campaign.space.as_mapping(chosen.settings),
         "predictions": {name: _prediction(p) for name, p in chosen.predictions.items()},
         "evidence": chosen.reason,
+        "guess": result.suggestion.shown.guess,
     }
 
 

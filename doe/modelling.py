@@ -492,10 +492,12 @@ def _recommendation(
 
 
 def models_weighed(
-    campaign: Campaign, analysis: Analysis, observed: Mapping[str, Observations]
+    campaign: Campaign,
+    analysis: Analysis,
+    observed: Mapping[str, Observations],
+    screened: Mapping[str, ScreeningVerdict],
 ) -> dict[str, Recommendation | None]:
     """Return by response the model that its runs speak for, as `findings` has it."""
-    screened = screenings(campaign, analysis, observed)
     return {
         fitted.response.name: _recommendation(
             campaign,

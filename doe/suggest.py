@@ -16,7 +16,13 @@ from typing import Literal, get_args
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.confirmation import CONFIRMED_BY, Confirmed, Promise, days_unknown
+from doe.analysis.confirmation import (
+    CONFIRMED_BY,
+    Confirmed,
+    Promise,
+    days_unknown,
+    unanswered,
+)
 from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
 from doe.analysis.gain import Lookahead, lookahead
@@ -24,10 +30,11 @@ from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
 from doe.analysis.selection import Recommendation
-from doe.analysis.shown import FORETELLS
+from doe.analysis.shown import FORETELLS, Shown, shown
 from doe.analysis.strata import hard_factors, whole_plots
+from doe.analysis.surrogate import Surrogate
 from doe.design.augment import sharpening_points
-from doe.digits import between, with_minus
+from doe.digits import between, roughly, with_minus
 from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.responses import Response
@@ -77,7 +84,8 @@ SOUGHT = 120
 MAY_WIN = 0.2
 """Share of open truths in which a setting beats the recommended one, from which it is sought."""
 WORTH_A_RUN = 0.05
-"""Expected gain per run, as a share of the scatter of one run, below which more runs don't pay."""
+"""Expected gain per run, as a share of the scatter of runs of one day (or stage), below which more
+runs don't pay."""
 WORTH_ALONE = 0.01
 """The same as a share of the worth, where all aims are limits and no worth scatters."""
 LACKS = 0.05
@@ -99,6 +107,7 @@ WIDER = 0.5
 TO_WIDEN = 4
 """Runs that a wider range takes at least."""
 CONFIRMING = 3
+NOTHING_KNOWN = Shown()
 HOPELESS = 0.05
 """Share of open truths with settings that keep all limits, below which more runs are no help."""
 
@@ -122,8 +131,8 @@ class Suggestion:
     """The next runs, and what to do: a word for it, in a sentence, and why.
 
     `recommended` are the settings to work at if no more runs are made; its reason tells by which
-    models. `promise` is what judges the confirming runs among them; `buys` says what the runs are
-    expected to buy.
+    models, `shown` whether they are more than a guess. `promise` is what judges the confirming runs
+    among them; `buys` says what the runs are expected to buy.
     """
 
     runs: tuple[SuggestedRun, ...]
@@ -134,6 +143,7 @@ class Suggestion:
     notices: tuple[Notice, ...] = ()
     promise: Promise | None = None
     buys: str = ""
+    shown: Shown = NOTHING_KNOWN
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -173,6 +183,7 @@ def suggest(
     weighed: Mapping[str, Recommendation | None] | None = None,
     carried: int | None = None,
     settled: Sequence[float] | None = None,
+    acting: Mapping[str, frozenset[str] | None] | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
 
@@ -203,6 +214,8 @@ def suggest(
         runs in it. None where that is not known.
     settled
         Settings (k,) that were confirmed, and are recommended whatever looks better by now.
+    acting
+        By response the factors shown to act on it, from `acting_factors`; unknown where None.
 
     Raises
     ------
@@ -226,21 +239,28 @@ def suggest(
     runs = batch.filled(count)
     widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
     edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
-    told = _advised(analysis, decision, batch, edges, waiting, count, confirmed, observed)
-    tied: tuple[Notice, ...] = ()
+    measured = [run for run, why in zip(data.runs, data.reasons(), strict=True) if why is None]
+    failed = unanswered(confirmed, measured)
+    told = _advised(
+        analysis, decision, batch, edges, waiting, count, group, confirmed, failed, observed
+    )
+    tied = _groups_that_differ(decision, group)
     if only_confirm:
         runs = _with_confirmation(analysis, decision, batch, runs, count, group)
     elif told[0] == "confirm" and "confirm" in kinds:
         runs = _with_confirmation(analysis, decision, batch, runs, min(CONFIRMING, count), group)
     else:
-        runs, tied = batch.tied(runs, "repeat" in kinds, f"{group}s")
+        runs, more = batch.tied(runs, "repeat" in kinds, group, failed is not None)
+        tied = (*tied, *more)
     chosen = SuggestedRun(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
     )
     many = sum(run.kind == "confirm" for run in runs)
     promise = _promise(decision, many) if many else None
-    _, buys = _what_runs_buy(decision, batch, count)
-    return Suggestion(tuple(runs), *told, chosen, (*analysis.notices, *tied), promise, buys)
+    _, buys = _what_runs_buy(decision, batch, count, group)
+    known = NOTHING_KNOWN if acting is None else shown(analysis, acting, ())
+    notices = (*analysis.notices, *tied)
+    return Suggestion(tuple(runs), *told, chosen, notices, promise, buys, known)
 
 
 def _coming(data: Observations, feasible: Feasible) -> FloatArray:
@@ -371,21 +391,26 @@ class _Batch:
         )
 
     def tied(
-        self, runs: list[SuggestedRun], allowed: bool, groups: str
+        self, runs: list[SuggestedRun], allowed: bool, group: str, failed: bool
     ) -> tuple[list[SuggestedRun], tuple[Notice, ...]]:
         """Return the runs with one that ties this stage to earlier ones, where that is needed.
 
         Days and stages shift their runs at random in every model here, which costs no run. Where
         they are found to differ more than runs scatter, what a stage does is not told well enough
         from what its new settings do: then a setting run before, the best of them, is run again in
-        place of the run that buys least, unless the batch repeats one anyway.
+        place of the run that buys least, unless the batch repeats one anyway. So it is where a
+        confirmation `failed`, which a day unlike the others would explain too.
         """
         share = max(own.groups_differ for own in self.decision.surrogates.values())
-        if share < GROUPS_TO_FEAR:
+        if share < GROUPS_TO_FEAR and not failed:
             return runs, ()
         coded = [self.decision.space.code(run.settings)[0] for run in runs]
         again = [np.abs(self.done - row).max(axis=1).min() < SAME_SETTING for row in coded]
-        feared = f"The {groups} seem to differ by more than runs scatter"
+        feared = (
+            f"The {group}s seem to differ by more than runs scatter"
+            if share >= GROUPS_TO_FEAR
+            else f"Whether the {group} of the confirming runs or the models were off is not known"
+        )
         if any(again):
             what = f"{feared}; the repeat among these runs ties them to the earlier ones."
             return runs, (Notice("stage-tied", what),)
@@ -637,13 +662,56 @@ def _with_confirmation(
         f"{'its value' if many == 1 else 'their mean'}. It should fall within (95 %): "
         f"{'; '.join(parts)}. If not, or if a limit is missed, the prediction did not hold."
     )
-    reason = " ".join([reason, *guesses])
+    reason = " ".join([reason, *guesses, *_hardly_a_test(decision, promised)])
     fresh = SuggestedRun(
         "confirm", reason, settings, analysis.optimum.predictions, 1 if plots else None
     )
     others = [run for run in runs if (run.settings != settings).any()][: len(runs) - many]
     later = [replace(run, plot=None if run.plot is None else run.plot + 1) for run in others]
     return [fresh] * many + later
+
+
+def _hardly_a_test(
+    decision: Decision, promised: Mapping[str, tuple[float, float]]
+) -> tuple[str, ...]:
+    """Return that hardly any outcome would fail a promise as wide as all values measured."""
+    wide = [
+        response.words
+        for response in decision.responses
+        if np.ptp(promised[response.name]) > np.ptp(decision.ranges[response.name])
+    ]
+    if not wide:
+        return ()
+    return (
+        f"For {listed(wide)} that is wider than all values measured so far lie apart: hardly any "
+        "outcome would fail it, so it confirms little.",
+    )
+
+
+def _groups_that_differ(decision: Decision, group: str) -> tuple[Notice, ...]:
+    """Return a notice of each response that days (or stages) shift by more than runs scatter."""
+    notices = []
+    for response in decision.responses:
+        own = decision.surrogates[response.name]
+        if own.groups_differ < GROUPS_TO_FEAR:
+            continue
+        shift, runs = (_sd_in_words(response, own, sd) for sd in (own.group_sd, own.own_sd))
+        what = (
+            f"{capital(response.words)} seems to shift from {group} to {group} by about {shift} "
+            f"(standard deviation), where runs of one {group} scatter by about {runs}: see what "
+            f"differed between the {group}s on the rig. The settings allow for it, and the "
+            "intervals of new runs are as wide as it takes."
+        )
+        if group == "day":
+            what += " The fit with --by-day tells how far each day lies from the others."
+        notices.append(Notice("groups-differ", what))
+    return tuple(notices)
+
+
+def _sd_in_words(response: Response, own: Surrogate, sd: float) -> str:
+    if own.logarithmic:
+        return f"{roughly(100 * float(np.expm1(sd)))} %"
+    return f"{roughly(sd)} {response.unit}".rstrip()
 
 
 def _predictions(decision: Decision, settings: FloatArray) -> dict[str, Prediction]:
@@ -664,14 +732,16 @@ def _advised(
     edges: Sequence[str],
     waiting: Sequence[int],
     count: int,
+    group: str,
     confirmed: Sequence[Confirmed],
+    failed: Confirmed | None,
     observed: Mapping[str, Observations],
 ) -> _Told:
     """Return what to do.
 
-    Planned runs come first, and what was never measured; a model that misses its runs confirms
-    nothing; then the chance that limits are kept, what more runs are expected to buy, and whether
-    the best lies on an edge.
+    Planned runs come first, then what was never measured, then a confirmation that did not hold;
+    a model that misses its runs confirms nothing; then the chance that limits are kept, what more
+    runs are expected to buy, and whether the best lies on an edge.
     """
     if waiting:
         return (
@@ -684,9 +754,17 @@ def _advised(
     lacking = _lacking(analysis, observed)
     if lacking is not None:
         return lacking
+    if failed is not None:
+        return (
+            "go-on",
+            f"Go on: {_runs(failed.runs)} did not confirm what was recommended.",
+            f"{failed.notice.what} Either the models miss there, or the day of these runs was "
+            "unlike the others: an earlier setting run again beside new ones tells which. Nothing "
+            f"is to be confirmed before that. {_what_runs_buy(decision, batch, count, group)[1]}",
+        )
     held = _what_held(decision, confirmed)
     enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMED_BY
-    verdict, advice, why = _weighed(analysis, decision, batch, edges, count, enough)
+    verdict, advice, why = _weighed(analysis, decision, batch, edges, count, group, enough)
     return verdict, advice, " ".join([*held, why])
 
 
@@ -733,13 +811,14 @@ def _weighed(
     batch: _Batch,
     edges: Sequence[str],
     count: int,
+    group: str,
     held: bool,
 ) -> _Told:
     """Return what to do where no run waits and something is known of every response."""
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
     limited = any(fit.response.aim in ("below", "above") for fit in analysis.fits)
     sure = float(decision.sure[decision.best])
-    pays, figures = _what_runs_buy(decision, batch, count)
+    pays, figures = _what_runs_buy(decision, batch, count, group)
     if doubts and pays:
         advice = "Go on: what is known can't be relied on yet."
         return "go-on", advice, " ".join([*doubts, figures])
@@ -786,7 +865,7 @@ def _can_be_kept(decision: Decision) -> float:
     return float((decision.truths != 0).any(axis=1).mean())
 
 
-def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool, str]:
+def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) -> tuple[bool, str]:
     """Return whether the runs are worth while, and in words what they are expected to buy."""
     scatter = decision.scatter
     least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
@@ -802,7 +881,7 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int) -> tuple[bool,
     )
     if scatter:
         share = f"{100 * WORTH_A_RUN:.0f}\N{NO-BREAK SPACE}%"
-        words += f", {share} of what one run scatters by ({decision.amount(scatter)})"
+        words += f", {share} of what runs of one {group} scatter by ({decision.amount(scatter)})"
     words += f"; these bring {decision.about(each)} each."
     broken = float((decision.truths[:, decision.best] == 0).mean())
     if scatter and broken >= 0.01 and any(r.aim in ("below", "above") for r in decision.responses):

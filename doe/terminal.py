@@ -14,7 +14,7 @@ from doe.digits import amount_between, bearing, between, p_text, percent, with_m
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import counted, left_to_plan, setting_words
-from doe.wording import chance_words, listed, runs_named
+from doe.wording import best_called, chance_words, listed, runs_named
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -221,7 +221,7 @@ def fit_lines(result: FitResult) -> list[str]:
     at = analysis.optimum.settings
     pressure = pressure_to_set(result.campaign, at)
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
-    how = "A guess at the best settings" if result.shown.guess else "Best settings so far"
+    how = best_called(result.shown.guess)
     lines += wrapped(f"{how}: {_with_freedom(space, at, result.shown.free)}{with_pressure}.")
     if any(ends is not None for ends in result.shown.free):
         lines += wrapped(ANY_WORDS)
@@ -348,7 +348,8 @@ def suggest_lines(result: SuggestResult) -> list[str]:
     pressure = pressure_to_set(result.campaign, chosen.settings)
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
     at = setting_words(result.campaign.space, chosen.settings)
-    lines += ["", *wrapped(f"Best settings so far: {at}{with_pressure}.")]
+    lines += ["", *wrapped(" ".join(suggestion.shown.sentences))]
+    lines += [*wrapped(f"{best_called(suggestion.shown.guess)}: {at}{with_pressure}.")]
     for fit in result.analysis.fits:
         said = predicted(fit.response, chosen.predictions[fit.response.name])
         lines += wrapped(f"{fit.response.words}: {said}", "  ")

@@ -1,4 +1,4 @@
-"""Counts, lists and capitals in sentences."""
+"""Words that many sentences share: counts, lists, capitals, what settings are called."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 
 __all__ = [
+    "best_called",
     "capital",
     "chance_words",
     "counted",
@@ -24,6 +25,11 @@ def counted(number: float, noun: str) -> str:
 def runs_named(runs: Sequence[int], word: str = "Run") -> str:
     """Return ``Run 3``, ``Runs 3 and 5``."""
     return f"{word if len(runs) == 1 else word + 's'} {listed([str(run) for run in runs])}"
+
+
+def best_called(guess: bool) -> str:
+    """Return what the recommended settings are called, where no factor was shown to act too."""
+    return "A guess at the best settings" if guess else "Best settings so far"
 
 
 def listed(words: Sequence[str]) -> str:

@@ -481,7 +481,9 @@ def fit(
         )
         if done
         else NextStep(
-            suggesting, f"All planned runs are in. {suggesting} says what to run next, or to stop."
+            suggesting,
+            f"{_not_confirmed(ledger, confirmed)}All planned runs are in. {suggesting} says what "
+            "to run next, or to stop.",
         ),
     )
     notices = (
@@ -668,6 +670,7 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
     FitError, DesignError, InfeasibleError, StateError
         As `suggest`.
     """
+    from doe.analysis.shown import acting_factors
     from doe.suggest import kinds_asked
     from doe.suggest import suggest as next_runs
 
@@ -685,6 +688,8 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
         raise _planned_runs_first(campaign, waiting)
     confirmed = confirmations(campaign, kept, observed, closures(campaign))
     left = _runs_left(campaign, kept)
+    screened = screenings(campaign, analysis, observed)
+    weighed = models_weighed(campaign, analysis, observed, screened)
     found = next_runs(
         analysis,
         campaign.feasible,
@@ -695,7 +700,8 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
         days=days_told(kept),
         seed=campaign.seed,
         kinds=kinds_asked(wish.kind, wish.without),
-        weighed=models_weighed(campaign, analysis, observed),
+        weighed=weighed,
+        acting={name: acting_factors(one, screened.get(name)) for name, one in weighed.items()},
         carried=left,
         settled=_settled(kept, confirmed),
     )
@@ -811,7 +817,10 @@ def status(asked: str, start: Path) -> StatusResult:
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
     ledger_now = ledger or Ledger(campaign.schema, ())
-    done = _done(campaign, ledger_now, _verdicts_so_far(campaign, ledger_now))
+    confirmed = _verdicts_so_far(campaign, ledger_now)
+    if _not_confirmed(ledger_now, confirmed):
+        notices = (confirmed[-1].notice, *notices)
+    done = _done(campaign, ledger_now, confirmed)
     otherwise = _reading_the_report(campaign, ledger_now)
     if not done and otherwise.command.startswith("read"):
         otherwise = NextStep(f"doe suggest {campaign.name}")
@@ -853,6 +862,17 @@ def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) ->
         f"Confirmed, done: {standing.setting_words(campaign.space, settled)} held in {len(runs)} "
         f"fresh runs ({standing.runs_in_words(runs).lower()}). {work}"
     )
+
+
+def _not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
+    """Return that the last confirmation did not hold; empty where it did, or was answered since."""
+    from doe.analysis.confirmation import unanswered
+
+    failed = unanswered(confirmed, (row.run for row in ledger.rows if row.status == "done"))
+    if failed is None:
+        return ""
+    runs = standing.runs_in_words(failed.runs)
+    return f"{runs} did not confirm what was recommended. "
 
 
 def _settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...] | None:

@@ -5,7 +5,7 @@ Shapes: n confirming runs.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +25,7 @@ __all__ = [
     "confirmation",
     "days_unknown",
     "limit_alone",
+    "unanswered",
 ]
 
 CONFIRMED_BY = 2
@@ -47,6 +48,14 @@ class Confirmed:
     settings: tuple[float, ...]
     held: bool
     notice: Notice
+
+
+def unanswered(confirmed: Sequence[Confirmed], measured: Iterable[int]) -> Confirmed | None:
+    """Return the last confirmation where it did not hold, and no later run was `measured` since."""
+    if not confirmed or confirmed[-1].held:
+        return None
+    last = confirmed[-1]
+    return None if any(run > max(last.runs) for run in measured) else last
 
 
 @dataclass(frozen=True, slots=True)

@@ -134,7 +134,10 @@ class Decision:
 
     @cached_property
     def scatter(self) -> float:
-        """How much one run at the recommended settings scatters, in worth, limits aside."""
+        """How much runs of one day scatter at the recommended settings, in worth, limits aside.
+
+        What days do is not in it: where they differ, less than runs tell would seem to matter.
+        """
         moved = []
         at = self.candidates[[self.best]]
         means = {name: s.mean_sd(at)[0] for name, s in self.surrogates.items()}
@@ -142,7 +145,7 @@ class Decision:
             ends = []
             for sign in (-1, 1):
                 values = {n: self.surrogates[n].back(m) for n, m in means.items()}
-                values[name] = own.back(means[name] + sign * own.run_sd)
+                values[name] = own.back(means[name] + sign * own.own_sd)
                 ends.append(overall_worth(self.responses, values, self.ranges, limits=False))
             moved.append(float(np.abs(ends[1] - ends[0])[0]) / 2)
         return float(np.linalg.norm(moved))

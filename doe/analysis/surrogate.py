@@ -247,6 +247,11 @@ class Surrogate:
         return len(self._runs.shifts[0].columns.T)
 
     @property
+    def own_sd(self) -> float:
+        """How much runs of one day (or stage) scatter about each other, of modelled values."""
+        return self._size * float(np.sqrt(self._weights @ np.exp(2 * self._sets[:, -1])))
+
+    @property
     def group_sd(self) -> float:
         """How much one day (or stage) shifts its runs, of modelled values; with one a guess."""
         first = self._own.shifts(self._sets)[:, 0]

@@ -55,7 +55,7 @@ from doe.report.surface_section import (
     region_sentence,
     straying_sentence,
 )
-from doe.wording import capital, chance_words, listed
+from doe.wording import best_called, capital, chance_words, listed
 
 if TYPE_CHECKING:
     from doe.analysis.extraction import ExtractionCurves
@@ -218,7 +218,7 @@ def _fit_first_screen(
         for name, prediction in optimum.predictions.items()
         if name in responses
     ]
-    how = "A guess at the best settings" if evidence.shown.guess else "Best settings so far"
+    how = best_called(evidence.shown.guess)
     panel = Panel(f"{how}{together}", settings, _what_remarks_say(around, evidence.shown))
     return joined(
         prose([header.lead], "lead"),

@@ -36,6 +36,7 @@ SAFETY = (
     "co-solvent",
 )
 RESULTS = (
+    "confirmation",
     "cut-short",
     "additions-replaced",
     "model-not-carried",
@@ -43,10 +44,10 @@ RESULTS = (
     "limit-unknown",
     "aims-not-met",
     "chances-part",
-    "confirmation",
     "large-residual",
     "tangled-terms",
     "drift",
+    "groups-differ",
     "wants-log",
     "doubtful-runs",
     "exact-fit",

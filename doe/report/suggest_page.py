@@ -31,7 +31,7 @@ from doe.report.page import (
 )
 from doe.report.pictures import RunPoints, Table, setting_text
 from doe.suggest import PURPOSES, RUNS_ADVISED
-from doe.wording import listed
+from doe.wording import best_called, listed
 
 if TYPE_CHECKING:
     from doe.analysis.fit import Prediction
@@ -116,7 +116,8 @@ def _best_so_far(
         for r in responses
         if (p := chosen.predictions.get(r.name)) is not None
     ]
-    told = f"The best settings so far: {at}{with_pressure}."
+    known = suggestion.shown
+    told = " ".join([*known.sentences, f"{best_called(known.guess)}: {at}{with_pressure}."])
     if not expected:
         return told
     level = percent(next(iter(chosen.predictions.values())).level)
