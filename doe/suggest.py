@@ -235,7 +235,7 @@ def suggest(
     group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
     offered = set(KINDS) if only_confirm else set(kinds)
-    batch = _Batch.of(analysis, decision, data, offered, count, seed)
+    batch = _Batch.of(analysis, decision, observed, offered, count, seed)
     runs = batch.filled(count)
     widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
     edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
@@ -312,18 +312,21 @@ class _Batch:
         cls,
         analysis: Analysis,
         decision: Decision,
-        data: Observations,
+        observed: Mapping[str, Observations],
         kinds: set[Kind],
         count: int,
         seed: int,
     ) -> _Batch:
+        data = observed[decision.responses[0].name]
         generator = np.random.default_rng([seed, len(data.runs), 1])
         # A lost run taught nothing: its setting is open again, for whatever it would be good for.
         # One that waits will have taught something by then, and is no run to repeat yet.
         reasons, planned = data.reasons(), data.coded_as_planned()
         done = planned[[i for i, why in enumerate(reasons) if why is None]]
         waiting = planned[[i for i, why in enumerate(reasons) if why == NOT_RUN_YET]]
-        pool = _pool(analysis, decision, data, done, waiting, count, generator)
+        hidden = _hidden(decision, observed)
+        telling = done[[not hidden[i] for i, why in enumerate(reasons) if why is None]]
+        pool = _pool(analysis, decision, data, done, telling, waiting, count, generator)
         kept = {place: proposal for place, proposal in pool.items() if proposal.kind in kinds}
         if not kept:
             raise DesignError.of(
@@ -447,11 +450,21 @@ class _Proposal:
     why: str = ""
 
 
+def _hidden(decision: Decision, observed: Mapping[str, Observations]) -> npt.NDArray[np.bool_]:
+    """Tell of which runs (n,) only limits are known: run again, they would tell no scatter."""
+    seen = [
+        ~np.isnan(data.values) & np.array([side is None for side in data.censored] or True)
+        for data in (observed[response.name] for response in decision.responses)
+    ]
+    return np.asarray(~np.any(seen, axis=0))
+
+
 def _pool(
     analysis: Analysis,
     decision: Decision,
     data: Observations,
     done: FloatArray,
+    telling: FloatArray,
     waiting: FloatArray,
     count: int,
     generator: np.random.Generator,
@@ -459,11 +472,13 @@ def _pool(
     """Return the settings that may be run, by their places, each with what for.
 
     A setting that serves several purposes is called by the first of: repeat, untangle, bend,
-    move, seek, sharpen.
+    move, seek, sharpen. Only runs that are `telling` of scatter are repeated.
     """
     coded, truths = decision.coded, decision.truths
     needs = _needs(decision.space)
-    again = np.min([_apart(coded, run, needs) for run in done], axis=0) < SAME_SETTING
+    again = np.zeros(len(coded), dtype=np.bool_)
+    for run in telling:
+        again |= _apart(coded, run, needs) < SAME_SETTING
     known = np.vstack([done, waiting])
     apart = np.min([_apart(coded, run, needs) for run in known], axis=0)
     new = apart > 1

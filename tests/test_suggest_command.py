@@ -276,6 +276,28 @@ def test_one_fresh_run_that_held_confirms_nothing(
     assert "it held" in doe("fit", "mint").out
 
 
+def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
+    doe: Command, recorded: Path
+) -> None:
+    def far_below(row: dict[str, str]) -> dict[str, str]:
+        row = made_up_results(row)
+        return row | {"extract_yield_mg_g": str(0.5 * float(row["extract_yield_mg_g"]))}
+
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    doe("record", "mint", str(fill(recorded / "sheet-stage2.csv", recorded / "b.csv", far_below)))
+    found = doe("suggest", "mint", "--runs", "3", "--json")
+    assert found["stop"]["verdict"] == "go-on"
+    assert found["stop"]["advice"].startswith("Go on: runs 16 and 17 did not confirm")
+    assert "it did not hold" in found["stop"]["why"]
+    kinds = [run["kind"] for run in found["runs"]]
+    assert "confirm" not in kinds
+    assert "repeat" in kinds
+    for words in ("fit", "status"):
+        told = " ".join(doe(words, "mint").out.split())
+        assert "did not confirm" in told or "it did not hold" in told.partition("Workspace")[0]
+    assert doe("status", "mint", "--json")["warnings"][0]["code"] == "confirmation"
+
+
 def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     doe: Command, recorded: Path
 ) -> None:

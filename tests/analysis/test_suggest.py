@@ -582,9 +582,42 @@ def test_a_stage_is_tied_to_earlier_ones_only_where_days_differ_more_than_runs()
         found, _ = played(spread, surface_of, None, 4, days=days)
         told = [notice for notice in found.notices if notice.code == "stage-tied"]
         assert bool(told) == tied
+        shift = [n.what for n in found.notices if n.code == "groups-differ"]
+        assert bool(shift) == tied
+        if tied:  # true standard deviations 2.6 between days and 0.1 between runs
+            figures = re.search(r"by about ([\d.]+) mg/g.* scatter by about ([\d.]+) mg/g", *shift)
+            assert 1.2 < float(figures[1]) < 6
+            assert float(figures[2]) < 0.6
         at = [tuple(SPACE.code(run.settings)[0].round(6)) for run in found.runs]
         if tied:
             assert done & set(at)
+
+
+def test_a_promise_as_wide_as_all_values_is_said_to_confirm_little():
+    spread = FACTORIAL + CENTRE + [[0, 1, 0], [0, -1, 0], [1, 0, 0], [-1, 0, 0], [0, 0, 1]]
+    days = [i // 4 for i in range(len(spread))]
+    shifts = np.array([0.0, 3.0, -2.5, 2.0])[days]
+    surfaces = (lambda c: 20 + 0.2 * c[:, 0] + shifts, True), (lambda c: 40 + hollow(c), False)
+    for surface_of, little in surfaces:
+        found, _ = played(spread, surface_of, "confirm", 2, days=days)
+        assert ("it confirms little" in found.runs[0].reason) == little
+
+
+def test_no_run_is_repeated_where_all_that_was_measured_lies_below_detection():
+    runs = FACTORIAL + CENTRE + [[0, 1, 0], [0, -1, 0], [1, 0, 0], [-1, 0, 0]]
+    settings = SPACE.settable(SPACE.decode(np.array(runs, dtype=float)))
+    values = np.maximum(rising(SPACE.code(settings)), 8.0)
+    sides = tuple("below" if value <= 8.0 else None for value in values)
+    data = replace(observed(SPACE, settings, values), censored=sides)
+    response = Response("y", "mg/g", "maximise")
+    analysis = analyse([response], quadratic_model(SPACE), {"y": data}, whole_box)
+    hidden = {tuple(at) for at, side in zip(settings, sides, strict=True) if side}
+    free = len({tuple(at) for at in settings}) - len(hidden)
+    assert hidden
+    found = suggest(
+        analysis, whole_box, free, observations={"y": data}, kinds=kinds_asked("repeat")
+    )
+    assert not hidden & {tuple(run.settings) for run in found.runs}
 
 
 def analysis_of_values(responses, values):
