@@ -428,12 +428,18 @@ class Campaign:
     def held_settings(self) -> tuple[HeldSetting, ...]:
         """Return the settings that every run shares, each with the verdict if it were another.
 
-        The temperature swing of a full, shut vessel counts as one.
+        The temperature swing of a full, shut vessel counts as one, and so does the gas pad of one
+        with a headspace.
         """
         fixed, units = self._fixed_values(), self._units()
         swing = self.rig.temperature_swing if self.batch_kind == "liquid-full" else None
         if swing:
             fixed["temperature_swing"] = swing
+        headspace = self.rig.headspace if self.batch_kind == "headspace" else None
+        if headspace is not None and headspace.pad_pressure is not None:
+            fixed["pad_pressure"] = headspace.pad_pressure.shown(
+                self.rig.pressure_reading, self.rig.atmospheric_pressure_bara
+            )
         return tuple(
             HeldSetting(
                 name,
@@ -451,7 +457,7 @@ class Campaign:
             return value
         if name == "temperature":
             return self.rig.temperature_max
-        if name.startswith("pressure"):
+        if "pressure" in name:
             return max(
                 pressure.shown(self.rig.pressure_reading, self.rig.atmospheric_pressure_bara)
                 for _, pressure in self.rig.vessel_rating
@@ -462,6 +468,10 @@ class Campaign:
         """Return the rig's verdict on settings with one held setting at another value."""
         if name == "temperature_swing":
             other = replace(self, rig=self.rig.model_copy(update={name: value}))
+        elif name == "pad_pressure":
+            assert self.rig.headspace is not None
+            pad = self.rig.headspace.model_copy(update={name: Pressure(value, "shown")})
+            other = replace(self, rig=self.rig.model_copy(update={"headspace": pad}))
         elif name == "bed_mass":
             other = replace(self, budget=self.budget.model_copy(update={name: value}))
         else:
@@ -483,6 +493,7 @@ class Campaign:
             "temperature": "°C",
             "pressure": self.rig.shown_unit,
             "pressure_above_saturation": "bar",
+            "pad_pressure": self.rig.shown_unit,
             "flow": "mL/min",
             "time": "min",
             "bed_mass": "g",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -232,6 +233,35 @@ def test_every_cure_of_a_held_setting_cures(tmp_path):
     cured = read(tmp_path, TEXT.replace('pressure = "50 bar"', 'pressure = "27 bar"'))
     assert (low.envelope(low.space.corners()).boiling > 0).any()
     assert (cured.envelope(cured.space.corners()).boiling == 0).all()
+
+
+def test_a_gas_pad_too_low_is_cured_by_a_higher_one(tmp_path):
+    """As the sentences at the corners say it; half a bar less than the cure is too low still."""
+
+    def padded(pad):
+        text = TEXT.replace('mode = "flow"', 'mode = "batch"\nbatch_kind = "headspace"')
+        text = text.replace('[fixed]\npressure = "50 bar"\n', "")
+        flow = text[text.index("[factors.flow]") : text.index("[factors.time]")]
+        headspace = (
+            f'[rig.headspace]\ncold_water = "150 mL"\nsolids_volume = "12 mL"\n'
+            f'pad_pressure = "{pad} barg"\n'
+        )
+        return read(tmp_path, f"{text.replace(flow, '')}\n{headspace}")
+
+    low = padded(3)
+    found = survey(low.space, low.envelope, low.held_settings())
+    (cure,) = [text for text in found.cures if "too close to boiling" in text]
+    raised = re.search(r"set the pad pressure to ([\d.]+) bar gauge", cure)
+    assert raised is not None
+    enough = float(raised[1])
+    assert 3 < enough < 20
+
+    def share_too_close(pad):
+        made = padded(pad)
+        return (made.envelope(made.space.grid(7)).boiling > 0).mean()
+
+    assert share_too_close(enough) == 0
+    assert share_too_close(enough - 1) > 0
 
 
 def test_pressure_above_saturation_follows_the_temperature(tmp_path):
