@@ -51,6 +51,7 @@ __all__ = [
     "Suggestion",
     "Verdict",
     "kinds_asked",
+    "runs_beyond_limits",
     "suggest",
 ]
 
@@ -144,6 +145,30 @@ class Suggestion:
     promise: Promise | None = None
     buys: str = ""
     shown: Shown = NOTHING_KNOWN
+
+
+def runs_beyond_limits(
+    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
+) -> list[str]:
+    """Return sentences on runs, by their names, that are made to learn: expected beyond a limit."""
+    told = []
+    for r in responses:
+        wanted = r.interval_wanted()
+        if wanted is None or r.aim == "target":
+            continue
+        beyond = [
+            name
+            for name, run in zip(names, suggestion.runs, strict=True)
+            if (p := run.predictions.get(r.name)) is not None
+            and not wanted[0] <= float(p.mean[0]) <= wanted[1]
+        ]
+        if beyond:
+            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {listed(beyond)}"
+            told.append(
+                f"{which} will probably break the limit of {r.words}: made to learn from, not as "
+                "settings to use."
+            )
+    return told
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:

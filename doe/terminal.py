@@ -335,6 +335,7 @@ def _around_lines(result: FitResult) -> list[str]:
 
 def suggest_lines(result: SuggestResult) -> list[str]:
     """Return the advice, the runs with what each is for, and the settings recommended so far."""
+    from doe.suggest import runs_beyond_limits
     from doe.views import pressure_to_set
 
     suggestion = result.suggestion
@@ -344,6 +345,10 @@ def suggest_lines(result: SuggestResult) -> list[str]:
         lines += ["", *_run_table(result.campaign, result.rows), ""]
         lines += wrapped("Why each, and what it should give (95 % intervals):")
         lines += _reason_lines(result)
+        names = [str(row.run) for row in result.rows if not prepares(row)]
+        aims = [fit.response for fit in result.analysis.fits]
+        for told in runs_beyond_limits(suggestion, aims, names):
+            lines += wrapped(told)
     chosen = suggestion.recommended
     pressure = pressure_to_set(result.campaign, chosen.settings)
     with_pressure = f"; the pressure to {pressure}" if pressure else ""

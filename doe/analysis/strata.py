@@ -31,8 +31,10 @@ RANDOM_FROM = 5
 """Levels from which a block is random: common practice."""
 
 UNBRIDGED = (
-    "No repeated setting links the stages, so how they differ is not told from what their settings "
-    "do: they are fitted as one. Repeat an earlier run in the next stage."
+    "Not all stages are linked by a setting that was run again, so how they differ is not told "
+    "from what their settings do: the fitted polynomials take them as one, while the surfaces that "
+    "settings rest on let each day (or stage) shift at random. An earlier run repeated in a later "
+    "stage links them."
 )
 
 Groups = npt.NDArray[np.intp]

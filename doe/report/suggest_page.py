@@ -30,7 +30,7 @@ from doe.report.page import (
     with_measure,
 )
 from doe.report.pictures import RunPoints, Table, setting_text
-from doe.suggest import PURPOSES, RUNS_ADVISED
+from doe.suggest import PURPOSES, RUNS_ADVISED, runs_beyond_limits
 from doe.wording import best_called, listed
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def suggest_page(
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose([*_limits_broken(suggestion, responses, names), why_after, best, *good]),
+        prose([*runs_beyond_limits(suggestion, responses, names), why_after, best, *good]),
         gravest(minded),
         from_template("next", header.next_command, header.next_because),
     )
@@ -132,30 +132,6 @@ def _next_words(suggestion: Suggestion) -> str:
         runs = "1 run" if count == 1 else f"{count} runs"
         return f"{runs} that would teach most, if any were made now:"
     return f"{'The next run' if count == 1 else f'The next {count} runs'}, and what each is for:"
-
-
-def _limits_broken(
-    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
-) -> list[str]:
-    """Return which runs are made to learn although their mean is expected beyond a limit."""
-    told = []
-    for r in responses:
-        wanted = r.interval_wanted()
-        if wanted is None or r.aim == "target":
-            continue
-        beyond = [
-            name
-            for name, run in zip(names, suggestion.runs, strict=True)
-            if (p := run.predictions.get(r.name)) is not None
-            and not wanted[0] <= float(p.mean[0]) <= wanted[1]
-        ]
-        if beyond:
-            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {listed(beyond)}"
-            told.append(
-                f"{which} will probably break the limit of {r.words}: made to learn from, not as "
-                "settings to use."
-            )
-    return told
 
 
 def _next_runs(

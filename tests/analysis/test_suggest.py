@@ -17,7 +17,7 @@ from doe.analysis.recommendation import decision_of
 from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
-from doe.suggest import KINDS, kinds_asked, suggest
+from doe.suggest import KINDS, kinds_asked, runs_beyond_limits, suggest
 from doe.terms import interaction_model, linear_model, quadratic_model
 
 SPACE = FactorSpace(
@@ -313,6 +313,18 @@ def test_a_confirmation_is_judged_by_what_was_promised_of_as_many_runs():
     two = confirmation(response, own, at, values[:2], promise=above)
     assert two.held
     assert "the interval promised was for the mean of 3" in two.words
+
+
+def test_runs_expected_beyond_a_limit_are_named_as_made_to_learn():
+    response = Response("coumarin", "%", "below", limit=12.0)
+    found = analysis_of(response, column="coumarin_pct_as_printed")
+    runs = suggest(found, whole_box, 6, kinds=kinds_asked("repeat"))
+    names = [str(16 + i) for i in range(6)]
+    over = [n for n, r in zip(names, runs.runs, strict=True) if r.predictions["coumarin"].mean > 12]
+    assert over
+    assert len(over) < 6
+    (told,) = runs_beyond_limits(runs, [response], names)
+    assert re.findall(r"\d+", told.partition(" will")[0]) == over
 
 
 def test_a_limit_without_a_model_is_still_judged():
