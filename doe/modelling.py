@@ -172,6 +172,7 @@ def observations(
         *_limits_only(campaign, done),
         *standing.looked_over(campaign, ledger),
     )
+    notices = (*notices, *standing.in_another_unit(campaign, done))
     if vapour:
         what = (
             f"{standing.runs_in_words(sorted(vapour))} boiled as achieved and "

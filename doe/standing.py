@@ -8,8 +8,8 @@ from __future__ import annotations
 import hashlib
 import itertools
 import math
-from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -45,6 +45,7 @@ __all__ = [
     "counted",
     "doubtful",
     "has_results",
+    "in_another_unit",
     "inputs_read",
     "ledger_or_empty",
     "left_to_plan",
@@ -73,6 +74,12 @@ FIRST_TOLD = 3
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
+OTHER_UNITS: tuple[tuple[str, Callable[[float], float], float], ...] = (
+    ("kelvin", lambda kelvin: kelvin - 273.15, 25.0),
+    ("°F", lambda fahrenheit: (fahrenheit - 32.0) / 1.8, 10.0),
+)
+"""Units in which a temperature may have been written in place of °C, each with how it becomes °C
+and how far from the plan [K] it may lie then to be asked about (our rule)."""
 ALL_PCT = 105.0
 """What an assay may err above the whole before it is asked about (common practice)."""
 WATER_SLIP = 0.2
@@ -508,13 +515,86 @@ def assumed_settings(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
 
 
 def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
-    """Return notices on values that look like slips, and on runs that broke a limit as achieved."""
+    """Return notices on values that look like slips, and on runs that broke a limit as achieved.
+
+    Temperatures that look like another unit are asked about once; what else there is to say of
+    these runs is said of the temperatures that were then meant.
+    """
+    unit, meant = _meant_in_C(campaign, rows)
+    likely = [_at_temperature(campaign, row, meant.get(row.run)) for row in rows]
     return (
-        *_far_from_planned(campaign, rows),
+        *in_another_unit(campaign, rows),
+        *_far_from_planned(campaign, likely),
         *_impossible_values(campaign, rows),
         *_odd_weighings(campaign, rows),
-        *_water_far_off(campaign, rows),
-        *_limits_broken(campaign, rows),
+        *_water_far_off(campaign, likely),
+        *_limits_broken(campaign, likely, dict.fromkeys(meant, unit)),
+    )
+
+
+def in_another_unit(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return the question whether achieved temperatures of runs were written in another unit.
+
+    It says what becomes of these runs until they are corrected, and, for the case that the figures
+    are right, that they passed limits.
+    """
+    unit, meant = _meant_in_C(campaign, rows)
+    if not meant:
+        return ()
+    own = [row for row in rows if row.run in meant]
+    place = campaign.space.names.index("temperature")
+    got, few = own[0].achieved[place], len(own) == 1
+    vapour = boiled(campaign, own)
+    if len(vapour) == len(own):
+        until = f"{'it is' if few else 'they are'} left out of every fit, as having boiled"
+    elif vapour:
+        until = (
+            f"{runs_in_words(vapour).lower()} {'is' if len(vapour) == 1 else 'are'} left out of "
+            "every fit, as having boiled, and the others count as they stand"
+        )
+    else:
+        until = f"{'it counts' if few else 'they count'} as {'it stands' if few else 'they stand'}"
+    what = (
+        f"{runs_in_words(sorted(meant))}: achieved_temperature_C looks like {unit}, not °C "
+        f"({'' if few else f'run {own[0].run}: '}{got:g} where {own[0].settings[place]:g} °C was "
+        f"planned; from {unit} that is {meant[own[0].run]:.1f} °C). In which unit was it read? "
+        f"Unless it was °C, convert the column and hand it in again, with --replace; until then {until}."
+    )
+    if _limits_broken(campaign, own):
+        what += f" If it was °C, limits of the rig were passed. {ASK_BEFORE_HEAT}"
+    return (Notice("temperature-in-another-unit", what),)
+
+
+def _meant_in_C(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, Mapping[int, float]]:
+    """Return the unit that explains most achieved temperatures far from the plan, and these in °C.
+
+    Keyed by run; the unit is empty where none explains any.
+    """
+    if "temperature" not in campaign.space.names:
+        return "", {}
+    place = campaign.space.names.index("temperature")
+    pairs = {row.run: (row.settings[place], row.achieved[place]) for row in rows}
+    best: tuple[str, dict[int, float]] = ("", {})
+    least = math.inf
+    for unit, in_C, near in OTHER_UNITS:
+        meant = {
+            run: in_C(got)
+            for run, (planned, got) in pairs.items()
+            if got is not None and abs(in_C(got) - planned) <= near < abs(got - planned)
+        }
+        off = sum(abs(value - pairs[run][0]) for run, value in meant.items())
+        if meant and (-len(meant), off) < (-len(best[1]), least):
+            best, least = (unit, meant), off
+    return best
+
+
+def _at_temperature(campaign: Campaign, row: LedgerRow, temperature_C: float | None) -> LedgerRow:
+    """Return a run with this achieved temperature; as it is where that is None."""
+    if temperature_C is None:
+        return row
+    pairs = zip(campaign.space.names, row.achieved, strict=True)
+    return replace(
+        row, achieved=tuple(temperature_C if n == "temperature" else got for n, got in pairs)
     )
 
 
@@ -828,7 +908,13 @@ def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) ->
         yield Notice("more-out-than-in", what)
 
 
-def _limits_broken(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
+def _limits_broken(
+    campaign: Campaign, rows: Sequence[LedgerRow], units: Mapping[int, str] | None = None
+) -> list[Notice]:
+    """Return a notice for each limit that a run broke as achieved.
+
+    `units` holds, by run, the unit from which its temperature was converted, where it was.
+    """
     known = [row for row in rows if any(value is not None for value in row.achieved)]
     if not known:
         return []
@@ -839,11 +925,17 @@ def _limits_broken(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice
         return [Notice("achieved-not-checked", what)]
     return [
         Notice(
-            "achieved-breaks-limit", f"Run {row.run} as achieved: {envelope.sentence(i, int(j))}"
+            "achieved-breaks-limit",
+            f"Run {row.run} as achieved{_if_in((units or {}).get(row.run))}: "
+            f"{envelope.sentence(i, int(j))}",
         )
         for i, row in enumerate(known)
         for j in np.flatnonzero(envelope.margin[i] < 0)
     ]
+
+
+def _if_in(unit: str | None) -> str:
+    return f", if its temperature is in {unit}" if unit else ""
 
 
 def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:

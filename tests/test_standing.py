@@ -6,6 +6,7 @@ import csv
 import io
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -13,7 +14,7 @@ from doe import workflow
 from doe.errors import CampaignFileError, Notice
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
-from doe.standing import runs_in_words
+from doe.standing import ledger_or_empty, runs_in_words
 
 
 @pytest.fixture
@@ -94,6 +95,62 @@ def test_values_that_look_like_slips_are_asked_about(folder: Path) -> None:
     assert not {"achieved-far-off", "below-zero"} & {
         notice.code for notice in recorded(folder, 2, {"furfural_mg_g": "0.2"})
     }
+
+
+def all_recorded(command: Callable[..., Any], in_unit: Callable[[float], float]) -> Any:
+    """What `record` says of a sheet whose temperatures are as planned, in some unit."""
+    command("new", "mint")
+    command("plan", "mint")
+    rows = list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text())))
+    lines = ["run,achieved_temperature_C,extract_yield_mg_g,furfural_mg_g"]
+    for i, row in enumerate(rows):
+        lines.append(f"{row['run']},{in_unit(float(row['temperature_C'])):.2f},{40 + i},0.{i + 1}")
+    Path("back.csv").write_text("\n".join(lines))
+    return command("record", "mint", "back.csv", "--json")["warnings"]
+
+
+def test_temperatures_in_kelvin_are_one_question_and_fit_says_which_runs_boiled(
+    command: Callable[..., Any],
+) -> None:
+    """0 °C is 273.15 K, by the definition of the Celsius temperature (SI Brochure, 2.3.1)."""
+    notices = all_recorded(command, lambda celsius: celsius + 273.15)
+    asked = [n["what"] for n in notices if n["code"] == "temperature-in-another-unit"]
+    assert len(asked) == 1
+    assert "looks like kelvin, not °C" in asked[0]
+    assert "until then they are left out of every fit, as having boiled" in asked[0]
+    assert "If it was °C, limits of the rig were passed." in asked[0]
+    codes = {n["code"] for n in notices}
+    assert not codes & {"achieved-far-off", "achieved-breaks-limit"}
+    said = command("fit", "mint", status=1).said_err
+    runs = len(list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text()))))
+    assert "Measured too, but left out: runs 1, 2," in said
+    assert f"and {runs} (boiled: the achieved settings lie below saturation)" in said
+
+
+def test_temperatures_in_fahrenheit_are_asked_about_by_that_name(
+    command: Callable[..., Any],
+) -> None:
+    """100 °C is 212 °F, as any table of units has it."""
+    notices = all_recorded(command, lambda celsius: 32 + celsius * (212 - 32) / 100)
+    asked = [n["what"] for n in notices if n["code"] == "temperature-in-another-unit"]
+    assert len(asked) == 1
+    assert "looks like °F, not °C" in asked[0]
+
+
+def test_beside_a_run_in_kelvin_limits_are_told_of_it_as_meant_and_of_others_as_they_stand(
+    folder: Path,
+) -> None:
+    campaign = workflow.load(str(folder), folder)
+    planned = campaign.space.names.index("temperature")
+    at = {row.run: row.settings[planned] for row in ledger_or_empty(campaign).rows}
+    hot = campaign.rig.temperature_max + 20
+    text = f"run,achieved_temperature_C,achieved_flow_mL_min\n1,{at[1] + 273.15},900\n2,{hot},\n"
+    notices = take_in(campaign, read_sheet_text(text, "sheet", campaign.schema)).notices
+    broken = [n.what for n in notices if n.code == "achieved-breaks-limit"]
+    assert any(w.startswith("Run 2 as achieved: ") and f"{hot:g} °C" in w for w in broken)
+    of_1 = [w for w in broken if w.startswith("Run 1 as achieved, if its temperature is in kelvin")]
+    assert any("flow" in what or "pump" in what for what in of_1)
+    assert not any(f"{at[1] + 273.15:g}" in what for what in of_1)
 
 
 def test_a_blank_under_replace_says_that_it_withdraws_nothing(folder: Path) -> None:

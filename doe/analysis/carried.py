@@ -86,7 +86,7 @@ def largest_model(
         for model in separable:
             if strata[model].df_runs >= least and not strata[model].problem:
                 return model, () if model is wanted else (_fallback_notice(model, wanted, data),)
-    raise _no_model(models[-1], data)
+    raise _no_model(models[-1], data, observations)
 
 
 def confounded_terms(model: Model, data: Observations) -> tuple[str, ...]:
@@ -155,15 +155,19 @@ def _too_little_left(n: int, wanted: Model, strata: Strata) -> str:
     )
 
 
-def _no_model(smallest: Model, data: Observations) -> DoeError:
+def _no_model(smallest: Model, data: Observations, every: Observations) -> DoeError:
     n = len(data.runs)
     if n <= len(smallest):
-        return FitError.of(
-            "too-few-runs",
+        lost = _not_counted(every)
+        what = (
             f"{counted(n, 'run')} measured; even {smallest.name} ({len(smallest)} terms) need at "
-            f"least {len(smallest) + 1}.",
-            f"Measure {len(smallest) + 1 - n} more, better {len(smallest) + DF_WANTED - n}.",
+            f"least {len(smallest) + 1}."
         )
+        if lost:
+            what = f"{what[:-1]}. Measured too, but left out: {lost}."
+        more = f"easure {len(smallest) + 1 - n} more, better {len(smallest) + DF_WANTED - n}."
+        remedy = "Correct what is wrong with the runs left out, figures or their unit, or m"
+        return FitError.of("too-few-runs", what, f"{remedy if lost else 'M'}{more}")
     if unrun := _unrun_levels(smallest, data):
         return FitError(replace(unrun, what=f"{unrun.what}."))
     tangled = tangled_columns(smallest.matrix(data.coded_as_planned()), smallest)
@@ -174,6 +178,16 @@ def _no_model(smallest: Model, data: Observations) -> DoeError:
     return FitError.of(
         "confounded", "; ".join(tangled) + ".", "Add runs that change these factors separately."
     )
+
+
+def _not_counted(every: Observations) -> str:
+    """Return the runs that have a value and are left out, by reason; empty where there are none."""
+    by_reason: dict[str, list[int]] = {}
+    for run, value, reason in zip(every.runs, every.values, every.left_out, strict=True):
+        if reason and np.isfinite(value):
+            by_reason.setdefault(reason, []).append(run)
+    told = [f"{runs_named(runs, 'run')} ({reason})" for reason, runs in by_reason.items()]
+    return "; ".join(told)
 
 
 def _refuse_censored(response: Response, data: Observations) -> None:

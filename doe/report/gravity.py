@@ -16,6 +16,7 @@ LOUD = (
     "log-beyond-declared",
     "log-boiled",
     "log-may-have-boiled",
+    "temperature-in-another-unit",
     "boiled",
     "achieved-breaks-limit",
     "limits-not-confirmed",
