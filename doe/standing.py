@@ -558,7 +558,8 @@ def in_another_unit(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Noti
         f"{runs_in_words(sorted(meant))}: achieved_temperature_C looks like {unit}, not °C "
         f"({'' if few else f'run {own[0].run}: '}{got:g} where {own[0].settings[place]:g} °C was "
         f"planned; from {unit} that is {meant[own[0].run]:.1f} °C). In which unit was it read? "
-        f"Unless it was °C, convert the column and hand it in again, with --replace; until then {until}."
+        "Unless it was °C, convert the column and hand it in again, with --replace; until then "
+        f"{until}."
     )
     if _limits_broken(campaign, own):
         what += f" If it was °C, limits of the rig were passed. {ASK_BEFORE_HEAT}"

@@ -272,3 +272,30 @@ def test_a_spreadsheet_program_leaves_whose_sheet_it_is(
     assert "nothing changed" in command("record", name, str(saved), "--dry-run").said_out
     shutil.copytree(f"designs/{name}", "designs/basil")
     assert "this is basil" in refused_by(command, "basil", str(saved))
+
+
+@pytest.mark.parametrize(
+    ("heading", "unit", "told"),
+    [("achieved_temperature_F", "°C", '"F"'), ("furfural_mg_L", "mg/g", '"mg_L"')],
+)
+def test_a_heading_with_another_unit_asks_for_values_to_be_converted_before_it_is_renamed(
+    doe: Command, heading: str, unit: str, told: str
+) -> None:
+    Path("back.csv").write_text(f"run,extract_yield_mg_g,{heading}\n1,41,4\n")
+    said = refused_by(doe, "mint", "back.csv")
+    assert f"this heading says {told}" in said
+    assert f"If the values are in another unit than {unit}, convert them; then name it" in said
+    assert "Name it" not in said
+
+
+def test_a_trace_may_be_handed_in_as_a_limit(doe: Command) -> None:
+    Path("back.csv").write_text("run,furfural_mg_g\n1,trace\n")
+    said = refused_by(doe, "mint", "back.csv")
+    assert "line 2, B2 (furfural_mg_g)" in said
+    assert "write < and the limit, as <0.05, where it lay below detection" in said
+
+
+def test_the_sheets_page_handed_in_is_told_from_the_file_that_it_saves(doe: Command) -> None:
+    said = refused_by(doe, "mint", "designs/mint/sheet-stage1.html")
+    assert "press “Save as file”" in said
+    assert "quotes" not in said

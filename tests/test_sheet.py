@@ -324,7 +324,7 @@ REFUSED: dict[str, tuple[bytes, list[tuple[str, ...]]]] = {
     "a run below zero": ((SEMI + "-1;150;;12,3;;\n").encode(), [("A2 (run)", "-1")]),
     "a page saved as a table": (
         b"<html><table><tr><td>run</td><td>yield_pct</td></tr></table></html>",
-        [("no row has",)],
+        [("a page for a browser",)],
     ),
     "each line in one pair of quotes": (
         ('"' + HEAD.strip() + '"\n"1,150,151.2,12.3,0.5,ok"\n').encode(),

@@ -117,6 +117,15 @@ def text_grid(data: bytes, file: str, schema: LedgerSchema) -> Grid:
         ) from None
     if not text.strip():
         raise refused("sheet-empty", "the file is empty.", "Send the filled sheet.", file)
+    if text.lstrip("\ufeff \t\r\n")[:15].casefold().startswith(("<!doctype html", "<html")):
+        raise refused(
+            "sheet-is-page",
+            "the file is a page for a browser (HTML), not a table.",
+            "What was typed into the sheet's page is not in the page's own file: open it in the "
+            "browser in which it was filled in, press “Save as file”, and hand in what that saves. "
+            "Save any other table as CSV or XLSX.",
+            file,
+        )
     delimiter = max(DELIMITERS, key=lambda mark: _likeness_of(text, mark, schema))
     return Grid(_strict_rows(text, delimiter, file), delimiter, notices)
 

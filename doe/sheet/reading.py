@@ -9,7 +9,7 @@ import difflib
 import math
 import re
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -185,14 +185,39 @@ def _slip(
     near = difflib.get_close_matches(plain_name(name), absent, 1, LIKENESS)
     if not near:
         return []
-    return [
-        Problem(
-            "heading-unclear",
-            f'the heading "{name}" is nearly {absent[near[0]]}, which is missing.',
-            Where(file, row.line, address),
-            f"Name it {absent[near[0]]}, or call it something else if it is another thing.",
+    column = absent[near[0]]
+    of = dict(measured_columns(schema)).get(column)
+    what = f'the heading "{name}" is nearly {column}, which is missing.'
+    remedy = f"Name it {column}, or call it something else if it is another thing."
+    if of is not None and of.unit and not plain_name(name).endswith(_plain_unit(of)):
+        told = _told_unit(name, column, of)
+        found = f'says "{told}"' if told else "does not say its unit"
+        what = f"{what} The column is in {of.unit}; this heading {found}."
+        remedy = (
+            f"If the values are in another unit than {of.unit}, convert them; then name it "
+            f"{column}. Call it something else if it is another thing."
         )
-    ]
+    return [Problem("heading-unclear", what, Where(file, row.line, address), remedy)]
+
+
+def _plain_unit(of: Measured) -> str:
+    return plain_name(of.column.removeprefix(of.name))
+
+
+def _told_unit(name: str, column: str, of: Measured) -> str:
+    """Return what a heading has behind the name of a column, where its unit should stand."""
+    stem = plain_name(column).removesuffix(_plain_unit(of))
+    ends = [i for i in range(len(name)) if plain_name(name[:i]) == stem]
+    return name[ends[-1] :].strip(" _()[],/") if ends else ""
+
+
+def measured_columns(schema: LedgerSchema) -> Iterator[tuple[str, Measured]]:
+    """Yield every column of settings and of what is measured, and what it belongs to."""
+    factors = tuple(schema.space)
+    yield from zip(schema.space.columns, factors, strict=True)
+    yield from zip(schema.achieved_columns, factors, strict=True)
+    yield from ((weighing.column, weighing) for weighing in (*schema.weighed, *schema.drawn))
+    yield from ((response.column, response) for response in schema.responses)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +264,7 @@ class Sheet:
 
     def is_of_units(self, row: Row) -> bool:
         """Tell whether a row has units below headings: no run, no figure, a measured column's."""
-        cells = [strip(self._raw(row, column)) for column, _ in self._measured()]
+        cells = [strip(self._raw(row, column)) for column, _ in measured_columns(self.schema)]
         words = [strip(cell) for cell in row.cells]
         return (
             not strip(self._raw(row, "run"))
@@ -249,7 +274,7 @@ class Sheet:
 
     def check_units(self, row: Row) -> None:
         """Note each unit of a row of units that is not its column's."""
-        for column, of in self._measured():
+        for column, of in measured_columns(self.schema):
             text = strip(self._raw(row, column))
             known = set(map(plain_name, units_behind(of)))
             if text and text not in units_behind(of) and plain_name(text) not in known:
@@ -554,22 +579,12 @@ class Sheet:
 
     def _number_cells(self) -> Iterable[tuple[str, str, Measured]]:
         """Yield the address and the text of each cell with a number, and what it belongs to."""
-        for column, of in self._measured():
+        for column, of in measured_columns(self.schema):
             position = self.columns.known.get(column, -1)
             for row in self.body:
                 if position not in row.numbers and position not in row.shares:
                     address = cell_address(position, row.row) if position >= 0 else ""
                     yield address, self._raw(row, column), of
-
-    def _measured(self) -> Iterable[tuple[str, Measured]]:
-        """Return every column of settings and of what is measured, and what it belongs to."""
-        factors = tuple(self.schema.space)
-        return (
-            *zip(self.schema.space.columns, factors, strict=True),
-            *zip(self.schema.achieved_columns, factors, strict=True),
-            *((w.column, w) for w in (*self.schema.weighed, *self.schema.drawn)),
-            *((response.column, response) for response in self.schema.responses),
-        )
 
     def _notes(self, row: Row) -> str:
         """Return the notes, then the cells of columns that the campaign lacks, then comments."""
@@ -635,7 +650,12 @@ def _not_a_number(text: str, bare: str, of: Measured) -> tuple[str, str] | None:
             "Write it without them, with one decimal point or one decimal comma.",
         )
     unit = f" or the unit {of.unit} behind it" if of.unit else ""
+    limit = (
+        "; write < and the limit, as <0.05, where it lay below detection"
+        if isinstance(of, Response)
+        else ""
+    )
     return (
         f'"{text}" is not a number.',
-        f"Write a number, with nothing{unit}; leave it blank if it was not measured.",
+        f"Write a number, with nothing{unit}{limit}; leave it blank if it was not measured.",
     )
