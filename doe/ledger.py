@@ -52,6 +52,7 @@ __all__ = [
     "prepares",
     "read_ledger",
     "row_cells",
+    "same_setting",
     "setting_text",
     "sheet_mark",
     "started",
@@ -955,7 +956,7 @@ class _Merge:
             self._plan_changed("kind", self.row.kind or "none", self.back.kind)
         for factor, old_value in zip(self.schema.space, self.row.settings, strict=True):
             value = self.back.settings.get(factor.column)
-            if value is not None and not _same_setting(factor, old_value, value):
+            if value is not None and not same_setting(factor, old_value, value):
                 texts = setting_text(factor, old_value), setting_text(factor, value)
                 self._plan_changed(factor.column, *texts)
 
@@ -1069,7 +1070,7 @@ def _same_value(old: float, new: float) -> bool:
     return math.isclose(old, new, rel_tol=1e-9)
 
 
-def _same_setting(factor: Factor, old: float, new: float) -> bool:
+def same_setting(factor: Factor, old: float, new: float) -> bool:
     """Tell whether a setting came back as planned; a spreadsheet may have rounded what it shows.
 
     Only where the factor has no step: half the last decimal shown. Otherwise steps tell apart.

@@ -15,14 +15,16 @@ import numpy as np
 
 from doe import standing
 from doe.campaign import Campaign
-from doe.errors import Notice, Problem, ResultsError
+from doe.errors import DoeError, Notice, Problem, ResultsError, Where
 from doe.ledger import (
     Change,
     Ledger,
     LedgerRow,
     Returned,
+    ReturnedRow,
     from_plain_text,
     locked,
+    same_setting,
     started,
     with_results,
     write_ledger,
@@ -146,7 +148,7 @@ def _merged(
     """Merge what came back into the ledger and write it; the caller holds the lock."""
     path = campaign.folder / LEDGER_FILE
     former = ledger
-    ledger, changes = with_results(ledger, returned, replace_filled)
+    ledger, changes = _with_sheet(campaign, ledger, returned, replace_filled)
     derived = None
     if campaign.schema.derives or campaign.schema.drawn:
         if bottles is None:
@@ -175,6 +177,95 @@ def _merged(
     )
     written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
     return RecordResult(campaign, changes, ledger, dry_run, tuple(written), notices)
+
+
+def _with_sheet(
+    campaign: Campaign, ledger: Ledger, returned: Returned, replace_filled: bool
+) -> tuple[Ledger, tuple[Change, ...]]:
+    """Return what `with_results` does; a sheet that was replaced is refused as that alone."""
+    try:
+        return with_results(ledger, returned, replace_filled)
+    except ResultsError as error:
+        replaced = _replaced_sheet(campaign, ledger, returned)
+        raise ResultsError(*([replaced] if replaced else error.problems)) from None
+
+
+def _replaced_sheet(campaign: Campaign, ledger: Ledger, returned: Returned) -> Problem | None:
+    """Return the problem of a sheet that is one of those in history/ and not the plan's."""
+    from doe.sheet import read_sheet
+
+    rows = {row.run: row for row in ledger.rows}
+    planned = {row.run: row.settings for row in ledger.rows}
+    told = {back.run: settings for back in returned.rows if (settings := _told(campaign, back))}
+    moved = [run for run, at in told.items() if not _alike(campaign, at, planned.get(run))]
+    if not moved:
+        return None
+    for path in sorted((campaign.folder / "history").glob("sheet-stage*.csv"), reverse=True):
+        try:
+            former = read_sheet(path, campaign.schema)
+        except DoeError:
+            continue  # of a campaign file that had other columns: it can be no sheet of these
+        then = {back.run: _told(campaign, back) for back in former.rows}
+        if not all(_alike(campaign, at, then.get(run)) for run, at in told.items()):
+            continue
+        first = moved[0]
+        now = f"run {first} is now at {standing.setting_words(campaign.space, planned[first])}"
+        what = (
+            f"this sheet was replaced (history/{path.name} is its copy): it has run {first} at "
+            f"{standing.setting_words(campaign.space, told[first])}, and "
+            f"{now if first in rows else f'the plan has no run {first} any more'}. Nothing was "
+            "taken from it."
+        )
+        return Problem(
+            "sheet-replaced", what, Where(returned.file or None), _of_replaced(campaign, told, rows)
+        )
+    return None
+
+
+def _of_replaced(
+    campaign: Campaign, told: Mapping[int, tuple[float, ...]], rows: Mapping[int, LedgerRow]
+) -> str:
+    """Return what to do with results of runs (told, k) that were made by a replaced sheet."""
+    stages = {rows[run].stage for run in told if run in rows}
+    free = [row for row in rows.values() if row.stage in stages]
+    pairs = {}
+    for run, at in told.items():
+        same = next((row for row in free if _alike(campaign, at, row.settings)), None)
+        if same is not None:
+            free.remove(same)
+            pairs[run] = same.run
+    renamed = [
+        f"{run} is {'still' if run == now else 'now'} run {now}" for run, now in pairs.items()
+    ]
+    others = [run for run in told if run not in pairs]
+    remedy = "Work by the sheet that took its place."
+    if renamed:
+        remedy += (
+            " Results of runs made by it belong into the rows with their settings: "
+            f"{'; '.join(renamed)}."
+        )
+    if others:
+        remedy += (
+            f" No row has the settings of {standing.runs_in_words(others).lower()}: if made, enter "
+            "it in the row of a run that will not be made, with all that was really set in the "
+            "achieved_ columns, and say so in the notes."
+        )
+    return remedy
+
+
+def _told(campaign: Campaign, back: ReturnedRow) -> tuple[float, ...]:
+    """Return the planned settings (k,) that a row of a sheet tells; empty unless all of them."""
+    columns = campaign.space.columns
+    if any(column not in back.settings for column in columns):
+        return ()
+    return tuple(back.settings[column] for column in columns)
+
+
+def _alike(campaign: Campaign, one: Sequence[float], other: Sequence[float] | None) -> bool:
+    """Tell whether two settings (k,) are the same, but for what a spreadsheet rounds."""
+    if not other:
+        return False
+    return all(map(same_setting, campaign.space, other, one))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -299,3 +300,27 @@ def test_the_sheets_page_handed_in_is_told_from_the_file_that_it_saves(doe: Comm
     said = refused_by(doe, "mint", "designs/mint/sheet-stage1.html")
     assert "press “Save as file”" in said
     assert "quotes" not in said
+
+
+def test_the_sheet_of_a_plan_that_was_replaced_is_refused_as_that(doe: Command) -> None:
+    """The second plan has the same runs in another order, and some of the first not at all."""
+    old = Path("designs/mint/sheet-stage1.csv").read_text()
+    before = {row["run"]: row for row in csv.DictReader(old.splitlines())}
+    file = Path("designs/mint/campaign.toml")
+    file.write_text(file.read_text().replace("seed = 1 ", "seed = 7 ", 1))
+    doe("plan", "mint")
+    lines = old.splitlines()
+    place = lines[0].split(",").index("furfural_mg_g")
+    filled = [line.split(",") for line in lines[1:]]
+    rows = [",".join([*row[:place], "0.3", *row[place + 1 :]]) for row in filled]
+    Path("old.csv").write_text("\n".join([lines[0], *rows]))
+    said = refused_by(doe, "mint", "old.csv")
+    assert said.count("✗") == 1
+    assert "old.csv: this sheet was replaced (history/sheet-stage1-1.csv is its copy)" in said
+    assert "Put " not in said
+    settings = [c for c in before["1"] if c in ("temperature_C", "flow_mL_min", "time_min")]
+    now = {row["run"]: [float(row[c]) for c in settings] for row in ledger()}
+    told = re.findall(r"(\d+) is (?:now|still) run (\d+)", said)
+    assert told
+    for was, is_now in told:
+        assert [float(before[was][c]) for c in settings] == now[is_now]
