@@ -17,6 +17,7 @@ from doe import standing
 from doe.campaign import Campaign
 from doe.errors import DoeError, Notice, Problem, ResultsError, Where
 from doe.ledger import (
+    Censored,
     Change,
     Ledger,
     LedgerRow,
@@ -24,6 +25,7 @@ from doe.ledger import (
     ReturnedRow,
     from_plain_text,
     locked,
+    prepares,
     same_setting,
     started,
     with_results,
@@ -32,6 +34,7 @@ from doe.ledger import (
 from doe.log_record import read_log_records
 from doe.standing import LEDGER_FILE, planned_ledger
 from doe.whole_file import write_page
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.logged import Logged, LogWish
@@ -59,6 +62,11 @@ class RecordResult:
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
     log: Logged | None = None
+
+    @property
+    def empty(self) -> bool:
+        """Whether what was handed in held no results at all."""
+        return any(notice.code == "no-results-in-sheet" for notice in self.notices)
 
 
 def recorded(
@@ -134,7 +142,64 @@ def take_in(
         ledger = planned_ledger(campaign)
         result = _merged(campaign, ledger, returned, replace_filled, dry_run)
     blank = _blank_over_filled(result.ledger, returned) if replace_filled else ()
-    return replace(result, notices=(*result.notices, *blank))
+    lacking = (*_without_logarithm(campaign, returned), *_not_in_sheet(result.ledger, returned))
+    return replace(result, notices=(*result.notices, *lacking, *blank))
+
+
+def _without_logarithm(campaign: Campaign, returned: Returned) -> Iterator[Notice]:
+    """Yield the question about each zero in a response of which the logarithm is modelled."""
+    for back in returned.rows:
+        for response in campaign.responses:
+            value = back.responses.get(response.column)
+            if response.scale != "log" or isinstance(value, Censored) or value is None or value > 0:
+                continue
+            place = Where(returned.file or None, back.line, _cell(back, response.column))
+            amount = f"{value:g} {response.unit}".rstrip()
+            what = (
+                f"Run {back.run}: {response.words} is {amount} ({place}). Its logarithm is what "
+                f"fit models, and only a value above zero has one: with this, {response.words} is "
+                "left out of the fit, with all its runs. Was nothing found? Then write < and the "
+                "limit of detection, as <0.05, and hand the sheet in with --replace."
+            )
+            yield Notice("no-logarithm", what)
+
+
+def _cell(back: ReturnedRow, column: str) -> str:
+    address = back.cells.get(column)
+    return f"{address} ({column})" if address else column
+
+
+def _not_in_sheet(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
+    """Yield what a sheet has nothing of: all results, or each response that nobody told so far."""
+    if not any(_tells(back) for back in returned.rows):
+        what = f"There are no results in {returned.file or 'this sheet'}. Is it the filled one?"
+        yield Notice("no-results-in-sheet", what)
+        return
+    told = {back.run: back for back in returned.rows}
+    done = [row for row in ledger.rows if row.run in told and _wants_results(row)]
+    for j, response in enumerate(ledger.schema.responses):
+        if response.source is not None or not done or any(r.responses[j] is not None for r in done):
+            continue
+        there = any(response.column in back.cells for back in returned.rows)
+        how = f"its column {response.column} is {'empty in every row' if there else 'not there'}"
+        few = len(done) == 1
+        what = (
+            f"{capital(response.words)}: {how}, and "
+            f"{standing.runs_in_words([row.run for row in done]).lower()} "
+            f"{'has' if few else 'have'} no value of it so far. Hand it in once it is measured; "
+            f"until then fit knows nothing of it from {'this run' if few else 'these runs'}."
+        )
+        yield Notice("response-not-in-sheet", what)
+
+
+def _tells(back: ReturnedRow) -> bool:
+    """Tell whether a row of a sheet says anything that only the run could tell."""
+    cells = (back.achieved, back.responses, back.weighed, back.drawn)
+    return any(cells) or bool(back.left_out_because or back.notes)
+
+
+def _wants_results(row: LedgerRow) -> bool:
+    return row.status == "done" and not prepares(row)
 
 
 def _merged(

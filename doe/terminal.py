@@ -131,7 +131,10 @@ def record_lines(result: RecordResult) -> list[str]:
     lines = [*_title(result.campaign), *_log_lines(result)]
     count = len(result.changes)
     if not count:
-        lines += wrapped("The ledger holds all of this already: nothing changed.")
+        known = (
+            "No results in this sheet" if result.empty else "The ledger holds all of this already"
+        )
+        lines += wrapped(f"{known}: nothing changed.")
     else:
         would = "would change" if result.dry_run else "changed"
         runs = len({change.run for change in result.changes})

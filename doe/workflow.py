@@ -61,6 +61,7 @@ from doe.modelling import (
     findings,
     found_notices,
     landscape,
+    limits_not_heeded,
     models_weighed,
     observations,
     other_than_planned,
@@ -486,6 +487,9 @@ def fit(
             "to run next, or to stop.",
         ),
     )
+    unheeded = limits_not_heeded(analysis)
+    if unheeded:
+        then = replace(then, because=f"{unheeded} {then.because}", leads=True)
     notices = (
         *campaign.notices(),
         *ledger.notices,

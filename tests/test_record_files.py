@@ -324,3 +324,69 @@ def test_the_sheet_of_a_plan_that_was_replaced_is_refused_as_that(doe: Command) 
     assert told
     for was, is_now in told:
         assert [float(before[was][c]) for c in settings] == now[is_now]
+
+
+def handed_in(doe: Command, furfural: Callable[[int], str | None], *words: str) -> Any:
+    """A sheet of all runs with yields on a slope, and furfural as told; None is no column."""
+    lines = []
+    for row in ledger():
+        value = furfural(int(row["run"]))
+        grown = 10 + float(row["temperature_C"]) / 5 + int(row["run"]) % 3
+        lines.append(f"{row['run']},{grown}" + ("" if value is None else f",{value}"))
+    head = "run,extract_yield_mg_g" + ("" if furfural(1) is None else ",furfural_mg_g")
+    Path("back.csv").write_text("\n".join([head, *lines]))
+    return doe("record", "mint", "back.csv", *words)
+
+
+@pytest.mark.parametrize(("cell", "how"), [(None, "not there"), ("", "empty in every row")])
+def test_a_response_that_a_sheet_has_nothing_of_is_said_at_once(
+    doe: Command, cell: str | None, how: str
+) -> None:
+    runs = len(ledger())
+    said = handed_in(doe, lambda run: cell).said_out
+    assert f"Furfural: its column furfural_mg_g is {how}, and runs 1 to {runs} have no" in said
+    assert "Extract yield: its column" not in said
+
+
+def test_a_sheet_of_one_response_says_nothing_of_one_that_is_recorded(doe: Command) -> None:
+    handed_in(doe, lambda run: f"0.{run}")
+    assert "its column" not in handed_in(doe, lambda run: None).said_out
+
+
+def test_a_limit_that_was_never_measured_comes_before_any_setting(doe: Command) -> None:
+    handed_in(doe, lambda run: None)
+    said = doe("fit", "mint").said_out
+    begins = "The settings below do not allow for furfural, and may miss what is wanted of it"
+    assert said.index(begins) < said.index("est settings")
+    assert "No run has a value. Measure what the runs made have left" in said
+    assert "weighed together" not in said
+    assert "furfural is left out" in said.split("How often the 95 % intervals")[1]
+    page = Path("reports/mint-stage1-fit.html").read_text(encoding="utf-8")
+    text = " ".join(re.sub(r"<[^>]+>", " ", page.split("<main", 1)[1]).split())
+    assert text.index(begins) < text.index("est settings")
+
+
+def test_a_sheet_without_results_is_told_from_one_that_is_recorded(doe: Command) -> None:
+    said = doe("record", "mint", "designs/mint/sheet-stage1.csv").said_out
+    assert "There are no results in sheet-stage1.csv." in said
+    assert "holds all of this already" not in said
+    handed_in(doe, lambda run: f"0.{run}")
+    again = handed_in(doe, lambda run: f"0.{run}").said_out
+    assert "The ledger holds all of this already" in again
+    assert "no results in" not in again
+
+
+def test_a_zero_of_which_the_logarithm_is_wanted_is_asked_about_by_its_cell(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    text = file.read_text()
+    assert "[responses.furfural]\n" in text
+    file.write_text(text.replace("[responses.furfural]\n", '[responses.furfural]\nscale = "log"\n'))
+    said = handed_in(doe, lambda run: "0" if run == 6 else str(run / 4)).said_out
+    assert "Run 6: furfural is 0 mg/g (back.csv, line 7, C7 (furfural_mg_g))" in said
+    assert said.count("Its logarithm is what fit models") == 1
+    fitted = doe("fit", "mint").said_out
+    assert "Run 6 is not above zero" in fitted.split("est settings")[0]
+    assert "as <0.05, with --replace" in fitted.split("est settings")[0]
+    limit = handed_in(doe, lambda run: "<0.05" if run == 6 else str(run / 4), "--replace").said_out
+    assert "Its logarithm is what fit models" not in limit
+    assert "Run 6 is not above zero" not in doe("fit", "mint").said_out

@@ -159,6 +159,12 @@ def _no_model(smallest: Model, data: Observations, every: Observations) -> DoeEr
     n = len(data.runs)
     if n <= len(smallest):
         lost = _not_counted(every)
+        if not n and not lost:
+            return FitError.of(
+                "nothing-measured",
+                "no run has a value.",
+                "Measure what the runs made have left, and hand the values in.",
+            )
         what = (
             f"{counted(n, 'run')} measured; even {smallest.name} ({len(smallest)} terms) need at "
             f"least {len(smallest) + 1}."
@@ -223,8 +229,8 @@ def _refuse_not_above_zero(
             "not-above-zero",
             f"{response.words}: {runs_named(low, 'run')} {'is' if len(low) == 1 else 'are'} not "
             "above zero, and there is no logarithm of that.",
-            "If nothing was found, hand the limit of detection in instead, as <0.05; or leave out "
-            'scale = "log".',
+            "Where nothing was found, hand in < and the limit of detection instead, as <0.05, with "
+            '--replace; or leave out scale = "log".',
             key=response.name,
         )
 

@@ -360,11 +360,13 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
         yield "a factor has levels"
     elif len(space) not in HELD_IN:
         yield f"there are {len(space)} factors ({HELD_IN[0]} to {HELD_IN[-1]} were simulated)"
-    asked = len(fits) + len(analysis.unfitted)
-    if asked > 1:
-        yield f"{asked} responses are weighed together (one was simulated)"
+    if len(fits) > 1:
+        yield f"{len(fits)} responses are weighed together (one was simulated)"
     elif fits[0].response.aim != "maximise" or fits[0].response.interval_wanted() is not None:
         yield "the response is not to be as high as can be"
+    if analysis.unfitted:
+        left_out = [response.words for response in analysis.unfitted]
+        yield f"{listed(left_out)} {'is' if len(left_out) == 1 else 'are'} left out"
     if "lack-of-fit" in noticed:
         yield "the model misses the values by more than repeats scatter"
     if any(any(fit.censored) for fit in fits):

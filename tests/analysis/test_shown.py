@@ -112,7 +112,8 @@ def test_coverage_is_not_known_for_several_responses():
     analysis = analyse([Y, other], linear_model(data.space), {"y": data, "z": data}, whole_box)
     assert "2 responses are weighed together (one was simulated)" in coverage(analysis, ())
     left = replace(analysed(data), unfitted=(other,))
-    assert "2 responses are weighed together (one was simulated)" in coverage(left, ())
+    assert "z is left out" in coverage(left, ())
+    assert "weighed together" not in coverage(left, ())
 
 
 def test_levels_were_not_simulated():
