@@ -11,6 +11,7 @@ import pytest
 
 from doe.campaign_file import read_campaign
 from doe.errors import CampaignFileError
+from tests.made_once import made_once
 
 Command = Callable[..., Any]
 
@@ -57,12 +58,16 @@ YIELD, CLOSURE, RECOVERY = 15.21739, 96.96558, 76.08696
 @pytest.fixture
 def doe(command: Command, tmp_path: Path) -> Command:
     """The command in a workspace with a planned campaign whose responses are derived."""
-    command("new", "mint")
-    file = tmp_path / "designs" / "mint" / "campaign.toml"
-    text = file.read_text()
-    before, _, rest = text.partition("[responses.extract_yield]")
-    file.write_text(before + RESPONSES + rest[rest.index("# --- The rig, from its documents") :])
-    command("plan", "mint")
+
+    def plan() -> None:
+        command("new", "mint")
+        file = tmp_path / "designs" / "mint" / "campaign.toml"
+        before, _, rest = file.read_text().partition("[responses.extract_yield]")
+        rest = rest[rest.index("# --- The rig, from its documents") :]
+        file.write_text(before + RESPONSES + rest)
+        command("plan", "mint")
+
+    made_once(tmp_path, f"derived responses, planned: {RESPONSES}", plan)
     return command
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from doe.campaign_file import read_campaign
 from doe.errors import CampaignFileError
+from tests.made_once import made_once
 
 Command = Callable[..., Any]
 LOTS = (
@@ -32,11 +33,15 @@ def with_lots(text: str = LOTS, *changes: tuple[str, str]) -> Path:
 
 
 @pytest.fixture
-def doe(command: Command) -> Command:
+def doe(command: Command, tmp_path: Path) -> Command:
     """The command in a workspace with a planned campaign on two lots."""
-    command("new", "mint")
-    with_lots()
-    command("plan", "mint")
+
+    def plan() -> None:
+        command("new", "mint")
+        with_lots()
+        command("plan", "mint")
+
+    made_once(tmp_path, "two lots, planned", plan)
     return command
 
 

@@ -16,16 +16,21 @@ from test_sheet import ACCEPTED, REFUSED
 from typer.testing import CliRunner
 
 from doe.cli import app
+from tests.made_once import made_once
 
 Command = Callable[..., Any]
 RESULTS = {"extract_yield_mg_g": 41.5, "furfural_mg_g": 0.25}
 
 
 @pytest.fixture
-def doe(command: Command) -> Command:
+def doe(command: Command, tmp_path: Path) -> Command:
     """The command in a workspace with a planned campaign."""
-    command("new", "mint")
-    command("plan", "mint")
+
+    def plan() -> None:
+        command("new", "mint")
+        command("plan", "mint")
+
+    made_once(tmp_path, "the template, planned", plan)
     return command
 
 

@@ -12,15 +12,20 @@ import pytest
 
 from doe.campaign_file import read_campaign
 from doe.ledger import read_ledger
+from tests.made_once import made_once
 
 Command = Callable[..., Any]
 
 
 @pytest.fixture
-def doe(command: Command) -> Command:
+def doe(command: Command, tmp_path: Path) -> Command:
     """The command in a workspace with a planned campaign, 50 bar gauge."""
-    command("new", "mint")
-    command("plan", "mint")
+
+    def plan() -> None:
+        command("new", "mint")
+        command("plan", "mint")
+
+    made_once(tmp_path, "the template, planned", plan)
     return command
 
 

@@ -13,6 +13,7 @@ from typer.testing import CliRunner
 
 from doe.cli import app
 from doe.suggest import KINDS, PURPOSES
+from tests.made_once import made_once
 
 __all__ = ["doe"]
 
@@ -68,11 +69,15 @@ def test_kinds_and_the_verdict_on_confirming_runs(doe: Command, tmp_path: Path) 
 @pytest.fixture
 def recorded(doe: Command, tmp_path: Path) -> Path:
     """The folder of a campaign whose first stage is recorded whole."""
-    doe("new", "mint")
-    doe("plan", "mint")
     folder = tmp_path / "designs" / "mint"
-    back = fill(folder / "sheet-stage1.csv", tmp_path / "back.csv", made_up_results)
-    doe("record", "mint", str(back))
+
+    def record() -> None:
+        doe("new", "mint")
+        doe("plan", "mint")
+        back = fill(folder / "sheet-stage1.csv", tmp_path / "back.csv", made_up_results)
+        doe("record", "mint", str(back))
+
+    made_once(tmp_path, "the template, its first stage recorded", record)
     return folder
 
 

@@ -24,6 +24,7 @@ from doe.simulated_lab import (
     timed_portions,
     true_responses,
 )
+from tests.made_once import made_once
 
 Command = Callable[..., Any]
 
@@ -74,9 +75,13 @@ class TimedLab:
             assert old in text
             text = text.replace(old, new, 1)
         file = self.folder / "designs" / "husks" / "campaign.toml"
-        file.parent.mkdir(parents=True)
-        file.write_text(text, encoding="utf-8")
-        self.doe("plan", "husks")
+
+        def made() -> None:
+            file.parent.mkdir(parents=True)
+            file.write_text(text, encoding="utf-8")
+            self.doe("plan", "husks")
+
+        made_once(self.folder, text, made)
 
     def results(self) -> Path:
         """Write the filled sheet: what each planned run collects of everything, as assayed."""
