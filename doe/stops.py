@@ -54,14 +54,14 @@ def stop_limits(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> 
 def _flow_above(rig: rig_room.Rig, conditions: rig_room.Conditions) -> StopLimit | None:
     if rig.pump is None or conditions.flow_mL_min is None:
         return None
-    most = rig.pump.usable_high * rig.pump.flow_max
+    _, most = rig.pump.usable_mL_min()
     return strictest_above({"high end of the pump's usable range": most}, 2)
 
 
 def _flow_below(rig: rig_room.Rig, conditions: rig_room.Conditions) -> StopLimit | None:
     if rig.pump is None or conditions.flow_mL_min is None:
         return None
-    least = max(rig.pump.flow_min, rig.pump.usable_low * rig.pump.flow_max)
+    least, _ = rig.pump.usable_mL_min()
     return strictest_below({"low end of the pump's usable range": least}, 2)
 
 

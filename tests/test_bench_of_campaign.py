@@ -14,6 +14,7 @@ from CoolProp.CoolProp import PropsSI
 from doe import rig, views, workflow
 from doe.campaign import Campaign
 from doe.sheet import read_sheet
+from doe.stops import stop_limits
 
 
 def campaign_of(tmp_path: Path, changes: Mapping[str, str] = {}) -> Campaign:
@@ -76,6 +77,39 @@ def test_stop_limits_are_never_above_the_rigs_own(tmp_path: Path) -> None:
     for run in views.bench_runs(campaign, rows).values():
         assert run.stop.temperature_above_C is not None
         assert run.stop.temperature_above_C.value <= 206
+
+
+@pytest.mark.parametrize("least", ["0.5", "1.7"])
+@pytest.mark.parametrize("largest", ["8", "8.005", "12"])
+def test_no_flow_that_check_allows_is_stopped_by_the_sheet(
+    least: str, largest: str, tmp_path: Path
+) -> None:
+    pump = {
+        'flow_min = "0.5 mL/min"': f'flow_min = "{least} mL/min"',
+        'flow_max = "12 mL/min"': f'flow_max = "{largest} mL/min"',
+    }
+    campaign = campaign_of(tmp_path, pump)
+    names = [f"pump-flow-{end}" for end in ("low", "high")]
+    at = campaign.conditions(np.array([[150.0, 5.0, 40.0]]))
+    flows = np.arange(200, 24_001) / 2000  # 0.1 to 12 mL/min, finer than the sheet writes
+    tried = rig.Conditions(
+        "flow",
+        np.full(len(flows), 150.0),
+        np.full(len(flows), 40.0),
+        np.full(len(flows), 51.0),
+        flows,
+        None,
+    )
+    envelope = rig.envelope(campaign.rig, tried)
+    columns = [[limit.code for limit in envelope.limits].index(name) for name in names]
+    allowed = flows[(envelope.margin[:, columns] >= 0).all(axis=1)]
+    stop = stop_limits(campaign, at, 0)
+    assert stop.flow_above_mL_min is not None
+    assert stop.flow_below_mL_min is not None
+    assert allowed.min() == pytest.approx(stop.flow_below_mL_min.value)  # and nothing is lost
+    assert allowed.max() == pytest.approx(stop.flow_above_mL_min.value)
+    assert allowed.min() >= stop.flow_below_mL_min.value
+    assert allowed.max() <= stop.flow_above_mL_min.value
 
 
 def test_a_flow_that_follows_from_the_ratio_is_printed(tmp_path: Path) -> None:

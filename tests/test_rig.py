@@ -284,15 +284,35 @@ def test_disc_and_valve_together_open_at_the_lower() -> None:
 
 
 def test_regulator_and_pump_are_used_within_their_ranges() -> None:
-    # Regulator 5 to 100 barg: 10 % is 14.5, 90 % is 90.5. Pump 0.5 to 25: 2.95 and 22.55 mL/min.
+    # Regulator 5 to 100 barg: 10 % is 14.5, 90 % is 90.5. Pump up to 25 mL/min: 10 % of its largest
+    # flow is 2.5, 90 % is 22.5.
     envelope = rig_room.envelope(
-        rig(), flow(100, [14.4, 14.5, 50, 50, 50], [5, 5, 2.9, 2.95, 22.6])
+        rig(), flow(100, [14.4, 14.5, 50, 50, 50], [5, 5, 2.49, 2.5, 22.51])
     )
     assert "regulator-low" in failing(envelope, 0)
     assert "regulator-low" not in failing(envelope, 1)
     assert failing(envelope, 2) == {"pump-flow-low"}
     assert failing(envelope, 3) == set()
     assert "pump-flow-high" in failing(envelope, 4)
+
+
+@pytest.mark.parametrize(
+    ("least", "low"),
+    [("0.5 mL/min", 1.25), ("2 mL/min", 2.0)],  # 10 % of 12.5, or the pump's own least
+)
+def test_the_pump_is_used_by_shares_of_its_largest_flow(least: str, low: float) -> None:
+    looked = rig(pump__flow_min=least, pump__flow_max="12.5 mL/min")
+    envelope = rig_room.envelope(looked, flow(100, 50, [low - 0.01, low, 11.25, 11.26]))
+    ends = [failing(envelope, i) for i in range(4)]
+    assert ends == [{"pump-flow-low"}, set(), set(), {"pump-flow-high"}]
+    assert f"Set the flow to at least {low:g} mL/min." in sentence(envelope, "pump-flow-low")
+
+
+def test_a_pump_of_which_nothing_is_usable_is_refused() -> None:
+    looked = rig(pump__flow_min="5 mL/min", pump__flow_max="5.5 mL/min")  # 90 % of it is 4.95
+    (problem,) = rig_room.problems(looked, "flow", None)
+    assert (problem.code, problem.where.key) == ("empty-range", "rig.pump.flow_min")
+    assert "4.95 mL/min" in problem.what
 
 
 # --------------------------------------------------------------------------- shut and full

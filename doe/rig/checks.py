@@ -356,21 +356,20 @@ def _pump_checks(state: State) -> Iterator[Check]:
     )
     if state.flow is None:
         return
-    span = pump.flow_max - pump.flow_min
-    low, high = pump.flow_min + pump.usable_low * span, pump.flow_min + pump.usable_high * span
-    for code, sense, allowed, share in (
-        ("pump-flow-low", "at least", low, pump.usable_low),
-        ("pump-flow-high", "at most", high, pump.usable_high),
+    low, high = pump.usable_mL_min()
+    for code, sense, allowed in (
+        ("pump-flow-low", "at least", low),
+        ("pump-flow-high", "at most", high),
     ):
-        end = rounded_up(allowed, 2) if sense == "at least" else rounded_down(allowed, 2)
         yield Check(
             code,
             state.flow,
             allowed,
             "the flow is {value}",
             f"the pump is used from {100 * pump.usable_low:g} to {100 * pump.usable_high:g} % of "
-            f"its range; {100 * share:g} % is {{allowed}}",
-            always(f"Set the flow to {sense} {end} mL/min."),
+            f"its largest flow, {pump.flow_max:g} mL/min, and not below its least, "
+            f"{pump.flow_min:g}; here {sense} {{allowed}}",
+            always(f"Set the flow to {sense} {allowed:g} mL/min."),
             decimals=2,
         )
 

@@ -170,11 +170,21 @@ class Pump(_Section):
     flow_max: FlowRate = _key("high end of its range")
     pressure_max: PressureText = _key("highest pressure it may work against")
     usable_low: Share = _practice(
-        0.1, "share of the range below which flow is not trusted", "%", "more"
+        0.1, "share of flow_max below which flow is not trusted", "%", "more"
     )
     usable_high: Share = _practice(
-        0.9, "share of the range above which flow is not trusted", "%", "less"
+        0.9, "share of flow_max above which flow is not trusted", "%", "less"
     )
+
+    def usable_mL_min(self) -> tuple[float, float]:
+        """Return the least and the highest flow that a run may use [mL/min].
+
+        Shares of the largest flow, never below the pump's own least, to 0.01 mL/min on the strict
+        side: what a person reads is what is held.
+        """
+        least = max(self.flow_min, self.usable_low * self.flow_max)
+        most = self.usable_high * self.flow_max
+        return math.ceil(100 * least - 1e-6) / 100, math.floor(100 * most + 1e-6) / 100
 
 
 class Regulator(_Section):

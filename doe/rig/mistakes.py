@@ -240,6 +240,15 @@ def _range_problems(rig: Rig) -> Iterator[Problem]:
     for name, part_ in (("pump", rig.pump), ("regulator", regulator)):
         if part_ is not None and part_.usable_low >= part_.usable_high:
             yield _empty_range(f"{name}.usable_low", "usable_low is not below usable_high")
+    if (pump := rig.pump) is not None and pump.flow_min < pump.flow_max:
+        least, most = pump.usable_mL_min()
+        if least >= most and pump.usable_low < pump.usable_high:
+            yield _empty_range(
+                "pump.flow_min",
+                f"nothing is left between the pump's least usable flow, {least:g} mL/min (the "
+                f"larger of flow_min and usable_low of flow_max), and {most:g} mL/min (usable_high "
+                "of flow_max)",
+            )
     if rig.feed_bottle is not None and rig.feed_bottle.heel >= rig.feed_bottle.volume:
         yield _empty_range("feed_bottle.heel", "heel leaves nothing of volume to pump")
     if rig.cooler is not None:
