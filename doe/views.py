@@ -8,7 +8,7 @@ from __future__ import annotations
 import itertools
 import math
 import sys
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING
@@ -108,6 +108,13 @@ PREFERRED_PAIRS = (
     ("temperature", "time"),
 )
 """Pairs that people at a rig think in, each cut by another kind of limit."""
+
+_ROUNDED: dict[str, Callable[[float], int]] = {
+    "closed_in_rise_K": math.floor,
+    "highest_pressure_barg": math.ceil,
+    "highest_pressure_bara": math.ceil,
+}
+"""What protects a person is rounded to the strict side; the rest to the nearest."""
 
 _DERIVED_WORDS: dict[str, tuple[str, str, int]] = {
     "heat_up_min": ("heat-up", "min", 0),
@@ -388,7 +395,7 @@ def derived_tables(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Table
     for name, values in columns.items():
         words, unit, decimals = _DERIVED_WORDS.get(name, (name.replace("_", " "), "", 2))
         headings.append(f"{words}, {unit}" if unit else words)
-        texts.append([_number(value, decimals) for value in values])
+        texts.append([_derived_text(name, value, decimals) for value in values])
         if np.isfinite(values).any():
             least, most = int(np.nanargmin(values)), int(np.nanargmax(values))
             span.append(
@@ -405,6 +412,16 @@ def derived_tables(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Table
         Table(("", "least", "in run", "most", "in run"), tuple(span), frozenset(range(1, 5))),
         Table(tuple(headings), rows_of_text, frozenset(range(len(headings)))),
     )
+
+
+def _derived_text(name: str, value: float, decimals: int) -> str:
+    """Return what follows from settings as text, to the strict side where it protects a person."""
+    if name in _ROUNDED and math.isfinite(value):
+        scaled = value * 10**decimals
+        nearest = round(scaled)
+        whole = nearest if abs(scaled - nearest) < 1e-6 else _ROUNDED[name](scaled)
+        value = whole / 10**decimals
+    return _number(value, decimals)
 
 
 def _number(value: float, decimals: int) -> str:
@@ -448,24 +465,39 @@ def closed_in_sentences(campaign: Campaign, settings: FloatArray) -> tuple[str, 
     conditions = campaign.conditions(settings)
     if conditions.pressure_bara is None:
         return ()
-    above = rig.pressure_swing + rig.pressure_gauge_error + (rig.pressure_pulsation or 0.0)
-    from_bara = conditions.pressure_bara + above
-    highest = replace(conditions, pressure_bara=from_bara)
-    closed = rig_room.closed_in(rig, highest)
+    closed = rig_room.closed_in(rig, conditions)
     if not np.isfinite(closed.rise_K).any():
         return ()
     worst = int(np.where(np.isfinite(closed.rise_K), closed.rise_K, np.inf).argmin())
-    least = math.floor(10 * closed.rise_K[worst]) / 10
-    begins = np.broadcast_to(from_bara, closed.rise_K.shape)[worst]
-    pressures = np.array([begins, closed.opening_bara])
-    start, opening = campaign.shown_pressure(pressures).tolist()
+    rise = float(closed.rise_K[worst])
+    begins, opens = campaign.shown_pressure(
+        np.array([closed.from_bara[worst], closed.opening_bara])
+    ).tolist()
     return (
-        f"Shut in while hot and full of liquid, the vessel bears {least:g} K more at the worst of "
-        f"these settings before the relief may open at {opening:.1f} {rig.shown_unit}: heated from "
-        f"{start:.1f} {rig.shown_unit}, the set pressure with swing, pulsation and gauge error "
-        "(rigid walls). A sheet counts from the highest pressure that its run may be set to. Keep "
-        "an open way for the water whenever it heats.",
+        f"Shut in while hot and full of liquid, the vessel bears {_least_K(rise)} K more at the "
+        f"worst of these settings before the relief may open at {_tenths_down(opens):.1f} "
+        f"{rig.shown_unit}: heated from {_rounded_up(begins):.1f} {rig.shown_unit}, the set "
+        f"pressure with {_ON_TOP} (rigid walls, pure water)"
+        f"{_overshoot_words(rig, rise)}. A sheet counts from the highest pressure that its run may "
+        "be set to, with the same on top. Keep an open way for the water whenever it heats.",
     )
+
+
+_ON_TOP = "swing, pulsation, bed pressure drop and gauge error"
+
+
+def _least_K(rise: float) -> str:
+    return f"{_tenths_down(rise):g}"
+
+
+def _tenths_down(value: float) -> float:
+    return math.floor(10 * value + 1e-6) / 10
+
+
+def _overshoot_words(rig: rig_room.Rig, rise: float) -> str:
+    """Return that the overshoot declared takes more than a shut vessel bears, where it does."""
+    declared = rig.temperature_overshoot
+    return f"; the declared overshoot of {declared:g} K alone is more" if declared > rise else ""
 
 
 def sheet_limits(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, tuple[str, ...]]:
@@ -634,7 +666,7 @@ def _expected(derived: Mapping[str, FloatArray], i: int) -> Iterator[tuple[str, 
     for name in _EXPECTED:
         if name in derived and math.isfinite(derived[name][i]):
             words, unit, decimals = _DERIVED_WORDS[name]
-            yield words, f"{derived[name][i]:.{decimals}f} {unit}".rstrip()
+            yield words, f"{_derived_text(name, derived[name][i], decimals)} {unit}".rstrip()
             if name == "drains":
                 yield "portions, the last drained at the end", f"{derived[name][i] + 1:.0f}"
 
@@ -655,11 +687,14 @@ def _pressure_sentences(campaign: Campaign, conditions: rig_room.Conditions, i: 
         shown = float(campaign.shown_pressure(np.asarray(saturation))[0])
         sentences.append(f"as achieved height write what the gauge shows less {shown:.1f} {unit}")
     at_top = _at_pressure(campaign, conditions, highest)
-    rise = float(rig_room.closed_in(campaign.rig, at_top).rise_K[i])
+    closed = rig_room.closed_in(campaign.rig, at_top)
+    rise = float(closed.rise_K[i])
     if math.isfinite(rise):
+        begins = _rounded_up(float(campaign.shown_pressure(closed.from_bara[i : i + 1])[0]))
         sentences.append(
-            f"shut in while full and hot at {highest:.1f} {unit}, the highest of these, "
-            f"{math.floor(10 * rise) / 10:g} K of heating opens the relief"
+            f"shut in while full and hot at {begins:.1f} {unit} (the highest of these, with "
+            f"{_ON_TOP}), {_least_K(rise)} K of heating opens the relief"
+            f"{_overshoot_words(campaign.rig, rise)}"
         )
     return sentences
 

@@ -31,7 +31,8 @@ What is assumed, always to the safe side:
 * In parallel, of disc and valve the one marked lower protects the vessel, in series the one marked
   higher; what may open first counts in both. Relief capacity is not checked.
 * A flow rig shut in while hot is a fault, no state of a run: how much heating then opens the
-  relief is worked out for each run (`closed_in`), and nothing is refused for it. A liquid-full
+  relief is worked out for each run (`closed_in`) from the highest pressure, where the pressure
+  climbs most, and nothing is refused for it. A liquid-full
   batch is run shut: there it is a limit.
 * A rating between two stated temperatures is read off the straight line, below the lowest it is
   the lowest's, above the highest there is none.

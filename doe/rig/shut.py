@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe import water
-from doe.rig.boiling import above_set_K, boils_bara, water_boils_C
+from doe.rig.boiling import above_set_bar, above_set_K, boils_bara, water_boils_C
 from doe.rig.conditions import Conditions, column_of, use_of
 from doe.rig.description import BoolArray, FloatArray, Headspace, Rig
 from doe.rig.relief import lowest_opening
@@ -24,9 +24,13 @@ class ClosedIn:
 
     Attributes
     ----------
+    from_bara
+        Highest pressure that the run may have when shut in [bara]: set pressure, swing, pulsation,
+        bed pressure drop and gauge error; NaN with a headspace.
     rise_K
-        Heating that takes the set pressure to the relief's lowest opening [K]; 0 where the
-        pressure is there already or the water boils at set values, NaN with a headspace.
+        Least heating that takes it from there to the relief's lowest opening [K], wherever between
+        set and hottest water it is shut in; 0 where the pressure is there already or the water
+        boils, NaN with a headspace.
     opening_bara
         The relief's lowest opening [bara].
     after_1K_bara, after_2K_bara, after_3K_bara
@@ -34,6 +38,7 @@ class ClosedIn:
         liquid, beyond 350 °C, above 1000 bara) or with a headspace.
     """
 
+    from_bara: FloatArray
     rise_K: FloatArray
     opening_bara: float
     after_1K_bara: FloatArray
@@ -44,18 +49,20 @@ class ClosedIn:
 def closed_in(rig: Rig, conditions: Conditions) -> ClosedIn:
     """Return what heating a shut-in, liquid-full rig leads to, in flow and in batch mode.
 
-    Integrated at constant density from the set pressure, with rigid walls: a real rig yields a
-    little, so it rises less steeply. Pure water, whatever the co-solvent.
+    Integrated at constant density from the highest pressure that the run may have, with rigid
+    walls: a real rig yields a little, so it rises less steeply. Shut in at the temperature between
+    set and hottest water where the pressure climbs most. Pure water, whatever the co-solvent.
     """
     opening = lowest_opening(rig).lowest_bara
     T = column_of(conditions, "temperature_C")
     if use_of(conditions) == "headspace":
         nothing = np.full(T.shape, np.nan)
-        return ClosedIn(nothing, opening, nothing, nothing, nothing)
-    P = column_of(conditions, "pressure_bara")
-    boils = boils_bara(rig, T)
-    one, two, three = (_heated(T, P, boils, rise) for rise in (1.0, 2.0, 3.0))
-    return ClosedIn(rise_to_K(T, P, boils, opening), opening, one, two, three)
+        return ClosedIn(nothing, nothing, opening, nothing, nothing, nothing)
+    P = column_of(conditions, "pressure_bara") + above_set_bar(rig)
+    start = _steepest_C(rig, T)
+    boils = boils_bara(rig, start)
+    one, two, three = (_heated(start, P, boils, rise) for rise in (1.0, 2.0, 3.0))
+    return ClosedIn(P, _rise_to_K(start, P, boils, opening), opening, one, two, three)
 
 
 def _liquid_place(T: FloatArray, P: FloatArray, boils: FloatArray) -> BoolArray:
@@ -74,7 +81,7 @@ def _heated(T: FloatArray, P: FloatArray, boils: FloatArray, rise: float) -> Flo
     return after
 
 
-def rise_to_K(T: FloatArray, P: FloatArray, boils: FloatArray, opening: float) -> FloatArray:
+def _rise_to_K(T: FloatArray, P: FloatArray, boils: FloatArray, opening: float) -> FloatArray:
     """Return the heating [K] at constant density that takes P to `opening`; 0 if not liquid."""
     rise = np.zeros(T.shape)
     opening = min(opening, water.WATER_PRESSURE_MAX_BARA)
@@ -128,7 +135,7 @@ def before_swing_bara(rig: Rig, T: FloatArray, highest: FloatArray) -> FloatArra
 def least_rise_K(rig: Rig, T: FloatArray, P: FloatArray, opening: float) -> FloatArray:
     """Return the least heating [K] that takes P to `opening`, wherever the outlet was shut."""
     start = _steepest_C(rig, T)
-    return rise_to_K(start, P, boils_bara(rig, start), opening)
+    return _rise_to_K(start, P, boils_bara(rig, start), opening)
 
 
 def _steepest_C(rig: Rig, T: FloatArray) -> FloatArray:

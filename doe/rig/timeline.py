@@ -11,8 +11,7 @@ from doe import water
 from doe.rig.boiling import water_boils_C
 from doe.rig.conditions import Conditions, column_of
 from doe.rig.description import ROUNDING, Cooler, FloatArray, Rig
-from doe.rig.relief import lowest_opening
-from doe.rig.shut import cold_water_g, rise_to_K
+from doe.rig.shut import closed_in, cold_water_g
 from doe.rig.state import State, as_liquid, state_of
 
 SEVERITY_STEP_K = 14.75
@@ -49,8 +48,8 @@ def derived(rig: Rig, conditions: Conditions) -> Mapping[str, FloatArray]:
 
     ``heat_up_min``, ``cool_down_min``, ``run_minutes``, ``water_mL`` (drawn cold, ramps and flush
     included, or what a full vessel loses by swelling), ``severity_log10`` (ramps included),
-    ``relative_permittivity``, ``energy_kWh``, ``closed_in_rise_K`` (not with a headspace), the
-    highest pressure as the rig shows it; in flow mode also ``residence_time_min``, ``heater_W``,
+    ``relative_permittivity``, ``energy_kWh``, ``closed_in_rise_K`` (from the highest pressure;
+    not with a headspace), the highest pressure as the rig shows it; in flow mode also ``residence_time_min``, ``heater_W``,
     ``cooler_W`` and ``cooler_outlet_C`` (with a cooler), ``superficial_velocity_mm_min`` (with the
     bed's diameter), ``drains`` and ``drain_every_min`` (with a collection vessel).
     ``water_to_solid_g_g`` (run only, dry mass) needs the bed's mass.
@@ -74,10 +73,7 @@ def derived(rig: Rig, conditions: Conditions) -> Mapping[str, FloatArray]:
         f"highest_pressure_{suffix}": rig.shown(state.high),
     }
     if state.use != "headspace":
-        opening = lowest_opening(rig).lowest_bara
-        columns["closed_in_rise_K"] = rise_to_K(
-            state.temperature, state.pressure, state.boils_set, opening
-        )
+        columns["closed_in_rise_K"] = closed_in(rig, conditions).rise_K
     enthalpy = water.liquid_enthalpy_kJ_kg(T, P)
     columns |= _flow_columns(state, enthalpy) if state.use == "flow" else {}
     columns["energy_kWh"] = _energy_kWh(state, enthalpy)
