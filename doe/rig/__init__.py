@@ -23,7 +23,8 @@ What is assumed, always to the safe side:
   one there are none.
 * Duties are those of steady running at set values; the share of its power that the heater may not
   use covers scatter of flow and temperature. The cooler must cool the hottest water. Where a
-  heat-up rate is given, the heater must keep it up to the end, water flowing.
+  heat-up rate is given, the heater must keep it up to the end, water flowing; the solids count
+  as water there, which takes more heat by volume than they do.
 * Where nothing cools the extract, or nothing holds the pressure, all that is hotter than boiling at
   the atmosphere's pressure flashes: such a run fails.
 * A liquid-full batch heats up with its outlet open: the regulator holds the pressure and passes

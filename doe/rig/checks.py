@@ -504,9 +504,9 @@ def _flow_heat_up_check(state: State, carried: FloatArray, rate: float) -> Check
         "heater-heat-up",
         carried + stored,
         allowed,
-        f"at the end of heating up at {rate:g} K/min, flowing water, the vessel's contents "
-        f"{'' if rig.vessel.heat_capacity is None else 'and metal '}take {{value}} at "
-        f"{100 * rig.heater.efficiency:g} % efficiency",
+        f"at the end of heating up at {rate:g} K/min, flowing water and {_warmed(rig)} take "
+        f"{{value}} at {100 * rig.heater.efficiency:g} % efficiency (solids counted as water, "
+        "which takes more heat by volume)",
         _heater_rule(rig),
         cure,
         decimals=0,
@@ -536,6 +536,11 @@ def _cooler_check(state: State, cooler: Cooler, leaving: FloatArray) -> Check:
     )
 
 
+def _warmed(rig: Rig) -> str:
+    metal = "without its metal" if rig.vessel.heat_capacity is None else "with its metal"
+    return f"the loaded vessel {metal}"
+
+
 def _heater_rule(rig: Rig) -> str:
     share, power = rig.heater.use_share, rig.heater.power
     return f"{100 * share:g} % of the heater's {power:g} W is {{allowed}}"
@@ -547,13 +552,13 @@ def _batch_heat_check(state: State) -> Check:
     assert rate is not None
     allowed = rig.heater.use_share * rig.heater.power
     needed = heat_up_W(state, rate)
-    counted = "water alone" if rig.vessel.heat_capacity is None else "water and vessel"
     return Check(
         "heater-power",
         needed,
         allowed,
-        f"heating {counted} at {rate:g} K/min takes {{value}} at "
-        f"{100 * rig.heater.efficiency:g} % efficiency",
+        f"heating {_warmed(rig)} at {rate:g} K/min takes {{value}} at "
+        f"{100 * rig.heater.efficiency:g} % efficiency (solids counted as water, which takes more "
+        "heat by volume)",
         _heater_rule(rig),
         lambda i: f"Heat up at no more than {rounded_down(rate * allowed / needed[i])} K/min.",
         decimals=0,

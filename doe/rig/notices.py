@@ -153,12 +153,12 @@ def _heat_up_notices(state: State) -> Iterator[Notice]:
     if rig.heat_up_rate is None:
         yield Notice(
             "heat-up-worked-out",
-            "The time to heat up is worked out from the heater's power and heat_capacity, losses "
-            "left out: measure it and write heat_up_rate.",
+            "The time to heat up is worked out from the heater's power and heat_capacity, solids "
+            "counted as water and losses left out: measure it and write heat_up_rate.",
         )
     elif rig.vessel.heat_capacity is None:
         yield Notice(
             "metal-not-counted",
-            "heat_capacity is not given: the heater was checked for the water alone, though the "
-            "metal often takes more.",
+            "heat_capacity is not given: the heater was checked for water and solids alone, though "
+            "the metal often takes more.",
         )
