@@ -517,6 +517,17 @@ def test_a_vessel_filled_too_far_fails_with_the_fill_that_would_do() -> None:
     assert {"cold-fill", "vessel-pressure", "relief-opening"} <= failing(envelope)
     assert np.isfinite(envelope.margin).all()
     assert "Fill in at most 436 mL." in sentence(envelope, "cold-fill")
+    # No pressure is told where water leaves no gas: 560 mL would need 665 mL at 220 °C (998.2 and
+    # 840.2 kg/m³, steam tables), and there are 575.
+    for code in ("vessel-pressure", "vessel-share", "relief-opening", "valve-operating-ratio"):
+        text = sentence(envelope, code)
+        assert "full of liquid" in text
+        assert "998" not in text
+        assert "999" not in text
+        assert "Lower the temperature, the water filled in, or the gas pad." in text
+
+    kept = rig_room.envelope(exact("headspace"), batch("headspace", 220))
+    assert "the highest pressure is" in sentence(kept, "vessel-pressure")
 
 
 def test_headspace_says_that_there_is_no_liquid_margin_and_warns_of_gas() -> None:

@@ -170,6 +170,11 @@ def headspace_pressure_bara(rig: Rig, temperature_C: npt.ArrayLike) -> FloatArra
     return np.asarray(np.minimum(pressure, water.WATER_PRESSURE_MAX_BARA))
 
 
+def full_of_liquid(pressure_bara: FloatArray) -> BoolArray:
+    """Return where `headspace_pressure_bara` is no pressure, but says that water leaves no gas."""
+    return np.asarray(pressure_bara >= water.WATER_PRESSURE_MAX_BARA)
+
+
 def headspace_lowest_bara(rig: Rig, temperature_C: FloatArray) -> FloatArray:
     """Return the lowest pressure [bara] of a batch with a gas pad at a set temperature.
 

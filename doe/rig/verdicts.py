@@ -13,7 +13,7 @@ import numpy as np
 from doe.errors import Notice
 from doe.rig.boiling import above_set_bar, minimum_pressure_bara
 from doe.rig.description import BoolArray, FloatArray, IntArray, Rig
-from doe.rig.shut import before_swing_bara, least_rise_K
+from doe.rig.shut import before_swing_bara, full_of_liquid, least_rise_K
 from doe.rig.state import State
 from doe.wording import capital
 
@@ -108,6 +108,16 @@ _LIMITS: dict[str, tuple[str, str, Literal["at least", "at most"], bool]] = {
 """Every limit: title, unit ("shown" is a pressure as the rig shows it), sense, common practice."""
 
 
+_HIGHEST = (
+    "vessel-pressure",
+    "vessel-share",
+    "relief-opening",
+    "disc-operating-ratio",
+    "valve-operating-ratio",
+)
+"""Limits on the highest pressure that results with a headspace."""
+
+
 @dataclass(frozen=True, slots=True)
 class Check:
     """A limit worked out for n runs, with the words for it.
@@ -146,9 +156,15 @@ def cell_sentence(
     if check.words is not None and (text := check.words(i, kept)):
         return text
     shown, bound = _pair(value, allowed, limit, check.decimals)
+    finding = check.finding.format(value=shown)
+    if state.use == "headspace" and check.code in _HIGHEST and full_of_liquid(state.high)[i]:
+        finding = (
+            "hot, the swollen water leaves no room for gas: the vessel is full of liquid, and its "
+            "pressure rises beyond any that is worked out here"
+        )
     with_flow = state.flow is not None and limit.unit in ("mL/min", "mL", "W", "drains")
     here = state.here_with_flow(i) if with_flow else state.here(i)
-    text = f"{here}: {check.finding.format(value=shown)}; {check.rule.format(allowed=bound)}"
+    text = f"{here}: {finding}; {check.rule.format(allowed=bound)}"
     if kept:
         unit = limit.unit.removesuffix(" gauge").removesuffix(" absolute")
         return f"{text}. Kept, with {rounded_down(margin, check.decimals)} {unit} in hand."
