@@ -297,6 +297,8 @@ def _beside_limits(campaign: Campaign, row: LedgerRow, log: RunLog, record: LogR
         held = log.pressure_bara[within]
         strayed = float(np.abs(held - planned[0]).max(initial=0.0))
         found["pressure_strayed_bar"] = _rounded(strayed)
+        if len(held):
+            found["pressure_held_off_bar"] = _rounded(abs(float(np.median(held - planned[0]))))
     i = int(log.temperature_C.argmax())
     peaks = {"temperature": f"{log.temperature_C[i]:.5g} °C at row {log.rows[i]}"}
     if log.pressure_bara is not None:

@@ -93,6 +93,11 @@ DECLARED_SLACK = 1e-4
 ASK_BEFORE_HEAT = "Ask the competent person for this rig before the next hot run."
 OVERSHOT = "the temperature peaked above its set value by up to"
 STRAYED = "the pressure strayed during the extraction from its set value by up to"
+ANOTHER_RUN = (
+    "Ask first whether the log is of that run: for half of the extraction or more it lies beyond "
+    "what is declared, as where a log of another run was taken, or another value was set. If it is "
+    "another run's, record the right one with --replace; if it is of that run, "
+)
 BOILS = 3  # `Envelope.boiling`: below saturation at the values themselves
 
 
@@ -371,18 +376,30 @@ def beyond(campaign: Campaign, records: Sequence[LogRecord]) -> tuple[Notice, ..
     ):
         seen = {r.run: r.found.get(figure, 0.0) for r in records}
         runs = [run for run, value in seen.items() if value > said + DECLARED_SLACK]
-        if not runs:
-            continue
-        most = max(seen.values())
-        needed = math.ceil(10 * most - 1e-3) / 10
-        what = (
-            f"DANGER, {runs_in_words(runs).lower()}: by the log {words} {most:.3g} {unit}. {key} "
-            f"declares {said:g} {unit}, and every margin to boiling and every limit of the plan "
-            f'rests on it. Write at least "{needed:g} {unit}" for it in campaign.toml, run doe '
-            f"check {campaign.name}, and plan again what is no longer allowed. {ASK_BEFORE_HEAT}"
-        )
-        notices.append(Notice("log-beyond-declared", what))
+        elsewhere = [r.run for r in records if r.run in runs and _held_off(r, figure) > said]
+        for some in ([run for run in runs if run not in elsewhere], elsewhere):
+            if not some:
+                continue
+            most = max(seen[run] for run in some)
+            needed = math.ceil(10 * most - 1e-3) / 10
+            ask, write = (ANOTHER_RUN, "write") if some is elsewhere else ("", "Write")
+            what = (
+                f"DANGER, {runs_in_words(some).lower()}: by the log {words} {most:.3g} {unit}. "
+                f"{key} declares {said:g} {unit}, and every margin to boiling and every limit of "
+                f'the plan rests on it. {ask}{write} at least "{needed:g} {unit}" for it in '
+                f"campaign.toml, run doe check {campaign.name}, and plan again what is no longer "
+                f"allowed. {ASK_BEFORE_HEAT}"
+            )
+            notices.append(Notice("log-beyond-declared", what))
     return tuple(notices)
+
+
+def _held_off(record: LogRecord, figure: str) -> float:
+    """Return how far off its set value a run was held, by the median of its extraction."""
+    found = record.found
+    if figure == "overshoot_K" and {"usual_C", "set_temperature_C"} <= found.keys():
+        return found["usual_C"] - found["set_temperature_C"]
+    return found.get("pressure_held_off_bar", 0.0) if figure == "pressure_strayed_bar" else 0.0
 
 
 def open_runs(ledger: Ledger) -> tuple[int, ...]:

@@ -309,6 +309,43 @@ def test_an_overshoot_beyond_what_is_declared_is_covered_once_the_file_says_so(
     assert dangers(doe("status", "mint", "--json")) == {}
 
 
+def test_a_log_of_a_hotter_run_is_asked_about_before_the_file_is_to_declare_it(
+    doe: Command,
+) -> None:
+    campaign = read_campaign(Path("designs/mint/campaign.toml"))
+    rows = read_ledger(Path("designs/mint/runs.csv"), campaign.schema).rows
+    cold, hot = min(rows, key=lambda row: row.settings[0]), row_of(hot_run())
+    log = str(log_of(hot.run))
+    answer = doe("record", "mint", log, "--run", str(cold.run), "--by", "AB", "--json")
+    told = dangers(answer)["log-beyond-declared"]
+    seen = hot.settings[0] + 0.4 - cold.settings[0]
+    assert f"by up to {seen:.3g} K. temperature_overshoot declares 3 K" in told
+    assert told.index("Ask first whether the log is of that run") < told.index("write at least")
+    assert "--replace" in told
+    assert "competent person" in told
+    # a short peak of the right run is not asked about
+    log = str(peaked(hot.run, temperature=204.5))
+    doe("record", "mint", log, "--run", str(hot.run))
+    both = [
+        warning["what"]
+        for warning in doe("status", "mint", "--json")["warnings"]
+        if warning["code"] == "log-beyond-declared"
+    ]
+    peak = next(what for what in both if "4.5 K" in what)
+    assert len(both) == 2
+    assert "another run" not in peak
+    assert 'Write at least "4.5 K"' in peak
+
+
+def test_a_log_at_another_pressure_is_asked_about(doe: Command) -> None:
+    path = log_of(3)
+    path.write_text(path.read_text().replace(",50.0,", ",58.0,"))
+    answer = doe("record", "mint", str(path), "--run", "3", "--by", "AB", "--json")
+    told = dangers(answer)["log-beyond-declared"]
+    assert "by up to 8 bar. pressure_swing declares 1.5 bar" in told
+    assert "Ask first whether the log is of that run" in told
+
+
 def test_what_was_declared_is_no_danger(doe: Command) -> None:
     run = hot_run()
     log = str(peaked(run, temperature=203.0, pressure=51.5))
