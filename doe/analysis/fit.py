@@ -24,6 +24,7 @@ from doe.analysis.diagnostics import (
     LackOfFit,
     confounded,
     f_test,
+    holm,
     influence,
     lack_of_fit,
     lack_of_fit_within,
@@ -482,32 +483,41 @@ def _mixed_tests(model: Model, fit: MixedFit) -> tuple[TermTest, ...]:
 
 
 def _block_effects(
-    strata: Strata, shifts: FloatArray, covariance: FloatArray, df: float
+    strata: Strata, coefficients: FloatArray, covariance: FloatArray, df: float
 ) -> tuple[BlockEffect, ...]:
+    """Return the shift of every level, given those of the columns (b,) and their covariance."""
     from scipy.special import stdtr
 
-    effects = []
-    for (block, level), shift, variance in zip(
-        strata.fixed_names, shifts, np.diag(covariance), strict=True
-    ):
-        error = float(np.sqrt(variance))
-        p_value = float(2 * stdtr(df, -abs(shift / error))) if error else None
-        effects.append(BlockEffect(block, level, float(shift), error, p_value))
-    return tuple(effects)
+    rows = strata.rows_of_levels()
+    shifts, errors = rows @ coefficients, np.sqrt(np.einsum("lb,bc,lc->l", rows, covariance, rows))
+    p_values = [
+        float(2 * stdtr(df, -abs(shift / error))) if error else None
+        for shift, error in zip(shifts, errors, strict=True)
+    ]
+    return _levels_told(strata, shifts, errors, p_values)
 
 
 def _mixed_block_effects(strata: Strata, fit: MixedFit, p: int) -> tuple[BlockEffect, ...]:
-    rows = np.eye(len(fit.coefficients))[p:]
-    freedom = fit.degrees_of_freedom(rows) if len(rows) else ()
-    return tuple(
-        replace(effect, p_value=fit.test(row).p_value) if df else effect
-        for effect, row, df in zip(
-            _block_effects(strata, fit.coefficients[p:], fit.covariance[p:, p:], 1.0),
-            rows,
-            freedom,
-            strict=True,
-        )
-    )
+    own = strata.rows_of_levels()
+    rows = np.hstack([np.zeros((len(own), p)), own])
+    errors = np.sqrt(np.einsum("lp,pq,lq->l", rows, fit.covariance, rows))
+    p_values = [fit.test(row).p_value for row in rows]
+    return _levels_told(strata, rows @ fit.coefficients, errors, p_values)
+
+
+def _levels_told(
+    strata: Strata, shifts: FloatArray, errors: FloatArray, p_values: Sequence[float | None]
+) -> tuple[BlockEffect, ...]:
+    effects: list[BlockEffect] = []
+    for block in dict.fromkeys(name for name, _ in strata.fixed_names):
+        at = [i for i, (name, _) in enumerate(strata.fixed_names) if name == block]
+        own = [p_values[i] for i in at]
+        corrected = holm(own) if len(at) > 2 else own
+        effects += [
+            BlockEffect(*strata.fixed_names[i], float(shifts[i]), float(errors[i]), p_values[i], p)
+            for i, p in zip(at, corrected, strict=True)
+        ]
+    return tuple(effects)
 
 
 def _lack_of_plots(

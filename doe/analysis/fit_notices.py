@@ -11,7 +11,7 @@ import numpy as np
 
 from doe.analysis.carried import tangled_columns
 from doe.analysis.diagnostics import LackOfFit
-from doe.analysis.fitted_model import FittedModel
+from doe.analysis.fitted_model import BlockEffect, FittedModel
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors
 from doe.analysis.transformation import NONE
@@ -127,15 +127,29 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
         if any(name == "stage" for name, _ in strata.random):
             how = "stages are taken as random, because no repeated settings bridge them"
         yield Notice("several-stages", f"Stages {stages} are fitted together; {how}.")
-    for effect in fit.block_effects:
-        if effect.p_value is not None and effect.p_value < 0.05:
-            yield Notice(
-                "block-shift",
-                f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect.shift)} the "
-                f"average of its kind (p = {roughly(effect.p_value)}). Predictions are for that "
-                f"average; a new {effect.block} may lie elsewhere, which their intervals do not "
-                "count.",
-            )
+    for effect in _shifted(fit):
+        yield Notice(
+            "block-shift",
+            f"{capital(effect.block)} {effect.level} lies {_shift(fit, effect.shift)} the "
+            f"average of its kind (p = {roughly(effect.p_corrected or 0.0)}). The polynomial "
+            f"predicts for that average; a new {effect.block} may lie elsewhere, which its "
+            "intervals do not count.",
+        )
+
+
+def _shifted(fit: FittedModel) -> list[BlockEffect]:
+    """Return the levels of fixed blocks that lie off their average, the farthest first.
+
+    Of two levels the first stands for both: the other lies as far off on the other side.
+    """
+    pairs = [name for name, levels, _ in fit.fixed_blocks if levels == 2]
+    second = [next(e for e in fit.block_effects[::-1] if e.block == name) for name in pairs]
+    off = [
+        effect
+        for effect in fit.block_effects
+        if effect not in second and effect.p_corrected is not None and effect.p_corrected < 0.05
+    ]
+    return sorted(off, key=lambda effect: -abs(effect.shift))
 
 
 def _least_known(df: float) -> str:

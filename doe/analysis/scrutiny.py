@@ -12,13 +12,13 @@ from typing import Literal
 
 import numpy as np
 
-from doe.analysis.diagnostics import confounded
+from doe.analysis.diagnostics import confounded, holm
 from doe.analysis.fit import FittedModel, fit_response
 from doe.analysis.fit_notices import outlier_notices
 from doe.analysis.mixed import can_be_judged, fit_mixed, indicator
 from doe.analysis.observations import Observations
 from doe.analysis.optimum import Best, best_of_each, best_of_one, candidates_for_search
-from doe.analysis.strata import strata_of
+from doe.analysis.strata import Strata, strata_of
 from doe.errors import FitError, Notice
 from doe.factors import Feasible, FloatArray
 from doe.wording import listed
@@ -149,9 +149,10 @@ def scrutinise(
     out = tuple(observations.runs[i] for i in used if i not in tested)
     by: By = "fitted" if recommended is None else "recommended"
     drifts = [replace(drift, by=by, without=out) for drift in drifts]
-    inflation = variance_inflation(fit, strata_of(fit.model, data).fixed)
+    strata = strata_of(fit.model, data)
+    inflation = variance_inflation(fit, strata.fixed)
     missing, same = _missing(observations, used), _same_settings(data)
-    notices = _notices(inflation, drifts, missing, same)
+    notices = _notices(inflation, drifts, missing, same, _remedy(strata, days))
     if recommended is not None:
         found = outlier_notices(recommended, " by the recommended model", least_residual)
         notices = (*notices, *found)
@@ -166,19 +167,8 @@ def _drifts(
     if days is not None:
         names = indicator(np.array(days))
         drifts.append(_drift(beside, data, "days", names[:, :-1] - names[:, [-1]]))
-    corrected = _holm([drift.p_value for drift in drifts])
+    corrected = holm([drift.p_value for drift in drifts])
     return [replace(d, p_corrected=p) for d, p in zip(drifts, corrected, strict=True)]
-
-
-def _holm(p_values: Sequence[float | None]) -> list[float | None]:
-    """Return p-values that count how many tests were made together; None where none was."""
-    made = sorted((p, i) for i, p in enumerate(p_values) if p is not None)
-    corrected: list[float | None] = [None] * len(p_values)
-    least = 0.0
-    for place, (p, i) in enumerate(made):
-        least = max(least, min(1.0, (len(made) - place) * p))
-        corrected[i] = least
-    return corrected
 
 
 def variance_inflation(
@@ -257,6 +247,7 @@ def _notices(
     drifts: Sequence[Drift],
     missing: Sequence[int],
     same: Sequence[tuple[int, int]],
+    remedy: str,
 ) -> tuple[Notice, ...]:
     found = []
     high = [(label, value) for label, value in inflation if value > HIGH_INFLATION]
@@ -271,8 +262,7 @@ def _notices(
                 Notice(
                     "drift",
                     f"{_less(drift.without)} change with {drift.over}{size}, p = "
-                    f"{drift.p_corrected:.2g}: look for what changed on the rig, and give the day "
-                    "as a block.",
+                    f"{drift.p_corrected:.2g}: {remedy}",
                 )
             )
     if missing:
@@ -289,6 +279,16 @@ def _notices(
             Notice("same-settings", f"Planned apart, yet made at the same settings: runs {pairs}.")
         )
     return tuple(found)
+
+
+def _remedy(strata: Strata, days: Sequence[int | str] | None) -> str:
+    """Return what to do about a drift: days taken out already are not asked for again."""
+    look = "look for what changed on the rig"
+    if "day" in {name for name, _ in (*strata.fixed_names, *strata.random)}:
+        return f"{look} within days; what differs between them is taken out already."
+    if days is None:
+        return f"{look}."
+    return f"{look}, and fit with --by-day, which takes differences between days out."
 
 
 def _less(without: Sequence[int]) -> str:

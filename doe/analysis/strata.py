@@ -50,7 +50,8 @@ class Strata:
         Name and group of each run (n,) of the random groupings; the whole plots, where there are
         any, come first and are called "plot".
     fixed, fixed_names
-        Sum-to-zero columns (n, b) of the fixed blocks; block and level of each.
+        Sum-to-zero columns (n, b) of the fixed blocks; block and level of every level (l,), those
+        of a block together, the last of which has no column of its own.
     df_runs
         Degrees of freedom left to the scatter of runs that share all groups.
     problem
@@ -63,6 +64,22 @@ class Strata:
     df_runs: int
     problem: Problem | None = None
     notices: tuple[Notice, ...] = ()
+
+    def rows_of_levels(self) -> FloatArray:
+        """Return what makes shifts (l,) of all levels of the coefficients (b,) of `fixed`.
+
+        Each column is the shift of its level; that of the last is minus the sum of the others.
+        """
+        rows = np.zeros((len(self.fixed_names), self.fixed.shape[1]))
+        column = 0
+        for at, (block, _) in enumerate(self.fixed_names):
+            if at + 1 < len(rows) and self.fixed_names[at + 1][0] == block:
+                rows[at, column] = 1.0
+                column += 1
+            else:
+                of_block = [i for i, (name, _) in enumerate(self.fixed_names) if name == block]
+                rows[at] = -rows[of_block].sum(axis=0)
+        return rows
 
     @property
     def plots(self) -> Groups | None:
@@ -214,7 +231,7 @@ def _settle(found: _Found, name: str, levels: Sequence[int | str | None], fixed:
     if fixed and free:
         found.fixed.append(columns)
         names = [str(level) for level in sorted(set(known), key=lambda v: (str(type(v)), v))]
-        found.fixed_names.extend((name, level) for level in names[:-1])
+        found.fixed_names.extend((name, level) for level in names)
         found.notices += _without_level(name, untold, f"of an average {name}")
         return
     if fixed:

@@ -195,11 +195,81 @@ def test_few_days_are_fixed_and_their_shift_is_taken_out():
     plain = fit_response(Y, linear_model(space), replace(data, blocks=()))
     assert fit.method == "least squares"
     assert fit.residual_sd < 0.5 < 1.2 < plain.residual_sd
-    (effect,) = fit.block_effects
+    effect, other = fit.block_effects
     assert (effect.block, effect.level) == ("day", "1")
     assert effect.shift == pytest.approx(-1.5, abs=4 * effect.standard_error)
-    assert "block-shift" in codes(fit)
+    assert (other.level, other.shift) == ("2", pytest.approx(-effect.shift))
+    assert [n.code for n in fit.notices].count("block-shift") == 1  # both levels are one comparison
     assert fit.df_residual == 18 - 4
+
+
+def sum_coded_by_statsmodels(points, values, levels):
+    """Shift, standard error and p of each level by statsmodels' own sum-to-zero contrasts.
+
+    They leave the last level out, so every level is asked for with another one last.
+    """
+    import pandas as pd
+    import statsmodels.formula.api as smf
+
+    frame = pd.DataFrame({"y": values, "a": points[:, 0], "b": points[:, 1], "level": levels})
+    kinds, found = sorted(set(levels)), {}
+    for level in kinds:
+        order = [level, *(kind for kind in kinds if kind != level)]
+        frame["level"] = pd.Categorical(levels, categories=order)
+        ols = smf.ols("y ~ a + b + C(level, Sum)", frame).fit()
+        name = f"C(level, Sum)[S.{level}]"
+        found[level] = (ols.params[name], ols.bse[name], ols.pvalues[name])
+    return found
+
+
+@pytest.mark.parametrize("block", ["day", "block", "lot"])
+def test_every_level_of_a_fixed_block_against_statsmodels(block):
+    """Four levels of unequal size, the last of which lies off."""
+    rng = np.random.default_rng(7)
+    levels = [["a", "b", "c", "d"][i] for i in (0,) * 6 + (1,) * 5 + (2,) * 4 + (3,) * 3]
+    points = np.array([(x, z) for x in (-1, 0, 1) for z in (-1, 0, 1)] * 2, dtype=float)
+    points = points[rng.permutation(18)]
+    values = 5 + points @ [2.0, -1.0] + rng.normal(0, 0.5, 18)
+    values += 4.0 * np.array([level == "d" for level in levels])
+    data = replace(observed(coded_space(2), points, values), blocks=((block, tuple(levels)),))
+    fit = fit_response(Y, linear_model(data.space), data)
+    expected = sum_coded_by_statsmodels(points, values, levels)
+    assert {e.level for e in fit.block_effects} == set(expected)
+    for effect in fit.block_effects:
+        told = (effect.shift, effect.standard_error, effect.p_value)
+        assert told == pytest.approx(expected[effect.level])
+    said = [n.what for n in fit.notices if n.code == "block-shift"]
+    assert said[0].startswith(f"{block.capitalize()} d lies")
+
+
+def test_levels_of_a_block_are_held_against_chance_together():
+    """400 campaigns in which four days do not differ: one is named in 5 of 100 at most."""
+    rng, named = np.random.default_rng(11), 0
+    points = np.array([(x, z) for x in (-1, 0, 1) for z in (-1, 0, 1)] * 2, dtype=float)
+    days = tuple(str(i % 4 + 1) for i in range(18))
+    for _ in range(400):
+        values = 5 + points @ [2.0, -1.0] + rng.normal(0, 0.5, 18)
+        data = replace(observed(coded_space(2), points, values), blocks=(("day", days),))
+        named += "block-shift" in codes(fit_response(Y, linear_model(data.space), data))
+    assert named / 400 <= 0.05 + 3 * np.sqrt(0.05 * 0.95 / 400)
+
+
+def test_last_level_beside_random_plots_against_the_level_put_first():
+    """Kenward and Roger's figures of a level cannot depend on which level has no column."""
+    data = simulated()
+    three = [("a", "b", "c")[i % 3] for i in range(len(data.runs))]
+    other = [{"a": "z", "b": "b", "c": "c"}[level] for level in three]  # a comes last
+    fits = [
+        fit_response(Y, linear_model(SPACE), replace(data, blocks=(("lot", tuple(levels)),)))
+        for levels in (three, other)
+    ]
+    assert fits[0].method == "REML, Kenward–Roger"
+    first, last = ({e.level.replace("z", "a"): e for e in fit.block_effects} for fit in fits)
+    assert set(first) == set(last) == {"a", "b", "c"}
+    for level, effect in first.items():
+        assert (effect.shift, effect.standard_error, effect.p_value) == pytest.approx(
+            (last[level].shift, last[level].standard_error, last[level].p_value), rel=1e-5
+        )
 
 
 def test_many_days_are_random():

@@ -73,6 +73,21 @@ def test_drift_along_the_run_order_is_estimated_and_named():
     assert drift.df_error == pytest.approx(22 - 7)
 
 
+def drift_notice(data, days=None):
+    found = scrutinise(fitted(data), data, days=days).notices
+    return next(n.what for n in found if n.code == "drift")
+
+
+def test_remedy_of_a_drift_asks_for_days_only_where_they_are_not_taken_out():
+    data = campaign(drift=6.0)
+    days = [f"{1 + (i >= 11)}" for i in range(22)]
+    assert drift_notice(data).endswith("look for what changed on the rig.")
+    assert "fit with --by-day" in drift_notice(data, days)
+    said = drift_notice(replace(data, blocks=(("day", tuple(days)),)))
+    assert "--by-day" not in said
+    assert said.endswith("what differs between them is taken out already.")
+
+
 def test_drift_is_not_judged_where_the_model_leaves_only_rounding():
     x, z = CCD.T
     data = observed(SQUARE, CCD, 10 + 2 * x - z - 1.5 * x**2 - z**2)
