@@ -262,7 +262,8 @@ def _candidate(
 def power_wanted(model: Model, observations: Observations, level: float = 0.95) -> BoxCox:
     """Return the power of the response that the data ask for, the model given.
 
-    By maximum likelihood, with the whole plots and blocks of the runs allowed for.
+    By maximum likelihood, with the whole plots and blocks of the runs allowed for. What runs of
+    one plot leave of scatter counts for the interval, which is cautious where plots tell more.
 
     Raises
     ------
@@ -272,7 +273,8 @@ def power_wanted(model: Model, observations: Observations, level: float = 0.95) 
     data = observations.usable()
     strata = strata_of(model, data)
     X = np.hstack([model.matrix(data.coded()), strata.fixed])
-    return box_cox(data.values, likelihood_criterion(X, strata.random), level)
+    criterion = likelihood_criterion(X, strata.random)
+    return box_cox(data.values, criterion, strata.df_runs, level)
 
 
 def with_terms_of_logarithms(model: Model, observations: Observations) -> Model:

@@ -173,6 +173,7 @@ class BoxCox:
 def box_cox(
     values: FloatArray,
     criterion: Callable[[FloatArray], float],
+    freedom: int,
     level: float = 0.95,
 ) -> BoxCox:
     """Return the profile of the power.
@@ -183,6 +184,9 @@ def box_cox(
         Of the response (n,), all above zero.
     criterion
         −2 log likelihood of transformed values (n,) under the model, by maximum likelihood.
+    freedom
+        Degrees of freedom left to the scatter of runs, the power not counted. Where it uses up the
+        last of them every power is possible.
 
     Raises
     ------
@@ -191,11 +195,13 @@ def box_cox(
 
     Notes
     -----
-    Box, Cox 1964, J. R. Stat. Soc. B 26:211–252, with the interval from χ² with one degree of
-    freedom (from memory). The scaled form carries the Jacobian.
+    Box, Cox 1964, J. R. Stat. Soc. B 26:211–252 (from memory). The scaled form carries the
+    Jacobian. The interval holds the powers of which −2 log L lies less than n·ln(1 + t²/ν) above
+    the least, ν = `freedom` − 1: the power costs one more coefficient, as the added variable does
+    by which it can be tested exactly (Andrews 1971, Biometrika 58:249–254, from memory). For many
+    runs that is χ² with one degree of freedom, which few runs with many terms exceed by far too
+    often.
     """
-    from scipy.special import chdtri
-
     scale = _geometric_mean(values)
 
     def loss(exponent: float) -> float:
@@ -205,11 +211,21 @@ def box_cox(
     losses = np.array([loss(float(lam)) for lam in powers])
     least = int(np.argmin(losses))
     best = _least(loss, float(powers[max(least - 1, 0)]), float(powers[min(least + 1, 60)]))
-    limit = loss(best) + float(chdtri(1, 1 - level))
+    limit = loss(best) + _allowed(len(values), freedom - 1, level)
     low, high = _crossing(loss, limit, best, -WIDEST), _crossing(loss, limit, best, WIDEST)
     simple = next((lam for lam in (1.0, 0.0, 0.5, -1.0, -0.5, 2.0) if low <= lam <= high), None)
     suggested = round(best, 1) if simple is None else simple
     return BoxCox(best, low, high, suggested, level, powers, -losses / 2)
+
+
+def _allowed(n: int, freedom: int, level: float) -> float:
+    """Return by how much −2 log L of n runs may lie above its least within the interval."""
+    from scipy.special import stdtrit
+
+    if freedom < 1:
+        return float("inf")
+    t = float(stdtrit(freedom, (1 + level) / 2))
+    return float(n * np.log1p(t**2 / freedom))
 
 
 def _least(loss: Callable[[float], float], low: float, high: float, apart: float = 1e-6) -> float:

@@ -220,14 +220,25 @@ def test_terms_that_change_with_plots_never_use_up_all_plots():
 
 
 def test_power_wanted_against_scipy_for_a_plain_sample():
-    """Mean only: scipy's univariate Box–Cox, its estimate and its 95 % interval."""
-    from scipy.stats import boxcox
+    """Mean only: scipy's likelihood of the power, cut where one more coefficient would tell.
+
+    n·ln(1 + t²/ν), ν the runs less the mean and the power: from memory, as in `box_cox`.
+    """
+    from scipy.optimize import brentq
+    from scipy.stats import boxcox, boxcox_llf
+    from scipy.stats import t as students
 
     y = np.exp(np.random.default_rng(3).normal(1, 0.6, 40))
     space = coded_space(1)
     data = observed(space, np.random.default_rng(4).normal(size=(40, 1)), y)
     found = power_wanted(model_of(space), data)
-    _, best, (low, high) = boxcox(y, alpha=0.05)
+    best = boxcox(y)[1]
+    within = 20 * np.log(1 + students.ppf(0.975, 38) ** 2 / 38)
+
+    def above(exponent):
+        return boxcox_llf(exponent, y) - boxcox_llf(best, y) + within
+
+    low, high = brentq(above, best - 2, best), brentq(above, best, best + 2)
     assert (found.best, found.low, found.high) == pytest.approx((best, low, high), abs=1e-3)
     assert found.suggested == 0
     assert "logarithm" in found.why

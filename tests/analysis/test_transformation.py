@@ -227,11 +227,36 @@ def test_power_wanted_does_not_depend_on_the_unit():
             residuals = z - X @ np.linalg.lstsq(X, z, rcond=None)[0]
             return len(z) * np.log(residuals @ residuals)
 
-        return box_cox(y, criterion)
+        return box_cox(y, criterion, len(TWICE) - 3)
 
     small, large = profile(values), profile(1e7 * values)
     assert large.best == pytest.approx(small.best, abs=1e-3)
     assert (large.low, large.high) == pytest.approx((small.low, small.high), abs=1e-3)
+
+
+def test_interval_of_the_power_leaves_out_the_truth_as_often_as_it_says():
+    """400 campaigns of 11 runs and six terms whose values need no transformation.
+
+    χ² with one degree of freedom in place of t² would leave 1 out in more than a quarter of them.
+    """
+    rng, rounds, missed = np.random.default_rng(6), 400, 0
+    x, z = CCD.T
+    truth = 60 + 10 * x + 4 * z - 9 * x**2 - 2 * z**2 - 3 * x * z
+    for _ in range(rounds):
+        data = observed(SQUARE, CCD, truth + rng.normal(0, 2, len(CCD)))
+        found = power_wanted(quadratic_model(SQUARE), data)
+        missed += not found.low <= 1 <= found.high
+        assert (found.suggested == 1) == (found.low <= 1 <= found.high)
+    assert missed / rounds == pytest.approx(0.05, abs=3 * np.sqrt(0.05 * 0.95 / rounds))
+
+
+def test_every_power_is_possible_where_it_uses_up_the_last_degree_of_freedom():
+    """Seven runs for six terms: one power or another passes through all of them."""
+    rng = np.random.default_rng(2)
+    data = observed(SQUARE, CCD[:9], 60 + 10 * CCD[:9, 0] + rng.normal(0, 2, 9))
+    found = power_wanted(quadratic_model(SQUARE), data.only([0, 1, 2, 3, 4, 6, 8]))
+    assert found.interval == "below −3 to above 3"
+    assert found.suggested == 1
 
 
 def test_a_logarithm_of_zero_is_refused_by_run():
