@@ -879,7 +879,7 @@ def _verdict(
 
 def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:
     """Return what time, outliers and tangled settings did, that of several responses once."""
-    grave = ("drift", "tangled-terms", OUTLIER)
+    grave = ("drift", "drift-over-days", "tangled-terms", OUTLIER)
     return _of_responses(
         {
             fitted.response.words: [

@@ -45,6 +45,8 @@ MUCH_LESS = 0.1
 """Difference of two chances that a person should know of (our rule)."""
 HELD_FOR, HELD_IN = range(13, 21), range(2, 5)
 """Runs and numeric factors of the simulated campaigns."""
+SHIFT_HELD = 2.0
+"""Scatters of runs by which a day shifted the runs of simulated campaigns, at most."""
 HELD = (
     "In simulated campaigns of 13 to 20 runs in 2 to 4 factors, one response made as high as can "
     "be, the 95 % intervals here held the truth 95 to 100 times in 100, and 83 to 100 times where "
@@ -336,7 +338,9 @@ def coverage(analysis: Analysis, noticed: Collection[str]) -> str:
     Parameters
     ----------
     noticed
-        Codes of the notices on the fits, drift and runs far from their model among them.
+        Codes of the notices on the fits, drift over the runs and runs far from their model among
+        them. Days are judged by how far the surfaces find them apart, whether or not a fit takes
+        them out.
     """
     unlike = list(_unlike_simulated(analysis, noticed))
     if unlike:
@@ -375,8 +379,15 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
         yield "a polynomial passes through every value"
     if "large-residual" in noticed:
         yield "a run lies far from the model"
+    told = [own for own in analysis.surrogates.values() if own.groups_seen > 1]
+    apart = max((own.group_ratio for own in told), default=0.0)
+    if apart > SHIFT_HELD:
+        yield (
+            f"days or stages shift by about {apart:.2g} times the scatter of runs (up to twice was "
+            "simulated)"
+        )
     if "drift" in noticed:
-        yield "values change with run order or days"
+        yield "values change with run order"
     groups = {effect.block for fit in fits for effect in fit.block_effects}
     groups |= {name for fit in fits for name, _ in fit.variance_components}
     if groups & {"block", "lot"}:

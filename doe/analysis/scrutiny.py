@@ -260,7 +260,7 @@ def _notices(
                 size = f" ({drift.change:+.3g} from the first run to the last)"
             found.append(
                 Notice(
-                    "drift",
+                    "drift" if drift.over == "run order" else "drift-over-days",
                     f"{_less(drift.without)} change with {drift.over}{size}, p = "
                     f"{drift.p_corrected:.2g}: {remedy}",
                 )

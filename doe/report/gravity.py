@@ -52,6 +52,7 @@ RESULTS = (
     "tangled-terms",
     "drift",
     "groups-differ",
+    "drift-over-days",
     "wants-log",
     "doubtful-runs",
     "exact-fit",

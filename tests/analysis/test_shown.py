@@ -84,13 +84,32 @@ def test_coverage_says_in_which_way_a_campaign_is_unlike_them(data, why):
     ("code", "why"),
     [
         ("large-residual", "a run lies far from the model"),
-        ("drift", "values change with run order or days"),
+        ("drift", "values change with run order"),
         ("lack-of-fit", "the model misses the values by more than repeats scatter"),
     ],
 )
 def test_coverage_goes_with_notices_on_outliers_and_drift(code, why):
     assert why in coverage(analysed(plain()), {code})
     assert coverage(analysed(plain()), {"leverage"}).startswith(SIMULATED)
+
+
+@pytest.mark.parametrize("by_day", [False, True])
+@pytest.mark.parametrize("shift", [0.0, 30.0])
+def test_coverage_looks_at_how_far_days_lie_apart_whether_or_not_a_fit_takes_them_out(
+    shift, by_day
+):
+    """Four days, each set of settings spread over them; the last lies off by 30 scatters."""
+    settings = runs_of(3)[np.random.default_rng(3).permutation(17)]
+    days = tuple(1 + (i * 4) // 17 for i in range(17))
+    off = shift * (np.array(days) == 4)
+    data = data_of(settings, space_of(3), truth=lambda x: 50 + 5 * x[:, 0] + off)
+    if by_day:
+        data = replace(data, blocks=(("day", days),))
+    analysis = analysed(data)
+    told = with_settings(analysis, decision_of(analysis, {"y": data}, whole_box, days, 3))
+    said = coverage(told, ())
+    assert said.startswith(UNKNOWN if shift else SIMULATED)
+    assert ("days or stages shift by about" in said) == bool(shift)
 
 
 @pytest.mark.parametrize(
@@ -152,7 +171,7 @@ def stub(r2=0.5, unfitted=()):
         SimpleNamespace(response=Response(name, "", "maximise"), model=linear_model(space_of(3)))
         for name in ("a", "b")
     )
-    own = SimpleNamespace(r2_left_out=lambda: r2)
+    own = SimpleNamespace(groups_seen=1, r2_left_out=lambda: r2)
     analysis = analysed(plain())
     fitted = [replace(analysis.fits[0], response=fit.response) for fit in fits]
     return replace(analysis, fits=tuple(fitted), surrogates={"a": own, "b": own}, unfitted=unfitted)
