@@ -632,7 +632,10 @@ def _finding(found: Finding) -> Object:
                     "model": candidate.name,
                     "terms": list(candidate.model.labels),
                     "aicc": None if candidate.exact else _number(candidate.aicc),
-                    "left_out_error": None if candidate.exact else _number(candidate.loo_rmse),
+                    "left_out_error": None if candidate.exact else _number(candidate.kept_rmse),
+                    "left_out_error_chosen_anew": None
+                    if candidate.exact
+                    else _number(candidate.loo_rmse),
                     "lack_of_fit_p": _number(candidate.lack_of_fit_p),
                 }
                 for candidate in advised.candidates

@@ -281,6 +281,7 @@ def _rival(
         r2 = fit.r2_predicted if same and not in_groups else None
     else:
         name = f"the recommended polynomial’s, {_terms_in_words(weighed)},"
+        name += " its terms chosen anew without each," if weighed.chosen_otherwise else ""
         r2 = _r2(fit.values, weighed.foretold, own.logarithmic)
     if r2 is None:
         return f"{name} cannot be worked out", None

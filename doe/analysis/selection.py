@@ -59,7 +59,9 @@ class Candidate:
 
     `terms` are the labels of its columns less the intercept, `df` what they leave to the scatter
     of runs, `loo_rmse` the root mean square error of runs predicted by a fit without their plot
-    (without them, where each stands alone), the choice of terms repeated each time. An `exact`
+    (without them, where each stands alone), the choice of terms repeated each time, `kept_rmse`
+    the same with these terms kept: of models that are not chosen by the runs they are one. An
+    `exact`
     model passes through every value: its AICc and errors are those of rounding.
     """
 
@@ -72,6 +74,7 @@ class Candidate:
     lack_of_fit_p: float | None
     problem: str | None = None
     exact: bool = False
+    kept_rmse: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +85,8 @@ class Recommendation:
     term: drawn from the largest model that the runs can carry, or from the recommended one where
     that holds terms beyond it. `foretold` is each run (n,) foretold by the others, in the unit of
     the response: the choice of terms repeated each time, and the shift of its plot judged by the
-    other runs of it. None where that is not worked out. `largest_residual` is what the largest of
+    other runs of it. None where that is not worked out. `chosen_otherwise` tells that the choice
+    so repeated did not always take these terms. `largest_residual` is what the largest of
     the studentised residuals exceeds in 2 of 100 simulated repeats in which no run is wrong, the
     terms chosen anew by each: a model chosen to follow the runs leaves too little scatter to judge
     them by. None where it is not simulated.
@@ -95,6 +99,7 @@ class Recommendation:
     notices: tuple[Notice, ...] = ()
     foretold: FloatArray | None = None
     largest_residual: float | None = None
+    chosen_otherwise: bool = False
 
 
 def aicc(criterion: float, n: int, parameters: int) -> float | None:
@@ -175,11 +180,20 @@ def recommend_model(
             data,
             transformation,
             search.left_out_error(folds, choosers[model.name]),
+            search.left_out_error(folds, search.fixed(model)),
         )
         for model in models
     ]
     candidates += [
-        _candidate(response, model, data, transformation, error) for model, error in proposed
+        _candidate(
+            response,
+            model,
+            data,
+            transformation,
+            error,
+            search.left_out_error(folds, search.fixed(model)),
+        )
+        for model, error in proposed
     ]
     for name, other in (alternatives or {}).items():
         candidates += _alternative(response, name, other.usable(), transformation)
@@ -199,6 +213,7 @@ def recommend_model(
         doubts,
         None if foretold is None or best.exact else transformation.back(foretold),
         None if best.exact else search.largest_residual(best.model, seed),
+        best.name in choosers and search.chosen_otherwise(best.model, choosers[best.name]),
     )
 
 
@@ -214,8 +229,9 @@ def _alternative(
     model = Model(
         data.space, search.terms(search.forward(search.gram())), f"forward choice in {name}"
     )
-    error = search.left_out_error(search.folds(), search.forward)
-    return [_candidate(response, model, data, transformation, error)]
+    folds = search.folds()
+    anew, kept = (search.left_out_error(folds, c) for c in (search.forward, search.fixed(model)))
+    return [_candidate(response, model, data, transformation, anew, kept)]
 
 
 def _candidate(
@@ -224,6 +240,7 @@ def _candidate(
     data: Observations,
     transformation: Transformation,
     loo_rmse: float | None,
+    kept_rmse: float | None,
 ) -> Candidate:
     """Return the figures of one model; a model that cannot be fitted is listed with the reason."""
     labels = tuple(
@@ -256,6 +273,7 @@ def _candidate(
         loo_rmse,
         min(known) if known else None,
         exact=fit.exact,
+        kept_rmse=kept_rmse,
     )
 
 
@@ -364,7 +382,7 @@ def _why(
         return f"{named}: it passes through every value, so nothing is left to compare models by."
     error = ""
     if best.loo_rmse is not None:
-        error = f"it misses left-out {left_out} by {best.loo_rmse:.3g} {unit}".rstrip()
+        error = f"it misses left-out {left_out} by {_missed(best, unit)}"
     if best.aicc is None and beaten is None:
         return (
             f"{named}: with so few runs AICc is undefined, so the model that predicts left-out "
@@ -372,7 +390,7 @@ def _why(
         )
     if beaten is not None:
         text = f"{named}: {error}, {beaten.name}, {_beaten_words(best, beaten)}, by "
-        text += f"{beaten.loo_rmse:.3g}"
+        text += _missed(beaten)
     else:
         text = f"{named}: {_aicc_words(best, candidates)}; {error}".rstrip("; ")
     if best.lack_of_fit_p is not None and best.lack_of_fit_p < MISFIT:
@@ -380,9 +398,19 @@ def _why(
     for other in _better_in_other_factors(best, candidates):
         text += (
             f"; {other.name} would do better (AICc {other.aicc:.1f}, left-out {left_out} missed "
-            f"by {other.loo_rmse:.3g})"
+            f"by {_missed(other)})"
         )
     return f"{text}."
+
+
+def _missed(one: Candidate, unit: str = "") -> str:
+    """Return the error of left-out runs with these terms and, where it is another, chosen anew."""
+    anew = f"{one.loo_rmse:.3g}"
+    if one.kept_rmse is None:
+        return f"{anew} {unit}".rstrip() + " with terms chosen anew without each"
+    kept = f"{one.kept_rmse:.3g}"
+    own = f"{kept} {unit}".rstrip()
+    return own if kept == anew else f"{own} ({anew} with terms chosen anew without each)"
 
 
 def _beaten_words(best: Candidate, beaten: Candidate) -> str:
@@ -827,6 +855,13 @@ class _Search:
             rest = np.linalg.solve(self.V[np.ix_(keep, keep)], self.z[keep] - mean[keep])
             found[out] = mean[out] + self.V[np.ix_(out, keep)] @ rest
         return found
+
+    def chosen_otherwise(self, model: Model, choose: Choice) -> bool:
+        """Whether the choice without some of the runs, as in `foretold`, is of other terms."""
+        own = set(model.terms)
+        folds = np.arange(len(self.z)) % FOLDS_MOST
+        picks = (choose(self.gram(np.flatnonzero(folds != fold))) for fold in np.unique(folds))
+        return any(chosen is not None and set(self.terms(chosen)) != own for chosen in picks)
 
     def largest_residual(self, model: Model, seed: int) -> float | None:
         """Return what the largest studentised residual seldom exceeds, terms chosen anew.

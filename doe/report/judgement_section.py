@@ -52,8 +52,16 @@ class Judged:
 def candidates_table(found: Recommendation) -> Table:
     """Return the models compared, the recommended one marked."""
     rows = tuple(_candidate_row(one, one.model is found.model) for one in found.candidates)
-    headings = ("model", "terms", "AICc", "misses left-out runs by", "lack of fit p", "said of it")
-    return Table(headings, rows, frozenset({1, 2, 3, 4}))
+    headings = (
+        "model",
+        "terms",
+        "AICc",
+        "misses left-out runs by",
+        "with terms chosen anew",
+        "lack of fit p",
+        "said of it",
+    )
+    return Table(headings, rows, frozenset({1, 2, 3, 4, 5}))
 
 
 def _candidate_row(one: Candidate, taken: bool) -> tuple[str, ...]:
@@ -62,6 +70,7 @@ def _candidate_row(one: Candidate, taken: bool) -> tuple[str, ...]:
         one.name,
         str(len(one.terms)),
         "–" if one.aicc is None else plain(one.aicc, 4),
+        "–" if one.kept_rmse is None else plain(one.kept_rmse, 3),
         "–" if one.loo_rmse is None else plain(one.loo_rmse, 3),
         "–" if one.lack_of_fit_p is None else p_text(one.lack_of_fit_p),
         said,

@@ -97,6 +97,29 @@ def test_left_out_error_of_a_whole_model_is_that_of_press():
     assert main.loo_rmse == pytest.approx(np.sqrt(press / 16))
 
 
+def test_error_said_of_a_plain_mean_is_the_means_and_that_of_choosing_anew_is_said_beside_it():
+    """Scatter alone: the mean of the others misses run i by n/(n − 1) of its own deviation.
+
+    Without some of the runs forward choice takes terms, and misses them by more.
+    """
+    seen = 0
+    for seed in range(12):
+        values = 50 + np.random.default_rng(seed).normal(0, 5, len(CCD))
+        found = recommend_model(Y, CUBE, observed(CUBE, CCD, values), 1, draws=2)
+        taken = next(c for c in found.candidates if c.model is found.model)
+        if found.model.labels != ("1",):
+            continue
+        n = len(values)
+        own = float(np.sqrt(np.mean(((values - values.mean()) * n / (n - 1)) ** 2)))
+        assert taken.kept_rmse == pytest.approx(own)
+        assert f"it misses left-out runs by {own:.3g} {Y.unit}".rstrip() in found.why
+        otherwise = taken.loo_rmse > 1.01 * own
+        assert ("with terms chosen anew without each)" in found.why) == otherwise
+        assert found.chosen_otherwise == otherwise
+        seen += otherwise
+    assert seen >= 2
+
+
 def test_left_out_plots_are_predicted_without_any_of_their_runs():
     """Full quadratic: explicit generalised least squares without each plot."""
     data = simulated()
@@ -252,7 +275,7 @@ def test_values_of_zero_have_no_power():
 
 def compared(model, aicc_, left_out, lack=None):
     labels = tuple(label for label in model.labels if label != "1")
-    return Candidate(model.name, model, labels, 9, aicc_, left_out, lack)
+    return Candidate(model.name, model, labels, 9, aicc_, left_out, lack, kept_rmse=left_out)
 
 
 def sentence(*candidates):
