@@ -381,7 +381,7 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     if "large-residual" in noticed:
         yield "a run lies far from the model"
     told = [own for own in analysis.surrogates.values() if own.groups_seen > 1]
-    apart = max((own.group_ratio for own in told), default=0.0)
+    apart = max((own.group_sd / own.own_sd for own in told), default=0.0)
     if apart > SHIFT_HELD:
         yield (
             f"days or stages shift by about {apart:.2g} times the scatter of runs (up to twice was "

@@ -258,12 +258,6 @@ class Surrogate:
         return self._size * float(np.sqrt(self._weights @ np.exp(2 * first)))
 
     @property
-    def group_ratio(self) -> float:
-        """How many times the scatter of runs one day (or stage) shifts its runs, as estimated."""
-        runs = self._size * float(np.sqrt(self._weights @ np.exp(2 * self._sets[:, -1])))
-        return self.group_sd / runs
-
-    @property
     def _own(self) -> _Own:
         return _Own.of(self._sets, self._factor_of)
 
