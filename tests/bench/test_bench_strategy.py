@@ -8,39 +8,48 @@ invented.
 The score is the true worth of the recommended settings as a share of the best true worth among
 all settable settings that the rig can run; a limit that is truly broken makes it 0.
 
-Median and worst tenth of 12 campaigns [%] after 20 runs; this tool broke no limit in any:
+Median and worst tenth [%] after 20 runs: this tool in 40 campaigns (30 on rigs held back) with
+seeds that nothing was chosen by (from 100), the others in 12. This tool broke a limit in 1 of 40
+campaigns of "conflict, limit", and in no other:
 
     rig                     this tool      best of the others
-    interior                96.3 /  95.2  one factor at a time  99.2 /  96.4
-    interior, noisy         95.5 /  92.3  one design            95.4 /  89.5
-    boundary of heater      98.0 /  96.7  space filling         99.8 /  94.6
-    plateau                 99.3 /  98.1  one factor at a time  99.9 /  99.6
-    ridge                   98.7 /  94.2  one factor at a time  96.8 /  96.0
-    conflict, limit         96.4 /  91.1  one design            90.9 /  47.7
-    conflict, both          99.7 /  98.8  one design            97.9 /  90.7
-    in series, 2            99.3 /  93.9  one design            97.3 /  95.8
-    cliff, 3               100.0 /  98.1  one factor at a time  97.2 /  87.2
-    two of four matter      98.3 /  94.7  one factor at a time  94.0 /  79.9
-    tilted, 4               99.0 /  90.4  one factor at a time  89.7 /  86.5
-    five, limited           99.0 /  97.4  space filling         95.0 /  82.7
-    grind                   99.8 /  97.1  one design            98.0 /  97.7
-    purity limit, 4         98.4 /  97.3  one factor at a time  86.8 /   0.0
-    purity traded, 4        99.8 /  99.6  one factor at a time  99.1 /  98.8
+    interior                 96.9 /  95.0  one factor at a time  99.2 /  96.4
+    interior, noisy          95.6 /  92.2  one design            95.4 /  89.5
+    boundary of heater       98.6 /  96.7  space filling         99.8 /  94.6
+    plateau                  99.6 /  98.1  one factor at a time  99.9 /  99.6
+    ridge                    98.7 /  95.5  one factor at a time  96.8 /  96.0
+    conflict, limit          97.2 /  95.5  one design            90.9 /  47.7
+    conflict, both           99.5 /  98.2  one design            97.9 /  90.7
+    in series, 2             97.9 /  96.8  one design            97.3 /  95.8
+    cliff, 3                100.0 /  98.1  one factor at a time  97.2 /  87.2
+    two of four matter       97.8 /  92.8  one factor at a time  94.0 /  79.9
+    tilted, 4                97.4 /  88.8  one factor at a time  89.7 /  86.5
+    five, limited            98.7 /  96.8  space filling         95.0 /  82.7
+    grind                    99.8 /  98.0  one design            98.0 /  97.7
+    purity limit, 4          98.4 /  97.3  one factor at a time  86.8 /   0.0
+    purity traded, 4         99.8 /  99.2  one factor at a time  99.1 /  98.8
     held back:
-    narrow peak            100.0 / 100.0  space filling         96.0 /  87.0
-    saturating, loses       97.6 /  96.3  one factor at a time  96.5 /  90.0
-    two peaks               99.9 /  98.0  one factor at a time  90.2 /  85.8
-    by modifier             99.8 /  95.0  space filling         86.9 /  66.1
-    held temperature       100.0 /  98.6  one design            98.0 /  94.8
-    five, curved            92.0 /  90.2  space filling         83.0 /  77.3
-    steep limit             98.0 /  98.0  space filling         95.5 /  91.6
-    cornered                99.1 /  99.1  one design           100.0 /  99.1
-    days as large           99.7 /  97.2  one factor at a time  96.0 /  88.8
-    sloped, 4               99.4 /  95.6  space filling         97.5 /  93.8
-    by modifier, 4          83.2 /  77.3  one factor at a time  85.0 /  73.2
+    narrow peak             100.0 / 100.0  space filling         96.0 /  87.0
+    saturating, loses        98.5 /  94.9  one factor at a time  96.5 /  90.0
+    two peaks                96.5 /  91.2  one factor at a time  90.2 /  85.8
+    by modifier              99.6 /  86.6  space filling         86.9 /  66.1
+    held temperature        100.0 /  95.4  one design            98.0 /  94.8
+    five, curved             92.9 /  86.3  space filling         83.0 /  77.3
+    steep limit              98.0 /  97.6  space filling         95.5 /  91.6
+    cornered                100.0 /  99.1  one design           100.0 /  99.1
+    days as large            99.2 /  97.1  one factor at a time  96.0 /  88.8
+    sloped, 4               100.0 /  98.1  space filling         97.5 /  93.8
+    by modifier, 4           78.8 /  74.3  one factor at a time  85.0 /  73.2
 
 Knowing where the best lies and placing 20 runs around it, the tool's models come to 96.9 to 97.8
 (median) on "interior", 95.4 to 96.8 where it is noisy, 98.3 to 99.7 on "tilted, 4".
+
+Tried on 30 campaigns a rig, and left, since what they gained on some rigs they lost on others:
+surfaces that bend along one direction of all factors; time and flow as logarithms, or in a power of
+their own (Box, Tidwell), which gains up to 1 % on the simulated flow rig and loses up to 0.6 % on
+formulas in plain time; slopes and curvatures up to the size of the values, which gain 2 % on
+"tilted, 4" and lose 4 % on "two peaks"; settings half a standard error below the best mean. Twelve
+runs first instead of 15 change nothing on "interior".
 """
 
 from __future__ import annotations
