@@ -313,7 +313,7 @@ def fit(
             lambda: contract.fit_object(result),
             lambda: terminal.fit_lines(result),
             result,
-            result.next_step.command,
+            result.next_step.words,
             on_page=True,
         )
 
@@ -371,7 +371,7 @@ def suggest(
             lambda: contract.suggest_object(result),
             lambda: terminal.suggest_lines(result),
             result,
-            result.next_step.command + sheet,
+            result.next_step.words + sheet,
             on_page=True,
         )
 

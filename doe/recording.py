@@ -489,7 +489,7 @@ def after_recording(result: RecordResult) -> str:
         own = next(row for row in ledger.rows if row.run == result.log.record.run)
         if own.status != "left out" and not any(v is not None for v in own.responses):
             return f"doe record {name} FILE   (the filled sheet)"
-    return standing.next_step(result.campaign, ledger, standing.NextStep(f"doe fit {name}")).command
+    return standing.next_step(result.campaign, ledger, standing.NextStep(f"doe fit {name}")).words
 
 
 def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]:

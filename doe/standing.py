@@ -18,11 +18,20 @@ import numpy as np
 from doe import rig as rig_room
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor
-from doe.ledger import Ledger, LedgerRow, prepares, read_ledger, row_cells, setting_text
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor, sample_box
+from doe.ledger import (
+    Ledger,
+    LedgerRow,
+    prepares,
+    read_ledger,
+    row_cells,
+    setting_text,
+    started,
+)
 from doe.log_record import LogRecord, read_log_records
 from doe.samples import drain_label_of, label_of
 from doe.stage import StageRecord, read_stage
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.sheet.portions import Bottle
@@ -31,12 +40,14 @@ __all__ = [
     "LEDGER_FILE",
     "MADE_AGAIN",
     "STANDS_IN",
+    "Barred",
     "BegunDay",
     "Left",
     "LostRun",
     "NextStep",
     "achieved_settings",
     "assumed_settings",
+    "barred",
     "begun_day",
     "beyond",
     "beyond_by_logs",
@@ -71,6 +82,9 @@ MADE_AGAIN, STANDS_IN = "again", "repair"
 """Kinds of run that make up for lost ones: at the same settings, and at others."""
 FIRST_TOLD = 3
 """Runs, or groups of like ones, that a sentence names with their settings."""
+TRIED = 512
+"""Settings by which it is seen whether the rig can run anything at all."""
+PUT_RIGHT_BY = {"plan": "Plan anew", "check": "The rig can run next to nothing now; see why"}
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
@@ -411,23 +425,38 @@ def open_runs(ledger: Ledger) -> tuple[int, ...]:
 class NextStep:
     """The next command to type, and why it is that one; no reason where none needs saying.
 
-    Where `leads` holds, the reason comes before all else that a command or page says.
+    Where `leads` holds, the reason comes before all else that a command or page says. `by_hand` is
+    what is done before the command, or without any: then `command` is empty.
     """
 
     command: str
     because: str = ""
     leads: bool = False
+    by_hand: str = ""
+
+    @property
+    def words(self) -> str:
+        """What to do next, as a person reads it."""
+        if not self.by_hand or not self.command:
+            return self.by_hand or self.command
+        return f"{self.by_hand}, then: {self.command}"
 
 
 def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextStep:
     """Return what comes next, by the one rule that every command and page goes by.
 
-    Runs to be repeated are planned first, since that takes no time on the rig and they may be made
-    with the others; then planned runs are made and recorded; `otherwise` follows where neither
-    waits.
+    Runs that the file no longer allows come first: nothing planned with them is made before it is
+    planned anew. Then runs to be repeated are planned, since that takes no time on the rig and they
+    may be made with the others; then planned runs are made and recorded; `otherwise` follows where
+    none of this waits.
     """
     if not ledger.rows:
         return NextStep(f"doe plan {campaign.name}")
+    forbidden = barred(campaign, ledger)
+    if forbidden is not None:
+        by_hand, command = _planning_anew(campaign, ledger, forbidden.runs)
+        told = waiting_words(campaign, ledger)
+        return NextStep(command, told, leads=True, by_hand=by_hand)
     repeats = repeats_due(campaign, ledger)
     if repeats:
         return NextStep(f"doe augment {campaign.name} --by repair", repeats, leads=True)
@@ -469,6 +498,13 @@ def waiting_words(campaign: Campaign, ledger: Ledger) -> str:
     be = "is" if len(waiting) == 1 else "are"
     wait = "waits" if len(waiting) == 1 else "wait"
     what = f"{be} accepted and {wait}" if added else f"{be} planned and not recorded yet"
+    told = f"{runs_in_words([row.run for row in waiting])} {what}."
+    forbidden = barred(campaign, ledger)
+    if forbidden is not None:
+        return (
+            f"{told} None is next on the rig before planning anew: {forbidden.named} "
+            f"{'breaks' if len(forbidden.runs) == 1 else 'break'} a limit, and the sheet is void."
+        )
     alike: dict[tuple[float, ...], list[LedgerRow]] = {}
     for row in waiting:
         alike.setdefault((*row.settings, row.day or 0), []).append(row)
@@ -478,7 +514,93 @@ def waiting_words(campaign: Campaign, ledger: Ledger) -> str:
         f"({rows[0].kind}{'' if rows[0].day is None else f', day {rows[0].day}'})"
         for rows in alike.values()
     ]
-    return f"{runs_in_words([r.run for r in waiting])} {what}. Next on the rig: {_first_few(each)}."
+    return f"{told} Next on the rig: {_first_few(each)}."
+
+
+@dataclass(frozen=True, slots=True)
+class Barred:
+    """Planned runs that limits of `campaign.toml`, as it is now, forbid.
+
+    `danger` says so with the limit, `remedy` what is done instead.
+    """
+
+    runs: tuple[int, ...]
+    danger: str
+    remedy: str
+
+    @property
+    def words(self) -> str:
+        """All of it."""
+        return f"{self.danger} {self.remedy}"
+
+    @property
+    def named(self) -> str:
+        """The runs inside a sentence: ``runs 1, 2``."""
+        return runs_in_words(self.runs).lower()
+
+
+def barred(campaign: Campaign, ledger: Ledger) -> Barred | None:
+    """Return the waiting runs that the file as it is now forbids; None where it allows them all.
+
+    Runs that cannot be held against the limits count as forbidden.
+    """
+    waiting = [row for row in ledger.rows if row.status == "planned"]
+    if not waiting:
+        return None
+    by_limit = _limits_in_the_way(campaign, waiting)
+    runs = tuple(sorted({run for members, _ in by_limit for run in members}))
+    if not runs:
+        return None
+    many, several = len(runs) > 1, any(set(members) != set(runs) for members, _ in by_limit)
+    why = " ".join(
+        f"{runs_in_words(members)}: {sentence}" if several else sentence
+        for members, sentence in by_limit
+    )
+    by_hand, command = _planning_anew(campaign, ledger, runs)
+    then = f"{capital(by_hand)}, then" if by_hand else PUT_RIGHT_BY[command.split()[1]]
+    danger = (
+        f"DANGER, not to be run: {runs_in_words(runs).lower()} {'break' if many else 'breaks'} a "
+        f"limit of campaign.toml as it is now. {why} The sheet with {'them' if many else 'it'} is "
+        "void, its stop limits too."
+    )
+    return Barred(runs, danger, f"{then}: {command}")
+
+
+def _limits_in_the_way(
+    campaign: Campaign, rows: Sequence[LedgerRow]
+) -> list[tuple[tuple[int, ...], str]]:
+    """Return for each limit that planned runs break which do, and what it says of the worst."""
+    try:
+        envelope = campaign.envelope([row.settings for row in rows])
+    except (ValueError, ArithmeticError):
+        what = "The planned settings could not be held against the rig's limits."
+        return [(tuple(row.run for row in rows), what)]
+    found: dict[str, set[int]] = {}
+    for j in range(len(envelope.limits)):
+        failing = np.flatnonzero(envelope.margin[:, j] < 0)
+        if len(failing):
+            worst = int(failing[np.argmin(envelope.margin[failing, j])])
+            runs = found.setdefault(envelope.sentence(worst, j), set())
+            runs.update(rows[i].run for i in failing.tolist())
+    return [(tuple(sorted(runs)), sentence) for sentence, runs in found.items()]
+
+
+def _planning_anew(campaign: Campaign, ledger: Ledger, runs: Sequence[int]) -> tuple[str, str]:
+    """Return what to do by hand, and the command, so that waiting runs get a new plan and sheet.
+
+    Before the first run is started the whole plan is made anew. Later, `runs` are left out, others
+    that wait too, to be repeated, and both are made up for. Where the rig can run next to nothing
+    no plan can be made: what is in the way is found first.
+    """
+    if not campaign.feasible(sample_box(campaign.space, TRIED)).any():
+        return "", f"doe check {campaign.name}"
+    if not any(map(started, ledger.rows)):
+        return "", f"doe plan {campaign.name}"
+    others = sorted(set(open_runs(ledger)) - set(runs))
+    why = [(runs, "limit"), (others, "repeat")]
+    parts = [f"“{reason}” for {runs_in_words(which).lower()}" for which, reason in why if which]
+    by_hand = f"in runs.csv set status “left out” and left_out_because {' and '.join(parts)}"
+    return by_hand, f"doe augment {campaign.name} --by repair"
 
 
 def _first_few(each: Sequence[str]) -> str:
@@ -974,8 +1096,12 @@ def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
 
 
 def looked_over(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
-    """Return notices on what differs from how the stages were planned: file, runs, settings."""
-    found: list[Notice] = []
+    """Return notices on what differs from how the stages were planned: file, runs, settings.
+
+    Runs that the file no longer allows come first.
+    """
+    forbidden = barred(campaign, ledger)
+    found = [] if forbidden is None else [Notice("planned-forbidden", forbidden.words)]
     for stage in sorted({row.stage for row in ledger.rows}):
         record = read_stage(campaign.folder, stage)
         if record is None:
@@ -986,7 +1112,7 @@ def looked_over(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
             found.append(Notice("stage-record-gone", what))
             continue
         found += _ledger_changed(ledger, record)
-        found += _file_changed(campaign, record)
+        found += _file_changed(campaign, ledger, record, forbidden)
     return tuple(dict.fromkeys(found))
 
 
@@ -1008,7 +1134,9 @@ def _ledger_changed(ledger: Ledger, record: StageRecord) -> list[Notice]:
     return []
 
 
-def _file_changed(campaign: Campaign, record: StageRecord) -> list[Notice]:
+def _file_changed(
+    campaign: Campaign, ledger: Ledger, record: StageRecord, forbidden: Barred | None
+) -> list[Notice]:
     now = tuple(f"{name} {value}" for name, value in campaign.fixed_settings())
     if now != record.fixed:
         what = (
@@ -1022,10 +1150,18 @@ def _file_changed(campaign: Campaign, record: StageRecord) -> list[Notice]:
     changed = [name for name in names if record.shaping.get(name) != parts.get(name)]
     if not changed:
         return []
-    what = (
-        f"campaign.toml changed since stage {record.stage} was planned, in {_listed(changed)}: "
-        "the planned runs may no longer suit it."
-    )
+    what = f"campaign.toml changed since stage {record.stage} was planned, in {_listed(changed)}"
+    if all(row.status != "planned" for row in ledger.of_stage(record.stage)):
+        what += "; its runs were planned by what stood there then."
+    elif "rig" in changed and forbidden is None:
+        by_hand, command = _planning_anew(campaign, ledger, ())
+        then = f"{by_hand}, then {command}" if by_hand else command
+        what += (
+            ": the runs that wait keep every limit as it is now, but their sheet prints the former "
+            f"stop limits. For a new one: {then}"
+        )
+    else:
+        what += ": the planned runs may no longer suit it."
     return [Notice("file-changed", what)]
 
 

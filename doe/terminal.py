@@ -50,7 +50,7 @@ __all__ = [
 ]
 
 WIDTH = 96
-DANGERS = ("log-limits-passed", "log-beyond-declared")
+DANGERS = ("planned-forbidden", "log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5
@@ -230,7 +230,7 @@ def fit_lines(result: FitResult) -> list[str]:
         lines += wrapped(ANY_WORDS)
     lines += _alike_lines(result.campaign)
     then = result.next_step
-    command = "" if then.command in then.because else then.command
+    command = "" if then.words in then.because else then.words
     lines += [] if then.leads else ["", *wrapped(f"What to run next: {then.because} {command}")]
     lines += ["", *_prediction_table(analysis.fits, analysis.optimum.predictions)]
     logarithms = of_logarithms(analysis)
@@ -442,7 +442,7 @@ def status_lines(result: StatusResult) -> list[str]:
         for stage in {row.stage for row in rows}
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
-    last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_step.command}"]
+    last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_step.words}"]
     over = left_to_plan(result.campaign, rows).sentence
     early = counted(result.campaign, rows) - sum(not prepares(row) for row in rows)
     over += (

@@ -169,7 +169,7 @@ def header(
         invented=campaign.source if invented else None,
         source=None if invented else campaign.source or None,
         notices=tuple(dict.fromkeys(n for n in notices if n.code != "limits-not-confirmed")),
-        next_command=then.command,
+        next_command=then.words,
         next_because="" if then.leads else then.because,
         lead=then.because if then.leads else "",
         provenance=(

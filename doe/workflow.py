@@ -689,6 +689,7 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
     say("weighing the next runs")
     count = _count_to_suggest(campaign, kept) if wish.runs is None else wish.runs
     if accept and waiting:
+        _refuse_forbidden(campaign, kept)
         raise _planned_runs_first(campaign, waiting)
     confirmed = confirmations(campaign, kept, observed, closures(campaign))
     left = _runs_left(campaign, kept)
@@ -1196,6 +1197,9 @@ def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
 def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
     """Return the suggestion led by repeats that are due and accepted runs that wait."""
     repeats, waiting = standing.repeats_due(campaign, kept), standing.waiting_words(campaign, kept)
+    forbidden = standing.barred(campaign, kept)
+    if forbidden is not None:
+        return replace(found, verdict="planned-first", advice=forbidden.danger, why=waiting)
     if repeats:
         why = waiting or f"{found.advice} {found.why}"
         return replace(found, verdict="planned-first", advice=repeats, why=why)
@@ -1297,6 +1301,7 @@ def _plots(suggestion: Suggestion) -> tuple[int, ...]:
 def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
     if standing.has_results(kept):
         return
+    _refuse_forbidden(campaign, kept)
     raise StateError.of(
         "no-results",
         f"{campaign.name} has no results yet, and what to run next follows from results: its "
@@ -1308,8 +1313,23 @@ def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
     )
 
 
+def _refuse_forbidden(campaign: Campaign, ledger: Ledger) -> None:
+    """Refuse to send anybody to planned runs that the file no longer allows."""
+    forbidden = standing.barred(campaign, ledger)
+    if forbidden is not None:
+        file = str(campaign.folder / LEDGER_FILE)
+        raise StateError.of("planned-forbidden", forbidden.words, file=file)
+
+
 def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
-    """Return why no run can be suggested from so few results, and which runs come first."""
+    """Return why no run can be suggested from so few results, and which runs come first.
+
+    Raises
+    ------
+    StateError
+        Some of these runs are forbidden.
+    """
+    _refuse_forbidden(campaign, kept)
     file = str(campaign.folder / LEDGER_FILE)
     if any(problem.code != "too-few-runs" for problem in error.problems):
         return FitError(*(replace(p, where=Where(file)) for p in error.problems))
@@ -1360,12 +1380,14 @@ def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
 def _accepted_runs_wait(campaign: Campaign, added: Sequence[LedgerRow], accepting: str) -> DoeError:
     """Return that runs accepted before stay as they are; others can be had in their place."""
     runs = standing.runs_in_words([row.run for row in added if not prepares(row)])
+    forbidden = standing.barred(campaign, Ledger(campaign.schema, tuple(added)))
+    make = f"Make them and hand in the sheet: doe record {campaign.name} FILE."
     return StateError.of(
         "accepted-runs-wait",
         f"{runs} {'are' if len(added) > 1 else 'is'} accepted and not started, and these would be "
         "others: nothing was changed.",
-        f"Make them and hand in the sheet: doe record {campaign.name} FILE. To throw them away and "
-        f"plan these in their place: {accepting} --replace",
+        f"{make if forbidden is None else forbidden.danger} To throw them away and plan these in "
+        f"their place: {accepting} --replace",
         file=str(campaign.folder / LEDGER_FILE),
     )
 

@@ -12,6 +12,7 @@ from doe.wording import capital
 __all__ = ["BACKGROUND", "LOUD", "RESULTS", "SAFETY", "ByGravity", "by_gravity", "notice_text"]
 
 LOUD = (
+    "planned-forbidden",
     "log-limits-passed",
     "log-beyond-declared",
     "log-boiled",
