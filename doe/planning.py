@@ -158,11 +158,7 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
     if len(needed) > affordable.runs:
         first = _leaving_room(campaign, affordable.runs, len(needed), seed, wish)
         return _with_changes_told(campaign, first or choose(affordable.runs, None))
-    left = affordable.runs - len(needed)
-    if not left:
-        return needed
-    spare = f" The budget carries {affordable.runs}, so {left} are left for what the results ask."
-    return replace(needed, reason=needed.reason + spare)
+    return needed
 
 
 def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> Design:
@@ -173,12 +169,11 @@ def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> D
     plots = len(set(design.plots))
     size = len(design) // plots
     why = (
-        f"{plots} plots of {size} are what the model and the scatter between and within plots need"
+        f"{plots} plots of {size} are what the model and the scatter between and within plots need."
         if left >= size
-        else f"no further plot of {size} fits in"
+        else f"No further plot of {size} fits in."
     )
-    rest = f" The budget carries {affordable.runs}: {why}, so {left} {'is' if left == 1 else 'are'}"
-    return replace(design, reason=f"{design.reason}{rest} left for what the results ask.")
+    return replace(design, reason=f"{design.reason} {why}")
 
 
 def _leaving_room(

@@ -159,7 +159,7 @@ def counted(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
 class Left:
     """How many runs the budget still carries, below 0 where it is passed; which part decides.
 
-    `sentence` says it in words, the days where they decide.
+    `sentence` says it in words, in `plan` as in `status`: the days really taken where they decide.
     """
 
     runs: int
@@ -178,12 +178,31 @@ def left_to_plan(campaign: Campaign, rows: Sequence[LedgerRow]) -> Left:
         for what, most, _ in campaign.affordable().parts
     ]
     binds, left = min(parts, key=lambda part: part[1])
+    return Left(left, binds, _left_words(campaign, rows, left, binds))
+
+
+def _left_words(campaign: Campaign, rows: Sequence[LedgerRow], left: int, binds: str) -> str:
+    """Return in one sentence what the budget has, what is taken of it, and what is left."""
+    affordable, last = campaign.affordable(), next_day(rows) - 1
+    if not rows:
+        return f"The budget buys {_runs_counted(affordable.runs)}."
     told = f"{_runs_counted(-left)} over it" if left < 0 else f"{left or 'none'} left to plan"
-    last, days = next_day(rows) - 1, campaign.budget.days
-    if binds == "days" and last:
-        taken = "day 1 is" if last == 1 else f"days 1 to {last} are"
-        told += f" ({taken} taken, of {days})"
-    return Left(left, binds, told)
+    made = sum(not prepares(row) for row in rows)
+    early = counted(campaign, rows) - made
+    if early:
+        many = "" if early == 1 else "s"
+        told += f"; {early} blank or sacrificial run{many} of later stages counted"
+    if binds != "days" or not last:
+        return (
+            f"The budget buys {_runs_counted(affordable.runs)} (what decides: {binds}), "
+            f"{made} {'is' if made == 1 else 'are'} planned or made: {told}."
+        )
+    taken, be = ("Day 1", "is") if last == 1 else (f"Days 1 to {last}", "are")
+    a_day = f" ({campaign.runs_per_day()[1]} a day, the longest)" if left > 0 else ""
+    return (
+        f"{taken} of {campaign.budget.days} in the budget {be} taken by {_runs_counted(made)}: "
+        f"{told}{a_day}."
+    )
 
 
 def _left_by_days(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:

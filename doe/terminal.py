@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from doe.digits import amount_between, bearing, between, p_text, percent, with_minus
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
-from doe.standing import counted, left_to_plan, setting_words
+from doe.standing import left_to_plan, setting_words
 from doe.wording import best_called, chance_words, listed, runs_named
 
 if TYPE_CHECKING:
@@ -443,18 +443,13 @@ def status_lines(result: StatusResult) -> list[str]:
     ]
     first = [*_title(result.campaign)[:1], *_stages_line(sorted(stages))]
     last = [f"Workspace {result.campaign.workspace}", f"Next: {result.next_step.words}"]
-    over = left_to_plan(result.campaign, rows).sentence
-    early = counted(result.campaign, rows) - sum(not prepares(row) for row in rows)
-    over += (
-        f"; {_count(early, 'blank or sacrificial run')} of later stages counted" if early else ""
-    )
-    buys = f"The budget buys {_count(result.affordable.runs, 'run')}"
+    budget = left_to_plan(result.campaign, rows).sentence
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
     danger = [text for code, text in told if code in DANGERS]
     items = [wrapped(text, "! ") for text in unconfirmed]
     items += [wrapped(result.done)] if result.done else []
-    items += [*map(wrapped, result.missing), wrapped(f"{buys}: {over}.")]
+    items += [*map(wrapped, result.missing), wrapped(budget)]
     items += [wrapped(text, "! ") for _, text in told if text not in (*danger, *unconfirmed)]
     loud = [line for text in danger for line in wrapped(text, "! ")]
     return [*first, *loud, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]

@@ -367,6 +367,9 @@ def plan(
         if lots.runs:
             days = scheduled(campaign, design, first_run=1, first_day=1, lots=lots.runs)
         rows = rows_of(campaign, design, days, stage=1, first_run=1, lots=lots)
+        left = standing.left_to_plan(campaign, rows)
+        if left.runs > 0:
+            design = replace(design, reason=f"{design.reason} {left.sentence}")
         say("judging what the design can tell")
         result, page = _judged_plan(
             campaign, 1, design, rows, days, affordable, of_lots=lots.notices

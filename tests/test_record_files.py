@@ -133,8 +133,28 @@ def test_a_plan_says_why_it_leaves_part_of_the_budget(command: Command) -> None:
     said = command("plan", "mint").said_out
     planned = len(ledger())
     assert planned < buys
-    assert f"The budget carries {buys}: " in said
-    assert f"so {buys - planned} {'is' if buys - planned == 1 else 'are'} left for what" in said
+    assert re.search(r"\d+ plots of \d+ are what the model and the scatter", said)
+    assert "left to plan" in said
+
+
+def test_plan_and_status_say_in_one_sentence_what_the_budget_still_has(command: Command) -> None:
+    """Six days of 9 h, three of the longest runs a day: what is left is days that no run is on."""
+    command("new", "mint")
+    (days,) = (
+        part
+        for part in command("check", "mint", "--json")["affordable"]["parts"]
+        if part["what"] == "days"
+    )
+    assert "3 runs a day" in days["how"]
+    planned = command("plan", "mint").said_out
+    taken = max(int(row["day"]) for row in ledger())
+    runs = len(ledger())
+    assert runs < days["runs"]
+    left = command("status", "mint", "--json")["left_to_plan"]
+    said = f"Days 1 to {taken} of 6 in the budget are taken by {runs} runs: {left} left to plan"
+    assert said in planned
+    assert said in command("status", "mint").said_out
+    assert 3 * (6 - taken) <= left < 3 * (6 - taken + 1)  # a run more where the last day has room
 
 
 def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command) -> None:

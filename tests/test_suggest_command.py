@@ -389,7 +389,9 @@ def test_days_begun_are_used_up_and_beyond_the_last_one_is_said_first(
     back = fill(recorded / "sheet-stage2.csv", recorded / "back2.csv", made_up_results)
     doe("record", "mint", str(back))
     assert doe("status", "mint", "--json")["left_to_plan"] == 0
-    assert f"none left to plan (days 1 to {last + 1} are taken" in doe("status", "mint").out
+    said = doe("status", "mint").said_out
+    assert f"Days 1 to {last + 1} of {last + 1} in the budget are taken by " in said
+    assert "none left to plan." in said
     assert doe("suggest", "mint", "--json")["stop"]["advice"].startswith("No day of the budget")
     refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
     assert refused["code"] == "budget-spent"

@@ -233,7 +233,7 @@ def choose_within(
     model, also = (quadratic, None) if whole else (linear, quadratic)
     why = (
         f"The budget of {budget} runs does not carry the {needed} that all of second order needs: "
-        f"{runs} are planned, and {budget - runs} left for what their results ask."
+        f"{runs} are planned, and the rest is left for what their results ask."
     )
     request = _Request(
         space,
