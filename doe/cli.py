@@ -94,7 +94,7 @@ def check(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
             lambda: contract.check_object(result),
             lambda: terminal.check_lines(result),
             result,
-            result.next_command,
+            result.next_step.words,
         )
 
     _run(go, as_json)

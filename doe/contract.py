@@ -460,7 +460,7 @@ def status_object(result: StatusResult) -> Object:
         "affordable": _affordable(result.affordable),
         "left_to_plan": left_to_plan(result.campaign, rows).runs,
         "missing": list(result.missing),
-        "next_command": result.next_step.command,
+        "next_command": result.next_step.command or None,
     }
 
 

@@ -221,12 +221,12 @@ class Plan:
 
 
 class Status:
-    """Where a campaign stands: `missing`, `next_command`, `warnings`."""
+    """Where a campaign stands: `missing`, `next_command` (None: nothing to type), `warnings`."""
 
     def __init__(self, result: workflow.StatusResult) -> None:
         self.result = result
         self.missing = result.missing
-        self.next_command = result.next_step.command
+        self.next_command = result.next_step.command or None
         self.warnings = [notice.what for notice in result.notices]
 
 

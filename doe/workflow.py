@@ -152,7 +152,7 @@ class CheckResult:
     maps: tuple[RegionMap, ...]
     affordable: Affordable
     closed_in: tuple[str, ...]
-    next_command: str
+    next_step: NextStep
     files: tuple[Path, ...]
     notices: tuple[Notice, ...]
 
@@ -311,14 +311,10 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
     corners = campaign.space.corners()
     possible = corners[campaign.feasible(corners)]
     closed_in = views.closed_in_sentences(campaign, possible if len(possible) else at[None, :])
-    notices = (*campaign.notices(), *campaign.envelope(at[None, :]).notices)
-    command = (
-        f"doe plan {campaign.name}"
-        if found.feasible_fraction > 0
-        else f"change campaign.toml as said above, then: doe check {campaign.name}"
-    )
+    then, of_ledger = _after_checking(campaign, found)
+    notices = (*of_ledger, *campaign.notices(), *campaign.envelope(at[None, :]).notices)
     page = check_page(
-        views.header(campaign, "check", NextStep(command), notices=notices),
+        views.header(campaign, "check", then, notices=notices),
         campaign.space,
         found,
         maps,
@@ -327,7 +323,28 @@ def check(asked: str, start: Path, say: Say = _silent) -> CheckResult:
         runs=affordable.runs,
     )
     file = write_page(_report(campaign, "check"), page)
-    return CheckResult(campaign, found, maps, affordable, closed_in, command, (file,), notices)
+    return CheckResult(campaign, found, maps, affordable, closed_in, then, (file,), notices)
+
+
+def _after_checking(campaign: Campaign, found: Survey) -> tuple[NextStep, tuple[Notice, ...]]:
+    """Return what comes next by what the rig can run and the ledger holds; what to mind of it.
+
+    A ledger that no longer fits the file is told of by `status`.
+    """
+    try:
+        ledger = ledger_or_empty(campaign)
+    except DoeError:
+        return NextStep(f"doe status {campaign.name}"), ()
+    notices = standing.looked_over(campaign, ledger)
+    if found.feasible_fraction == 0:
+        return _after_changing_the_file(campaign), notices
+    done = _done(campaign, ledger, _verdicts_so_far(campaign, ledger))
+    return _next_by_ledger(campaign, ledger, done), notices
+
+
+def _after_changing_the_file(campaign: Campaign, because: str = "") -> NextStep:
+    by_hand = "change campaign.toml as said above"
+    return NextStep(f"doe check {campaign.name}", because, by_hand=by_hand)
 
 
 def plan(
@@ -480,9 +497,7 @@ def fit(
     then = standing.next_step(
         campaign,
         ledger,
-        NextStep(
-            f"read {_report(campaign, 'fit', stage).relative_to(campaign.workspace)}", done, True
-        )
+        _reading(campaign, _report(campaign, "fit", stage), done, leads=True)
         if done
         else NextStep(
             suggesting,
@@ -505,7 +520,9 @@ def fit(
         *(notice for verdict in screened.values() for notice in verdict.notices),
         *curves.notices,
     )
-    of_page = replace(then, command="") if done else then  # a page does not send to itself
+    of_page = (
+        replace(then, command="", by_hand="") if done else then
+    )  # a page does not send to itself
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(
@@ -829,15 +846,12 @@ def status(asked: str, start: Path) -> StatusResult:
     if _not_confirmed(ledger_now, confirmed):
         notices = (confirmed[-1].notice, *notices)
     done = _done(campaign, ledger_now, confirmed)
-    otherwise = _reading_the_report(campaign, ledger_now)
-    if not done and otherwise.command.startswith("read"):
-        otherwise = NextStep(f"doe suggest {campaign.name}")
     return StatusResult(
         campaign,
         ledger,
         campaign.affordable(),
         missing,
-        standing.next_step(campaign, ledger_now, otherwise),
+        _next_by_ledger(campaign, ledger_now, done),
         done,
         tuple(there),
         notices,
@@ -894,6 +908,14 @@ def _settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...
     return None if later else confirmed[-1].settings
 
 
+def _next_by_ledger(campaign: Campaign, ledger: Ledger, done: str) -> NextStep:
+    """Return what comes next by what the ledger holds; `done` says that settings are confirmed."""
+    otherwise = _reading_the_report(campaign, ledger)
+    if not done and not otherwise.command:
+        otherwise = NextStep(f"doe suggest {campaign.name}")
+    return standing.next_step(campaign, ledger, otherwise)
+
+
 def _reading_the_report(campaign: Campaign, ledger: Ledger) -> NextStep:
     """Return where to read what is known: in the report, or by making it where it is not there."""
     stages = [row.stage for row in ledger.rows if started(row)]
@@ -902,7 +924,12 @@ def _reading_the_report(campaign: Campaign, ledger: Ledger) -> NextStep:
         return NextStep(
             f"doe fit {campaign.name}", "The report says what is known, and how surely."
         )
-    return NextStep(f"read {report.relative_to(campaign.workspace)}")
+    return _reading(campaign, report)
+
+
+def _reading(campaign: Campaign, report: Path, because: str = "", leads: bool = False) -> NextStep:
+    by_hand = f"read {report.relative_to(campaign.workspace)}"
+    return NextStep("", because, leads, by_hand)
 
 
 # ---------------------------------------------------------------------------------- planning
@@ -1134,9 +1161,9 @@ def _advised_step(
             "Write the missing values into the sheet of the runs made, and hand it in.",
         )
     if found.verdict == "change":
-        return NextStep(
-            f"change campaign.toml as said above, then: doe check {name}",
-            f"Once a range is wider, doe augment {name} --by wider-region plans runs in it.",
+        wider = f"doe augment {name} --by wider-region"
+        return _after_changing_the_file(
+            campaign, f"Once a range is wider, {wider} plans runs in it."
         )
     if found.verdict == "stop":
         return _reading_the_report(campaign, ledger)

@@ -114,6 +114,28 @@ def test_a_fit_page_says_what_it_was_made_of_and_not_where(doe: Command, tmp_pat
     assert file.read_text(encoding="utf-8") == page
 
 
+def test_check_ends_with_the_command_that_status_names(doe: Command, tmp_path: Path) -> None:
+    """Planning again is refused once a run is recorded, so `check` is not to send there."""
+
+    def same(command: str) -> None:
+        last = [doe(words, "mint").out.rstrip().splitlines()[-1] for words in ("check", "status")]
+        assert last == [f"Next: {command}"] * 2
+
+    doe("new", "mint")
+    same("doe plan mint")
+    doe("plan", "mint")
+    same("doe record mint FILE")
+    folder = tmp_path / "designs" / "mint"
+    filled = fill(folder / "sheet-stage1.csv", tmp_path / "back.csv", made_up_results)
+    doe("record", "mint", str(filled))
+    same("doe fit mint")
+    ledger = folder / "runs.csv"
+    text = ledger.read_text(encoding="utf-8")
+    ledger.write_text(text.replace("temperature_C", "heat_C"), encoding="utf-8")
+    assert doe("check", "mint").out.rstrip().endswith("Next: doe status mint")
+    assert "runs.csv" in doe("status", "mint", status=1).err
+
+
 def test_every_command_ends_with_the_next_one_and_says_where_it_wrote(
     doe: Command, tmp_path: Path
 ) -> None:
