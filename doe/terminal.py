@@ -54,7 +54,8 @@ DANGERS = ("planned-forbidden", "log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5
-"""Notices in full where a page has the others."""
+"""Notices in full where a page has the others: dangers all, then of the rest one of a kind up to
+this many in all, without what `gravity.BACKGROUND` names."""
 REASONS_SHOWN = 4
 UNFIXED = 0.95
 """Share of its range from which on the results are said hardly to fix a factor."""

@@ -20,6 +20,7 @@ LOUD = (
     "temperature-in-another-unit",
     "boiled",
     "achieved-breaks-limit",
+    "achieved-not-checked",
     "limits-not-confirmed",
 )
 """Codes of what may hurt somebody: always in full, before everything else."""
@@ -94,7 +95,6 @@ BACKGROUND = (
     "other-than-planned",
     "strayed-from-levels",
     "achieved-not-recorded",
-    "achieved-not-checked",
     "pressure-as-factor",
     "discard-below-line",
 )

@@ -36,6 +36,7 @@ from doe.report.palette import DARK, LIGHT, RAMP
 from doe.report.pictures import Table
 from doe.report.plan_page import plan_page
 from doe.report.suggest_page import suggest_page
+from doe.terminal import ending
 
 HOSTILE = (
     "<script>alert(1)</script>",
@@ -732,6 +733,32 @@ def test_what_may_hurt_stands_first_in_full_and_what_every_stage_says_folds() ->
     assert told.first == ("No aims met, by −0.4",)
     assert told.background
     assert by_gravity([usual[0], aims], 5).rest == ()
+    unchecked = Notice("achieved-not-checked", "not held against the limits")
+    assert by_gravity([*usual, unchecked], 5).first == ("Not held against the limits",)
+
+
+def test_of_warnings_the_terminal_prints_what_the_readme_says() -> None:
+    dangers = [Notice("planned-forbidden", f"danger {i}") for i in range(6)]
+    others = [Notice(code, f"of {code}") for code in RESULTS[:7]]
+    alike = [Notice(RESULTS[0], "the same kind once more")]
+    usual = [Notice(code, f"of {code}") for code in BACKGROUND[:8]]
+
+    def printed(*notices: Notice) -> list[str]:
+        lines = ending(Path("ws"), (), notices, "doe fit mint", on_page=True)
+        return [line for line in lines if line.startswith("! ")]
+
+    assert printed(*others, *usual, *dangers) == [
+        *(f"! Danger {i}" for i in range(6)),
+        "! 15 more to mind stand on the page, under “More to know”.",
+    ]
+    assert [line[2:] for line in printed(*alike, *others, *dangers[:1])[:-1]] == [
+        "Danger 0",
+        "The same kind once more",
+        *(f"Of {code}" for code in RESULTS[1:4]),
+    ]
+    assert len(printed(dangers[0], *usual)) == 2
+    assert "of how runs were made" in printed(dangers[0], *usual)[-1]
+    assert printed(usual[0]) == [f"! Of {BACKGROUND[0]}"]
 
 
 def test_the_notices_that_have_a_weight_are_ones_that_are_given() -> None:
