@@ -97,7 +97,7 @@ def check(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
             result.next_step.words,
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -171,7 +171,7 @@ def plan(
             f"doe record {result.campaign.name} FILE   (the filled sheet-stage1.csv)",
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -244,7 +244,7 @@ def record(
             command,
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 def _typed(
@@ -317,7 +317,7 @@ def fit(
             on_page=True,
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -375,7 +375,7 @@ def suggest(
             on_page=True,
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -451,7 +451,7 @@ def augment(
             result.next_command + sheet,
         )
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -467,7 +467,7 @@ def status(campaign: CampaignArgument, as_json: JsonOption = False) -> None:
         else:
             sys.stdout.write("\n".join(terminal.status_lines(result)) + "\n")
 
-    _run(go, as_json)
+    _run(go, as_json, campaign)
 
 
 @app.command()
@@ -539,21 +539,24 @@ def _print_json(answer: dict[str, Any]) -> None:
     sys.stdout.write(json.dumps(answer, ensure_ascii=False, allow_nan=False, indent=1) + "\n")
 
 
-def _run(go: Callable[[], None], as_json: bool) -> None:
-    """Run a command; what the person can put right is said in plain words, exit status 1."""
+def _run(go: Callable[[], None], as_json: bool, asked: str | None = None) -> None:
+    """Run a command; what the person can put right is said in plain words, exit status 1.
+
+    `asked` is the campaign as it was typed, of a command that has one.
+    """
     from doe.errors import DoeError
 
     try:
         go()
     except DoeError as error:
-        _fail(error, as_json)
+        _fail(error, as_json, asked)
 
 
-def _fail(error: DoeError, as_json: bool) -> NoReturn:
+def _fail(error: DoeError, as_json: bool, asked: str | None) -> NoReturn:
     if as_json:
         from doe.contract import error_object
 
-        _print_json(error_object(error))
+        _print_json(error_object(error, _campaign_asked(asked)))
     else:
         from doe.terminal import wrapped
 
@@ -562,6 +565,19 @@ def _fail(error: DoeError, as_json: bool) -> NoReturn:
             text = str(problem).removeprefix(here)
             sys.stderr.write("\n".join(wrapped(text, "✗ ")) + "\n")
     raise typer.Exit(1)
+
+
+def _campaign_asked(asked: str | None) -> str | None:
+    """Return the name of the campaign that was typed; None where there is none."""
+    from doe.campaign import find_campaign
+    from doe.errors import DoeError
+
+    if asked is None:
+        return None
+    try:
+        return find_campaign(asked, Path.cwd()).parent.name
+    except DoeError:
+        return None
 
 
 def main() -> None:

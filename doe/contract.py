@@ -75,10 +75,14 @@ def _start(campaign: Campaign | None, notices: Sequence[Notice], files: Sequence
     }
 
 
-def error_object(error: DoeError) -> Object:
-    """Return a failure: every problem with its place and its cure."""
+def error_object(error: DoeError, campaign: str | None) -> Object:
+    """Return a failure: every problem with its place and its cure.
+
+    `campaign` is the name of the one asked for; None where there is none.
+    """
     return {
         **_start(None, (), ()),
+        "campaign": campaign,
         "errors": [
             {
                 "code": problem.code,

@@ -16,6 +16,7 @@ __all__ = [
     "p_text",
     "percent",
     "plain",
+    "r2_text",
     "roughly",
     "shown",
     "with_minus",
@@ -117,6 +118,16 @@ def percent(share: float) -> str:
     if 0.99 < share < 1:
         return f"over 99{space}%"
     return f"{100 * share:.0f}{space}%"
+
+
+def r2_text(r2: float, decimals: int = 2) -> str:
+    """Return an R², never rounded up to the 1 that only a model through every value has.
+
+    >>> r2_text(0.99961), r2_text(0.99961, 3), r2_text(-0.32), r2_text(1.0)
+    ('0.99', '0.999', '−0.32', '1.00')
+    """
+    below_1 = 1 - 10**-decimals
+    return _signed(f"{r2 if r2 >= 1 else min(r2, below_1):.{decimals}f}")
 
 
 def with_minus(text: str) -> str:

@@ -34,6 +34,7 @@ from doe.stage import StageRecord, read_stage
 from doe.wording import capital
 
 if TYPE_CHECKING:
+    from doe.responses import Response
     from doe.sheet.portions import Bottle
 
 __all__ = [
@@ -46,6 +47,7 @@ __all__ = [
     "LostRun",
     "NextStep",
     "achieved_settings",
+    "alike",
     "assumed_settings",
     "barred",
     "begun_day",
@@ -302,7 +304,25 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
         blank = [r.run for r in _done(ledger) if r.responses[j] is None]
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
+    sentences += [
+        f"Every value of {response.words} is {value:g}, so nothing can be fitted: check {column}."
+        for response, column, value in alike(ledger)
+    ]
     return (*sentences, *_unweighed(ledger))
+
+
+def alike(ledger: Ledger) -> tuple[tuple[Response, str, float], ...]:
+    """Return the responses of which all recorded values are one, each with its column and value."""
+    found = []
+    schema = ledger.schema
+    for j, (response, column) in enumerate(
+        zip(schema.responses, schema.response_columns, strict=True)
+    ):
+        values = [row.responses[j] for row in _done(ledger) if row.responses[j] is not None]
+        first = values[0] if values else None
+        if isinstance(first, float) and len(values) > 1 and all(v == first for v in values):
+            found.append((response, column, first))
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)

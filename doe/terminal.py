@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from doe.digits import amount_between, bearing, between, p_text, percent, with_minus
+from doe.digits import amount_between, bearing, between, p_text, percent, r2_text
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import left_to_plan, setting_words
@@ -625,7 +625,7 @@ def _fit_row(fit: FittedModel) -> tuple[str, ...]:
         fit.response.words,
         fit.model.name,
         str(len(fit.runs_used)),
-        *("–" if not tells or r2 is None else with_minus(f"{r2:.3f}") for r2 in told),
+        *("–" if not tells or r2 is None else r2_text(r2, 3) for r2 in told),
         "–" if lack is None else p_text(lack.p_value),
     )
 

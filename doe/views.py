@@ -550,7 +550,7 @@ def sheet_fixed(campaign: Campaign) -> tuple[tuple[str, str], ...]:
     )
     return (
         *campaign.fixed_settings(),
-        ("water to fill in cold, no more", f"{headspace.cold_water:g} mL"),
+        ("cold water to fill in, at most", f"{headspace.cold_water:g} mL"),
         ("gas pad when closed", shown),
         ("closed at", f"{headspace.closing_temperature:g} °C"),
     )

@@ -476,7 +476,10 @@ def fit(
     count = len(campaign.responses)
     say(f"fitting {count} response{'s' if count > 1 else ''}")
     observed, notices = observations(campaign, ledger, by_day=by_day)
-    fitted = analysis_of(campaign, observed, model)
+    try:
+        fitted = analysis_of(campaign, observed, model)
+    except FitError as error:
+        raise _in_the_ledger(campaign, error) from error
     several_days = len(set(days_of(ledger))) > 1 and not by_day
     screened = screenings(campaign, fitted, observed)
     days = days_of(ledger) if several_days else None
@@ -911,6 +914,10 @@ def _settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...
 def _next_by_ledger(campaign: Campaign, ledger: Ledger, done: str) -> NextStep:
     """Return what comes next by what the ledger holds; `done` says that settings are confirmed."""
     otherwise = _reading_the_report(campaign, ledger)
+    alike = [column for _, column, _ in standing.alike(ledger)]
+    if len(alike) == len(campaign.responses):  # a fit would only refuse them
+        by_hand = f"check {listed(alike)} in runs.csv"
+        otherwise = NextStep(f"doe record {campaign.name} FILE --replace", by_hand=by_hand)
     if not done and not otherwise.command:
         otherwise = NextStep(f"doe suggest {campaign.name}")
     return standing.next_step(campaign, ledger, otherwise)
@@ -1290,10 +1297,16 @@ def _replaced(
         Notice(
             "additions-replaced",
             f"{standing.runs_in_words([row.run for row in former])} had been accepted and not been "
-            f"started; these {len(rows)} stand in their place. A sheet printed before is void. "
+            f"started; {_in_place(len(former), len(rows))}. A sheet printed before is void. "
             f"The former ledger is in {campaign.name}/history.",
         ),
     )
+
+
+def _in_place(former: int, now: int) -> str:
+    """Return what stands instead of former runs, in the numbers that both have."""
+    place = "its place" if former == 1 else "their place"
+    return f"this one stands in {place}" if now == 1 else f"these {now} stand in {place}"
 
 
 def _lost(campaign: Campaign, kept: Ledger) -> tuple[Notice, ...]:
@@ -1362,7 +1375,7 @@ def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
     _refuse_forbidden(campaign, kept)
     file = str(campaign.folder / LEDGER_FILE)
     if any(problem.code != "too-few-runs" for problem in error.problems):
-        return FitError(*(replace(p, where=Where(file)) for p in error.problems))
+        return _in_the_ledger(campaign, error)
     made = sum(row.status == "done" and not prepares(row) for row in kept.rows)
     planned = sum(not prepares(row) for row in kept.rows)
     told = [
@@ -1378,6 +1391,20 @@ def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
     else:
         remedy = f"See how to add runs, or make lost ones again: doe augment {campaign.name}"
     return FitError(Problem("too-few-runs", " ".join(told), Where(file), remedy))
+
+
+def _in_the_ledger(campaign: Campaign, error: FitError) -> FitError:
+    """Return why nothing can be fitted, with the ledger and the response's column in it."""
+    file = str(campaign.folder / LEDGER_FILE)
+    columns = dict(
+        zip((r.name for r in campaign.responses), campaign.schema.response_columns, strict=True)
+    )
+    return FitError(
+        *(
+            replace(p, where=Where(file, None, columns.get(p.where.key or "", p.where.key)))
+            for p in error.problems
+        )
+    )
 
 
 def _of_responses_alike(campaign: Campaign, problems: Sequence[Problem]) -> list[str]:

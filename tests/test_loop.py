@@ -136,6 +136,44 @@ def test_check_ends_with_the_command_that_status_names(doe: Command, tmp_path: P
     assert "runs.csv" in doe("status", "mint", status=1).err
 
 
+def test_values_that_are_all_one_are_said_with_file_and_column_and_not_sent_to_a_fit(
+    doe: Command, tmp_path: Path
+) -> None:
+    doe("new", "mint")
+    doe("plan", "mint")
+
+    def same(_: dict[str, str]) -> dict[str, str]:
+        return {"extract_yield_mg_g": "3", "furfural_mg_g": "0.3"}
+
+    sheet = tmp_path / "designs" / "mint" / "sheet-stage1.csv"
+    doe("record", "mint", str(fill(sheet, tmp_path / "back.csv", same)))
+    refused = doe("fit", "mint", "--json", status=1)
+    assert refused["campaign"] == "mint"
+    assert [error["where"]["key"] for error in refused["errors"]] == [
+        "extract_yield_mg_g",
+        "furfural_mg_g",
+    ]
+    assert all(error["where"]["file"].endswith("runs.csv") for error in refused["errors"])
+    said = doe("status", "mint")
+    assert "Every value of furfural is 0.3" in said.said_out
+    assert "Next: doe fit" not in said.out
+    assert doe("status", "mint", "--json")["next_command"] == "doe record mint FILE --replace"
+
+
+def test_the_page_of_a_plan_writes_names_of_designs_as_names(doe: Command, tmp_path: Path) -> None:
+    doe("new", "mint")
+    doe("plan", "mint", "--family", "box-behnken")
+    page = (tmp_path / "reports" / "mint-stage1-plan.html").read_text(encoding="utf-8")
+    assert "Box–Behnken design for" in page
+    assert "box behnken" not in page
+
+
+def test_a_failure_names_the_campaign_asked_for_where_there_is_one(doe: Command) -> None:
+    doe("new", "mint")
+    assert doe("fit", "designs/mint", "--json", status=1)["campaign"] == "mint"
+    assert doe("fit", "thyme", "--json", status=1)["campaign"] is None
+
+
 def test_every_command_ends_with_the_next_one_and_says_where_it_wrote(
     doe: Command, tmp_path: Path
 ) -> None:

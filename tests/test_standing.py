@@ -206,6 +206,10 @@ def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_forme
     second = workflow.suggest(str(folder), folder, runs=2, accept=True, instead=True)
     what = {notice.code: notice.what for notice in second.notices}["additions-replaced"]
     assert what.startswith("Runs 16 to 18 ")
+    assert "these 2 stand in their place" in what
+    third = workflow.suggest(str(folder), folder, runs=1, accept=True, instead=True)
+    what = {notice.code: notice.what for notice in third.notices}["additions-replaced"]
+    assert "this one stands in their place" in what
 
 
 def test_runs_in_words() -> None:

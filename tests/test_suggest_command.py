@@ -335,6 +335,8 @@ def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     asked = doe("suggest", "mint", "--runs", "2", "--json")
     assert len(asked["runs"]) == 2
     assert asked["stop"]["advice"].startswith("Confirmed, done: ")
+    assert doe("status", "mint", "--json")["next_command"] is None  # a page is read, nothing typed
+    assert doe("status", "mint").out.rstrip().splitlines()[-1].startswith("Next: read reports/")
     assert doe("suggest", "mint", "--runs", "2", "--accept", "--json")["accepted"]
     assert "Confirmed, done" not in doe("status", "mint").out
 

@@ -22,6 +22,7 @@ from doe.analysis.observations import Observations
 from doe.analysis.optimum import Analysis, JointOptimum
 from doe.analysis.selection import Recommendation
 from doe.analysis.surrogate import Surrogate
+from doe.digits import r2_text
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray
 from doe.responses import Response
@@ -262,7 +263,7 @@ def _of_models(analysis: Analysis, weighed: Mapping[str, Recommendation | None])
         own = decision.surrogates[fit.response.name]
         said, rival = _rival(fit, own, weighed.get(fit.response.name))
         as_well |= rival is not None and rival >= own.r2_left_out()
-        parts.append(f"{fit.response.words} {_figure(own.r2_left_out())} ({said})")
+        parts.append(f"{fit.response.words} {r2_text(own.r2_left_out())} ({said})")
     return (
         "The settings rest on averages over smooth surfaces, which bend where the runs bend; "
         f"{others}. Runs left out in turn are foretold with a predicted R² of: "
@@ -285,7 +286,7 @@ def _rival(
         r2 = _r2(fit.values, weighed.foretold, own.logarithmic)
     if r2 is None:
         return f"{name} cannot be worked out", None
-    return f"{name} is {_figure(r2)}", r2
+    return f"{name} is {r2_text(r2)}", r2
 
 
 def _r2(values: FloatArray, foretold: FloatArray | None, of_logarithm: bool) -> float | None:
@@ -393,10 +394,6 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     groups |= {name for fit in fits for name, _ in fit.variance_components}
     if groups & {"block", "lot"}:
         yield "blocks or lots differ"
-
-
-def _figure(share: float) -> str:
-    return f"{share:.2f}".replace("-", "\N{MINUS SIGN}")
 
 
 def _in_words(space: FactorSpace, settings: FloatArray) -> str:

@@ -10,7 +10,7 @@ from markupsafe import Markup
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
 from doe.analysis.surrogate import PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
 from doe.analysis.trust import r2_tells
-from doe.digits import plain, with_minus, with_unit
+from doe.digits import plain, r2_text, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace
 from doe.report.fit_pictures import fitted_unit
 from doe.report.page import (
@@ -108,7 +108,7 @@ def _methods_words(header: Header, analysis: Analysis, space: FactorSpace, cover
 
 def _adjusted(fit: FittedModel) -> str:
     """Return adjusted R² as the end of a sentence, where it tells anything."""
-    return f", adjusted R² {with_minus(f'{fit.r2_adjusted:.3f}')}" if r2_tells(fit) else ""
+    return f", adjusted R² {r2_text(fit.r2_adjusted, 3)}" if r2_tells(fit) else ""
 
 
 SEARCHED_ON_POLYNOMIALS = (

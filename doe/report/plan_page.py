@@ -157,6 +157,9 @@ def _design_words(design: Design) -> str:
         "optimal-d": "a D-optimal design",
         "optimal-i": "an I-optimal design",
         "split-plot": "a split-plot design",
+        "box-behnken": "Box–Behnken design",
+        "plackett-burman": "Plackett–Burman design",
+        "doehlert": "Doehlert design",
     }
     words = spoken.get(design.family, f"{design.family.replace('-', ' ')} design")
     quadratic = design.model == "full quadratic"

@@ -16,6 +16,7 @@ from doe.digits import (
     p_text,
     percent,
     plain,
+    r2_text,
     shown,
     with_minus,
     with_unit,
@@ -258,7 +259,7 @@ def _fit_part(
     """
     summary, r2 = "How well the model fits", r2_predicted_told(fit)
     if r2 is not None:
-        value = with_minus(f"{r2:.2f}")
+        value = r2_text(r2)
         left_out = "plots" if "plot" in dict(fit.variance_components) else "runs"
         summary += f": left-out {left_out} are foretold with R² {value}"
     by: By = "fitted" if advised is None else "recommended"
@@ -318,7 +319,7 @@ def _fit_sentence(fit: FittedModel) -> str:
     predicted = "How well it foretells runs that it has not seen cannot be worked out."
     r2 = r2_predicted_told(fit)
     if r2 is not None:
-        value = with_minus(f"{r2:.2f}")
+        value = r2_text(r2)
         unit_left_out = "it" if "plot" not in scatters else "its plot"
         predicted = (
             f"Each run foretold by a fit without {unit_left_out}: predicted R² {value}, where 1 is "
@@ -418,8 +419,8 @@ def _model_part(fit: FittedModel, space: FactorSpace) -> Markup:
     fitted = (
         f"R² is not told: {why}, it would come out near 1 whatever the model is worth."
         if why
-        else f"R² is {fit.r2:.2f}, adjusted for the number of terms "
-        f"{with_minus(f'{fit.r2_adjusted:.2f}')}."
+        else f"R² is {r2_text(fit.r2)}, adjusted for the number of terms "
+        f"{r2_text(fit.r2_adjusted)}."
     )
     return folded_evidence(
         "The model as a formula, its terms and tests",
