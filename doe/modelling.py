@@ -187,14 +187,12 @@ def limits_not_heeded(analysis: Analysis) -> str:
     """Return which limits the settings do not allow for, and why; empty where they heed all."""
     sentences = []
     for response in analysis.limits_unknown:
-        begins = f"{response.words} is left out of the analysis. "
-        why = next((n.what for n in analysis.notices if n.what.startswith(begins)), begins)
         aims = {"below": "at most ", "above": "at least "}
         of = response.target if response.aim == "target" else response.limit
         sentences.append(
             f"The settings below do not allow for {response.words}, and may miss what is wanted of "
             f"it ({aims.get(response.aim, 'target ')}{of:g} {response.unit}".rstrip()
-            + f"). {why.removeprefix(begins)}".rstrip()
+            + f"). {analysis.why_unfitted[response.name]}"
         )
     return " ".join(sentences)
 

@@ -477,11 +477,12 @@ class _Proposal:
 
 def _hidden(decision: Decision, observed: Mapping[str, Observations]) -> npt.NDArray[np.bool_]:
     """Tell of which runs (n,) only limits are known: run again, they would tell no scatter."""
-    seen = [
-        ~np.isnan(data.values) & np.array([side is None for side in data.censored] or True)
-        for data in (observed[response.name] for response in decision.responses)
-    ]
-    return np.asarray(~np.any(seen, axis=0))
+    seen = np.zeros(len(observed[decision.responses[0].name].runs), dtype=np.bool_)
+    for response in decision.responses:
+        data = observed[response.name]
+        sides = data.censored or (None,) * len(seen)
+        seen |= ~np.isnan(data.values) & np.array([side is None for side in sides])
+    return ~seen
 
 
 def _pool(

@@ -523,9 +523,8 @@ def fit(
         *(notice for verdict in screened.values() for notice in verdict.notices),
         *curves.notices,
     )
-    of_page = (
-        replace(then, command="", by_hand="") if done else then
-    )  # a page does not send to itself
+    # A page does not send to itself.
+    of_page = replace(then, command="", by_hand="") if done else then
     say("drawing the report")
     points = _points_used(ledger, analysis)
     page = fit_page(

@@ -30,6 +30,7 @@ from doe.errors import FitError, InfeasibleError, Notice, Problem
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor, feasible_settings
 from doe.responses import TRACE, Response, combined
 from doe.terms import Model
+from doe.wording import capital
 
 if TYPE_CHECKING:
     from doe.analysis.decision import Decision
@@ -110,7 +111,8 @@ class Analysis:
     `decision` what they were chosen by, `surrogates` by response what they rest on, and `location`
     where by those else the best could lie.
     `as_asked` tells that a person asked for the models; else the runs' count and places decided.
-    `kept_by_all` says, by response without a model, that every run kept its limit.
+    Of responses without a model, `why_unfitted` says by name why each has none, and `kept_by_all`
+    that every run kept its limit, where that is so.
     """
 
     fits: tuple[FittedModel, ...]
@@ -125,6 +127,7 @@ class Analysis:
     location: Location | None = None
     as_asked: bool = False
     kept_by_all: Mapping[str, str] = field(default_factory=dict)
+    why_unfitted: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def limits_unknown(self) -> tuple[Response, ...]:
@@ -161,6 +164,7 @@ def analyse(
     fits: list[FittedModel] = []
     failed: list[Notice] = []
     unfitted: list[Response] = []
+    why_unfitted: dict[str, str] = {}
     problems: list[Problem] = []
     for response in responses:
         observations = observations_by_response[response.name]
@@ -174,8 +178,9 @@ def analyse(
             unfitted.append(response)
             name = f"{response.words}: "
             said = [f"{p.what.removeprefix(name).rstrip('.')}. {p.remedy}" for p in error.problems]
-            why = " ".join(said).strip()
-            what = f"{response.words} is left out of the analysis. {why[0].upper()}{why[1:]}"
+            why = capital(" ".join(said).strip())
+            why_unfitted[response.name] = why
+            what = f"{response.words} is left out of the analysis. {why}"
             failed.append(Notice("response-not-fitted", what))
     if not fits:
         raise FitError(*problems)
@@ -189,7 +194,14 @@ def analyse(
     }
     failed += [Notice("limit-kept-by-all", sentence) for sentence in kept.values()]
     found = Analysis(
-        tuple(fits), best, optimum, (), tuple(unfitted), as_asked=as_asked, kept_by_all=kept
+        tuple(fits),
+        best,
+        optimum,
+        (),
+        tuple(unfitted),
+        as_asked=as_asked,
+        kept_by_all=kept,
+        why_unfitted=why_unfitted,
     )
     limited = [response.words for response in found.limits_unknown]
     if limited:

@@ -61,8 +61,7 @@ class Candidate:
     of runs, `loo_rmse` the root mean square error of runs predicted by a fit without their plot
     (without them, where each stands alone), the choice of terms repeated each time, `kept_rmse`
     the same with these terms kept: of models that are not chosen by the runs they are one. An
-    `exact`
-    model passes through every value: its AICc and errors are those of rounding.
+    `exact` model passes through every value: its AICc and errors are those of rounding.
     """
 
     name: str
