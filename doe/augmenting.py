@@ -174,7 +174,7 @@ class _Ground:
                 f"every run of {campaign.name} is left out: there is nothing to add to.",
                 f"Plan anew under another name: doe new NAME (runs.csv holds {len(ledger.rows)}).",
             )
-        named: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
+        named: ModelName = "interactions" if campaign.purpose == "screening" else "quadratic"
         words = record.model if record is not None else ""
         for each in MODELS:
             named = each if model_of(campaign.space, each).name == words else named

@@ -80,7 +80,7 @@ PRESSURE_AS_FACTOR = (
 
 USUAL_RULES = DeviationRules()
 Mode = Literal["flow", "batch"]
-Purpose = Literal["screening", "surface"]
+Purpose = Literal["screening", "optimum", "surface"]
 BatchKind = Literal["liquid-full", "headspace"]
 
 PHYSICAL_SETTINGS = (

@@ -110,7 +110,7 @@ def plan(
         str | None,
         typer.Option(
             help="Design: factorial, box-behnken, central-composite, definitive-screening, "
-            "plackett-burman, doehlert, optimal-d, optimal-i or split-plot."
+            "plackett-burman, doehlert, space-filling, optimal-d, optimal-i or split-plot."
         ),
     ] = None,
     centres: Annotated[

@@ -337,7 +337,7 @@ def analysis_of(
     """
     from doe.analysis.optimum import analyse
 
-    wanted = model or ("quadratic" if campaign.purpose == "surface" else "interactions")
+    wanted = model or ("interactions" if campaign.purpose == "screening" else "quadratic")
     try:
         return analyse(
             campaign.responses,

@@ -152,6 +152,9 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
     plots = _whole_plots(campaign, affordable, wish)
     if plots is not None:
         return _with_rest_told(choose(plots.runs, plots), affordable, wish)
+    searching = _searching(campaign, affordable.runs, seed, wish)
+    if searching is not None:
+        return _with_changes_told(campaign, searching)
     if wish.runs is not None:
         return _with_changes_told(campaign, choose(wish.runs, None))
     needed = _with_changes_told(campaign, choose(None, None))
@@ -176,6 +179,15 @@ def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> D
     return replace(design, reason=f"{design.reason} {why}")
 
 
+def _searching(campaign: Campaign, budget: int, seed: int, wish: PlanWish) -> Design | None:
+    """Return a first plan that fills the space, where the best is wanted and no design is named."""
+    from doe.design.choose import choose_to_search
+
+    if campaign.purpose != "optimum" or wish != PlanWish(seed=wish.seed, runs=wish.runs):
+        return None
+    return choose_to_search(campaign.space, campaign.feasible, budget, seed, wish.runs)
+
+
 def _leaving_room(
     campaign: Campaign, budget: int, needed: int, seed: int, wish: PlanWish
 ) -> Design | None:
@@ -183,7 +195,7 @@ def _leaving_room(
     from doe.design.choose import choose_within
 
     named = any((wish.family, wish.model, wish.also, wish.fit_in))
-    if campaign.purpose != "surface" or named:
+    if campaign.purpose == "screening" or named:
         return None
     return choose_within(
         campaign.space,
@@ -264,7 +276,7 @@ def _balanced_plots(
     from doe.design.split_plot import WholePlots
     from doe.design.strata import whole_plot_columns
 
-    default: ModelName = "quadratic" if campaign.purpose == "surface" else "interactions"
+    default: ModelName = "interactions" if campaign.purpose == "screening" else "quadratic"
     model = model_of(campaign.space, wish.model or default)
     held = whole_plot_columns(model)
     within_terms = len(model) - held

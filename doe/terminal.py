@@ -108,9 +108,10 @@ def check_lines(result: CheckResult) -> list[str]:
 
 def plan_lines(result: PlanResult) -> list[str]:
     lines = [*_title(result.campaign)]
+    made = "judged by" if result.design.family == "space-filling" else "for"
     lines += wrapped(
-        f"Stage {result.stage}: {len(result.design)} runs, {result.design.family}, "
-        f"for a model of {result.design.model}. {result.design.reason}{_before_them(result)}"
+        f"Stage {result.stage}: {len(result.design)} runs, {result.design.family}, {made} a model "
+        f"of {result.design.model}. {result.design.reason}{_before_them(result)}"
     )
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]

@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from conftest import for_a_surface
 from typer.testing import CliRunner
 
 from doe.analysis.landscape import landscape_of
@@ -64,6 +65,7 @@ def invented(row: dict[str, str], furfural: bool = True, at_odds: bool = False) 
 def campaign(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Any:
     monkeypatch.chdir(tmp_path)
     run("new", "mint")
+    for_a_surface(tmp_path / "designs" / "mint" / "campaign.toml")
     run("plan", "mint")
 
     def record(furfural: bool = True, at_odds: bool = False) -> Path:

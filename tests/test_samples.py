@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pytest
+from conftest import for_a_surface
 
 from doe import rig as rig_room
 from doe import views, workflow
@@ -37,7 +38,7 @@ def campaign_with(folder: Path, samples: str, *changes: tuple[str, str]) -> Camp
     """The campaign of `doe new` with a sample plan and some text changed."""
     file = folder / "designs" / "mint" / "campaign.toml"
     if not file.exists():
-        workflow.new("mint", folder)
+        for_a_surface(workflow.new("mint", folder).files[0])
     text = file.read_text()
     for old, new in changes:
         assert old in text

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from conftest import for_a_surface
 
 from doe import workflow
 from doe.errors import CampaignFileError, Notice
@@ -20,7 +21,7 @@ from doe.standing import ledger_or_empty, runs_in_words
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """A planned campaign."""
-    workflow.new("mint", tmp_path)
+    for_a_surface(workflow.new("mint", tmp_path).files[0])
     workflow.plan("mint", tmp_path)
     return tmp_path / "designs" / "mint"
 

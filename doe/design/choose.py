@@ -25,6 +25,7 @@ from doe.design.definitive import (
     definitive_screening_size,
 )
 from doe.design.evaluation import degrees_of_freedom, efficiencies, region_sample
+from doe.design.exchange import check_estimable, estimable
 from doe.design.fitting_in import moved_into, shrunk_into
 from doe.design.matrix import Design
 from doe.design.optimal import Criterion, central_setting, optimal_runs
@@ -39,6 +40,7 @@ from doe.design.response_surface import (
     doehlert,
 )
 from doe.design.screening import Fraction, alias_structure, fraction_points, regular_fractions
+from doe.design.space_filling import space_filling_runs
 from doe.design.split_plot import (
     SplitPlot,
     WholePlots,
@@ -56,11 +58,12 @@ __all__ = [
     "FitIn",
     "Purpose",
     "choose_design",
+    "choose_to_search",
     "choose_within",
     "criterion_for",
 ]
 
-Purpose = Literal["screening", "surface"]
+Purpose = Literal["screening", "optimum", "surface"]
 FitIn = Literal["shrink", "move"]
 
 FAMILIES = (
@@ -70,6 +73,7 @@ FAMILIES = (
     "definitive-screening",
     "plackett-burman",
     "doehlert",
+    "space-filling",
     "optimal-d",
     "optimal-i",
     "split-plot",
@@ -87,6 +91,8 @@ simulated rigs (`tests/bench/test_bench_strategy.py`) among 0.6, 0.7, 0.75 and a
 LEAST_SHARE = 12
 """Runs of the smallest share that paid there; of 12 runs in three factors, 8 did not."""
 LEFT_OVER = 3  # runs of such a plan beyond the terms that it must show
+LEAST_TO_FOLLOW = 3
+"""Runs that a budget must leave for a search, else all are planned at once (our choice)."""
 AIMS: dict[Criterion, str] = {
     "D": "the sharpest estimates of its terms (D-optimal)",
     "A": "the lowest average variance of its estimates (A-optimal)",
@@ -124,7 +130,8 @@ def choose_design(
     ----------
     purpose
         ``screening``: which factors matter (main effects and, if the budget carries them,
-        two-factor interactions). ``surface``: where the optimum is (full quadratic).
+        two-factor interactions). ``surface``: how the response runs over the ranges (full
+        quadratic). ``optimum``: as ``surface``, where `choose_to_search` has no plan.
     runs
         Most runs that may be spent, centre runs included; None lets the design decide.
     family
@@ -184,6 +191,8 @@ def choose_design(
     if family in ("optimal-d", "optimal-i"):
         named: Criterion = "D" if family == "optimal-d" else "I"
         return _optimal(replace(request, criterion=named), "This family was asked for.")
+    if family == "space-filling":
+        return _space_filling(request, "This family was asked for.")
     if family is None and request.names_what_only_optimal_gives:
         return _optimal(request, "A design with what was named is chosen run by run.")
     offers = _offers(request, family)
@@ -248,6 +257,50 @@ def choose_within(
         also=also,
     )
     return _optimal(request, why)
+
+
+def choose_to_search(
+    space: FactorSpace, feasible: Feasible, budget: int, seed: int = 0, runs: int | None = None
+) -> Design | None:
+    """Return a first plan to search the best from: runs that fill what the rig can run.
+
+    The rest of the budget is left for runs that follow what they show. Simulated campaigns come
+    nearer to the best from such a plan than from one that is best for a quadratic model, whose
+    runs stand on the edges (`tests/bench/test_bench_strategy.py`). Levels of a categorical factor
+    are better held against each other by an optimal design: None with such factors, and where the
+    budget leaves no runs to follow or too few for the main effects.
+
+    Parameters
+    ----------
+    budget
+        Runs that may be spent in all.
+    runs
+        Runs of the plan, if the person names them.
+
+    Raises
+    ------
+    InfeasibleError, DesignError
+        As `choose_design`.
+    """
+    runs = _to_search(space, budget) if runs is None else runs
+    if space.categorical or runs < len(linear_model(space)) + LEFT_OVER:
+        return None
+    if budget - runs < LEAST_TO_FOLLOW:
+        return None
+    _check_levels(space)
+    why = (
+        "The best is searched in steps: these runs look everywhere, and the rest of the budget "
+        f"({budget - runs} of {budget} runs) follows what they show."
+    )
+    return _space_filling(_Request(space, feasible, "optimum", runs, seed, None), why)
+
+
+def _to_search(space: FactorSpace, budget: int | None) -> int:
+    """Return how many runs look everywhere: as many as second order needs, within a share."""
+    wanted = len(quadratic_model(space)) + LEFT_OVER
+    if budget is not None:
+        wanted = min(wanted, int(FIRST_SHARE * budget + 1e-9))
+    return max(LEAST_SHARE, wanted)
 
 
 def _check_named(request: _Request, family: str | None) -> None:
@@ -706,6 +759,68 @@ def _optimal(request: _Request, why: str) -> Design:
     return _with_runner_up(request, model, design, f"{_an(second)}-optimal design", other)
 
 
+def _space_filling(request: _Request, why: str) -> Design:
+    space = request.space
+    runs = _to_search(space, None) if request.runs is None else request.runs
+    centres = request.centres or 0
+    if centres >= runs:
+        raise DesignError.of(
+            "too-few-runs",
+            f"{centres} centre runs leave none of {runs} to fill the space with.",
+            "Allow more runs, or ask for fewer centres.",
+        )
+    generator = np.random.default_rng(request.seed)
+    settings = space_filling_runs(space, request.feasible, runs - centres, generator)
+    centre = central_setting(space, request.feasible)
+    settings = np.vstack([settings, np.tile(centre, (centres, 1))])
+    model = _model_carried(space, settings)
+    reason = (
+        f"{why} The {runs} runs fill what the rig can run: many levels of every factor, no two "
+        "runs near (maximum projection)."
+    )
+    kinds = ("filling",) * (runs - centres) + ("centre",) * centres
+    notices = _region_notices(request, centres)
+    if centres < CENTRES - 1:
+        what = (
+            "Hardly a run is repeated here: until some are, what the models miss passes for "
+            "scatter. Repeats come with the runs that follow, where they tell most."
+        )
+        notices = (*notices, Notice("no-repeats", what))
+    design = Design(
+        space=space,
+        settings=settings,
+        kinds=kinds,
+        plots=tuple(range(1, runs + 1)),
+        family="space-filling",
+        reason=reason,
+        model=model.name,
+        seed=request.seed,
+        notices=notices,
+    )
+    other = _few_starts(request, model, runs, "I", centres)
+    second = _with_runner_up(request, model, design, "an I-optimal design", other)
+    if not second.runner_up:
+        return second
+    edges = "Most of its runs stand on edges: it tells this model better, and less of other shapes."
+    return replace(second, runner_up=f"{second.runner_up} {edges}")
+
+
+def _model_carried(space: FactorSpace, settings: FloatArray) -> Model:
+    """Return the largest model that runs tell, with some to spare.
+
+    Raises
+    ------
+    DesignError
+        They do not even tell main effects.
+    """
+    for model in (quadratic_model(space), interaction_model(space), linear_model(space)):
+        X = model.matrix(space.code(settings))
+        if len(X) >= len(model) + LEFT_OVER and estimable(X):
+            return model
+    check_estimable(linear_model(space), settings, len(settings))
+    return linear_model(space)
+
+
 def _with_wanted(model: Model, larger: Model) -> Model:
     """Return the model, and after its terms those of a larger one."""
     rest = tuple(term for term in larger.terms if term not in set(model.terms))
@@ -896,7 +1011,7 @@ def _model_within(request: _Request) -> Model:
         _check_budget(request, request.model, linear_model(space))
         return request.model
     linear, pairs, quadratic = linear_model(space), interaction_model(space), quadratic_model(space)
-    if request.purpose == "surface":
+    if request.purpose != "screening":
         _check_squares(space)
         _check_budget(request, quadratic, linear)
         return quadratic

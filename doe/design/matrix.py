@@ -25,10 +25,11 @@ class Design:
     """Runs of one stage: settings (n, k) in real units, whole plots, kinds, and where from.
 
     `kinds` says what each run is for: ``corner``, ``edge``, ``axial``, ``centre``, ``chosen``
-    (picked by an optimality criterion), ``repeat``, ``best``, ``sharpen`` … `blocks` holds the
-    block (day, lot) of each run if the design has any. `variance_ratio` is the variance between
-    whole plots over that between runs that the design was made for. `runner_up` says which design
-    came second and what it would give. `criterion` is what an optimal design is best by.
+    (picked by an optimality criterion), ``filling`` (spread over the space), ``repeat``, ``best``,
+    ``sharpen`` … `blocks` holds the block (day, lot) of each run if the design has any.
+    `variance_ratio` is the variance between whole plots over that between runs that the design was
+    made for. `runner_up` says which design came second and what it would give. `criterion` is what
+    an optimal design is best by.
     """
 
     space: FactorSpace

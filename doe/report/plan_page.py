@@ -160,10 +160,13 @@ def _design_words(design: Design) -> str:
         "box-behnken": "Box–Behnken design",
         "plackett-burman": "Plackett–Burman design",
         "doehlert": "Doehlert design",
+        "space-filling": "a space-filling design",
     }
     words = spoken.get(design.family, f"{design.family.replace('-', ' ')} design")
     quadratic = design.model == "full quadratic"
-    return f"{words} for {'a full quadratic model' if quadratic else f'this model: {design.model}'}"
+    made = "judged by" if design.family == "space-filling" else "for"
+    model = "a full quadratic model" if quadratic else f"this model: {design.model}"
+    return f"{words} {made} {model}"
 
 
 def _days_section(planned: Schedule, needed: Totals) -> Section:

@@ -66,7 +66,7 @@ from strategy_rigs import RIGS, Rig
 
 from doe.analysis.fit import Observations
 from doe.analysis.optimum import Analysis, analyse
-from doe.design.choose import Purpose, choose_design, choose_within
+from doe.design.choose import Purpose, choose_design, choose_to_search, choose_within
 from doe.design.split_plot import WholePlots
 from doe.errors import FitError
 from doe.factors import FloatArray, NumericFactor
@@ -165,6 +165,9 @@ def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
         design = choose_design(rig.space, rig.feasible, "surface", None, seed, plots=plots)
         return design.settings[np.argsort(design.plots, kind="stable")]
     if not runs:
+        searching = choose_to_search(rig.space, rig.feasible, BUDGET, seed)
+        if searching is not None:
+            return searching.settings
         needed = choose_design(rig.space, rig.feasible, "surface", None, seed)
         if len(needed) <= BUDGET:
             return needed.settings

@@ -1,0 +1,96 @@
+"""A campaign whose purpose is the best settings in few runs, from `doe new` to what follows."""
+
+import csv
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+Command = Callable[..., Any]
+FILE = Path("designs/mint/campaign.toml")
+
+
+@pytest.fixture
+def planned(command: Command) -> Any:
+    command("new", "mint", as_written=True)
+    return command("plan", "mint", "--json")
+
+
+def changed(old: str, new: str) -> None:
+    text = FILE.read_text(encoding="utf-8")
+    assert old in text
+    FILE.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def test_the_first_plan_looks_everywhere_and_leaves_the_rest_of_the_budget(planned: Any) -> None:
+    assert planned["design"]["family"] == "space-filling"
+    assert planned["affordable"]["runs"] == 18
+    runs = [run for run in planned["runs"] if run["kind"] == "filling"]
+    assert len(runs) == 12
+    assert "the rest of the budget (6 of 18 runs) follows" in planned["design"]["reason"]
+    for factor, least in {"temperature_C": 8, "flow_mL_min": 8, "time_min": 8}.items():
+        assert len({run["settings"][factor] for run in runs}) >= least
+
+
+def test_page_and_terminal_say_by_what_it_is_judged(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    said = command("plan", "mint").said_out
+    assert "12 runs, space-filling, judged by a model of" in said
+    assert "Most of its runs stand on edges" in said
+    page = Path("reports/mint-stage1-plan.html").read_text(encoding="utf-8")
+    assert "a space-filling design judged by this model:" in page
+
+
+def test_results_are_fitted_and_the_runs_that_follow_keep_to_the_budget(
+    command: Command, planned: Any
+) -> None:
+    sheet = Path("designs/mint/sheet-stage1.csv")
+    rows = list(csv.DictReader(sheet.read_text(encoding="utf-8").splitlines()))
+    for row in rows:
+        hot, long = (float(row["temperature_C"]) - 165) / 40, (float(row["time_min"]) - 45) / 20
+        row["extract_yield_mg_g"] = f"{60 - 12 * hot**2 - 6 * long**2 + 2 * hot * long:.1f}"
+        row["furfural_mg_g"] = f"{0.4 + 0.3 * (hot + 1) ** 2:.2f}"
+    with Path("back.csv").open("w", newline="", encoding="utf-8") as file:
+        writer = csv.DictWriter(file, rows[0])
+        writer.writeheader()
+        writer.writerows(rows)
+    command("record", "mint", "back.csv")
+    fitted = command("fit", "mint", "--json")
+    best = fitted["optimum"]["settings"]
+    assert abs(best["temperature_C"] - 165) <= 15
+    assert abs(best["time_min"] - 45) <= 10
+    told = command("suggest", "mint", "--accept", "--json")
+    assert 1 <= len(told["runs"]) <= 6
+    assert len(command("status", "mint", "--json")["stages"]) == 2
+
+
+def test_runs_that_are_named_are_filled_and_families_that_are_named_are_taken(
+    command: Command,
+) -> None:
+    command("new", "mint", as_written=True)
+    ten = command("plan", "mint", "--runs", "10", "--json")
+    assert (ten["design"]["family"], len(ten["runs"])) == ("space-filling", 10)
+    named = command("plan", "mint", "--family", "optimal-i", "--json")
+    assert named["design"]["family"] == "optimal-i"
+
+
+def test_whole_plots_are_planned_as_for_a_surface(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    changed("# hard_changes_per_day = 1 ", "hard_changes_per_day = 1 ")
+    assert command("plan", "mint", "--json")["design"]["family"] == "split-plot"
+
+
+def test_levels_are_planned_as_for_a_surface(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    levels = '[factors.grind]\n# levels = ["coarse", "fine"]'
+    changed(f"# {levels}", levels.replace("# ", ""))
+    assert command("plan", "mint", "--json")["design"]["family"] == "optimal-i"
+
+
+def test_a_budget_that_leaves_none_to_follow_is_planned_at_once(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    changed("# runs = 20", "runs = 13")
+    planned = command("plan", "mint", "--json")
+    assert planned["design"]["family"] == "optimal-i"
+    assert "searched in steps" not in planned["design"]["reason"]
