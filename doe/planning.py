@@ -6,7 +6,7 @@ Shapes: n runs, k factors.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
@@ -151,17 +151,38 @@ def chosen(campaign: Campaign, affordable: Affordable, wish: PlanWish) -> Design
         )
     plots = _whole_plots(campaign, affordable, wish)
     if plots is not None:
-        return _with_rest_told(choose(plots.runs, plots), affordable, wish)
-    searching = _searching(campaign, affordable.runs, seed, wish)
-    if searching is not None:
-        return _with_changes_told(campaign, searching)
+        whole = _with_rest_told(choose(plots.runs, plots), affordable, wish)
+        held = "what is hard to change is held in whole plots"
+        return _not_searched(whole, held if campaign.purpose == "optimum" else "")
+    found = _searching(campaign, affordable.runs, seed, wish)
+    if isinstance(found, str):
+        found = _not_searched(_at_once(campaign, affordable, wish, seed, choose), found)
+    return _with_changes_told(campaign, found)
+
+
+def _at_once(
+    campaign: Campaign,
+    affordable: Affordable,
+    wish: PlanWish,
+    seed: int,
+    choose: Callable[[int | None, WholePlots | None], Design],
+) -> Design:
+    """Return a design for a model: what it needs, or what can be afforded of it."""
     if wish.runs is not None:
-        return _with_changes_told(campaign, choose(wish.runs, None))
-    needed = _with_changes_told(campaign, choose(None, None))
-    if len(needed) > affordable.runs:
-        first = _leaving_room(campaign, affordable.runs, len(needed), seed, wish)
-        return _with_changes_told(campaign, first or choose(affordable.runs, None))
-    return needed
+        return choose(wish.runs, None)
+    needed = choose(None, None)
+    if len(needed) <= affordable.runs:
+        return needed
+    first = _leaving_room(campaign, affordable.runs, len(needed), seed, wish)
+    return first or choose(affordable.runs, None)
+
+
+def _not_searched(design: Design, why: str) -> Design:
+    """Return a design that says why it does not search the best in steps, where that was wanted."""
+    if not why:
+        return design
+    told = f"The best is not searched in steps here: {why}."
+    return replace(design, reason=f"{design.reason} {told}")
 
 
 def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> Design:
@@ -179,13 +200,17 @@ def _with_rest_told(design: Design, affordable: Affordable, wish: PlanWish) -> D
     return replace(design, reason=f"{design.reason} {why}")
 
 
-def _searching(campaign: Campaign, budget: int, seed: int, wish: PlanWish) -> Design | None:
-    """Return a first plan that fills the space, where the best is wanted and no design is named."""
+def _searching(campaign: Campaign, budget: int, seed: int, wish: PlanWish) -> Design | str:
+    """Return a first plan that fills the space, or why there is none; "" if none is wanted."""
     from doe.design.choose import choose_to_search
 
-    if campaign.purpose != "optimum" or wish != PlanWish(seed=wish.seed, runs=wish.runs):
-        return None
-    return choose_to_search(campaign.space, campaign.feasible, budget, seed, wish.runs)
+    if campaign.purpose != "optimum":
+        return ""
+    if wish != PlanWish(seed=wish.seed, runs=wish.runs, centres=wish.centres):
+        return "" if wish.family == "space-filling" else "the design was named"
+    return choose_to_search(
+        campaign.space, campaign.feasible, budget, seed, wish.runs, wish.centres
+    )
 
 
 def _leaving_room(

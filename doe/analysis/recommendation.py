@@ -62,9 +62,9 @@ HELD_IN_PLOTS = (
 `tests/bench/test_bench_recommended.py` and `test_bench_shown.py` print it."""
 
 EVEN_SO = (
-    "Surfaces decide even where a polynomial foretells as well: in 240 simulated campaigns their "
-    "settings gave, in the worst tenth, 86 to 98 % of the true best, those by polynomials of all "
-    "terms 36 to 97 %."
+    "Surfaces decide even where a polynomial foretells as well: in 240 simulated campaigns of "
+    "composite designs their settings gave, in the worst tenth, 86 to 98 % of the true best, those "
+    "by polynomials of all terms 36 to 97 %."
 )
 """`tests/bench/test_bench_recommended.py` prints it."""
 TERMS_NAMED = 4
@@ -362,6 +362,9 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     if few not in HELD_FOR or many not in HELD_FOR:
         count = str(few) if few == many else f"{few} to {many}"
         yield f"there are {count} runs ({HELD_FOR[0]} to {HELD_FOR[-1]} were simulated)"
+    in_plots = any("plot" in dict(fit.variance_components) for fit in fits)
+    if not in_plots and not any(fit.lack_of_fit and fit.lack_of_fit.df_pure for fit in fits):
+        yield "no run is repeated"
     if len(space.numeric) < len(space):
         yield "a factor has levels"
     elif len(space) not in HELD_IN:

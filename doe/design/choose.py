@@ -260,39 +260,59 @@ def choose_within(
 
 
 def choose_to_search(
-    space: FactorSpace, feasible: Feasible, budget: int, seed: int = 0, runs: int | None = None
-) -> Design | None:
+    space: FactorSpace,
+    feasible: Feasible,
+    budget: int,
+    seed: int = 0,
+    runs: int | None = None,
+    centres: int | None = None,
+) -> Design | str:
     """Return a first plan to search the best from: runs that fill what the rig can run.
 
     The rest of the budget is left for runs that follow what they show. Simulated campaigns come
-    nearer to the best from such a plan than from one that is best for a quadratic model, whose
-    runs stand on the edges (`tests/bench/test_bench_strategy.py`). Levels of a categorical factor
-    are better held against each other by an optimal design: None with such factors, and where the
-    budget leaves no runs to follow or too few for the main effects.
+    nearer to the best from such a plan than from one that is best for a quadratic model, most of
+    whose runs stand on edges (`tests/bench/test_bench_strategy.py`).
 
     Parameters
     ----------
     budget
         Runs that may be spent in all.
     runs
-        Runs of the plan, if the person names them.
+        Runs of the plan, centre runs included, if the person names them.
+
+    Returns
+    -------
+    Design or str
+        Why there is none, in a clause: levels of a categorical factor are better held against each
+        other by an optimal design; the budget leaves none to follow, or carries too few.
 
     Raises
     ------
     InfeasibleError, DesignError
         As `choose_design`.
     """
-    runs = _to_search(space, budget) if runs is None else runs
-    if space.categorical or runs < len(linear_model(space)) + LEFT_OVER:
-        return None
-    if budget - runs < LEAST_TO_FOLLOW:
-        return None
     _check_levels(space)
+    planned = _to_search(space, budget) + (centres or 0) if runs is None else runs
+    if space.categorical:
+        names = " and ".join(space.names[i] for i in space.categorical)
+        return f"the levels of {names} are better compared by a design made for that"
+    if planned - (centres or 0) < len(linear_model(space)) + LEFT_OVER:
+        return f"{planned} runs are too few to look everywhere in {len(space)} factors"
+    if budget - planned < LEAST_TO_FOLLOW:
+        return (
+            f"{planned} first runs would leave fewer than {LEAST_TO_FOLLOW} of the {budget} that "
+            "the budget buys"
+        )
     why = (
         "The best is searched in steps: these runs look everywhere, and the rest of the budget "
-        f"({budget - runs} of {budget} runs) follows what they show."
+        "follows what they show."
     )
-    return _space_filling(_Request(space, feasible, "optimum", runs, seed, None), why)
+    try:
+        return _space_filling(_Request(space, feasible, "optimum", planned, seed, centres), why)
+    except DesignError as error:
+        if error.problems[0].code != "too-few-settings":
+            raise
+        return f"too few different settings can be run for {planned} that look everywhere"
 
 
 def _to_search(space: FactorSpace, budget: int | None) -> int:
@@ -775,15 +795,16 @@ def _space_filling(request: _Request, why: str) -> Design:
     settings = np.vstack([settings, np.tile(centre, (centres, 1))])
     model = _model_carried(space, settings)
     reason = (
-        f"{why} The {runs} runs fill what the rig can run: many levels of every factor, no two "
-        "runs near (maximum projection)."
+        f"{why} The {runs} runs are spread over what the rig can run, in all factors together and "
+        "in each, as far apart as can be (maximum projection)."
     )
     kinds = ("filling",) * (runs - centres) + ("centre",) * centres
     notices = _region_notices(request, centres)
-    if centres < CENTRES - 1:
+    if centres < 2:
         what = (
-            "Hardly a run is repeated here: until some are, what the models miss passes for "
-            "scatter. Repeats come with the runs that follow, where they tell most."
+            "No run is repeated: lack of fit cannot be told, and what the models miss passes for "
+            "scatter. To see the scatter of the rig itself plan repeats of the centre too: "
+            f"--centres {CENTRES}."
         )
         notices = (*notices, Notice("no-repeats", what))
     design = Design(
@@ -801,8 +822,8 @@ def _space_filling(request: _Request, why: str) -> Design:
     second = _with_runner_up(request, model, design, "an I-optimal design", other)
     if not second.runner_up:
         return second
-    edges = "Most of its runs stand on edges: it tells this model better, and less of other shapes."
-    return replace(second, runner_up=f"{second.runner_up} {edges}")
+    shapes = "It is made for this model; runs at many levels tell more of other shapes."
+    return replace(second, runner_up=f"{second.runner_up} {shapes}")
 
 
 def _model_carried(space: FactorSpace, settings: FloatArray) -> Model:
@@ -813,8 +834,9 @@ def _model_carried(space: FactorSpace, settings: FloatArray) -> Model:
     DesignError
         They do not even tell main effects.
     """
+    different = np.unique(settings, axis=0)
     for model in (quadratic_model(space), interaction_model(space), linear_model(space)):
-        X = model.matrix(space.code(settings))
+        X = model.matrix(space.code(different))
         if len(X) >= len(model) + LEFT_OVER and estimable(X):
             return model
     check_estimable(linear_model(space), settings, len(settings))

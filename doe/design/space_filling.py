@@ -21,17 +21,19 @@ from doe.design.exchange import MULTIPLES, nothing_feasible, plain_values
 from doe.errors import DesignError
 from doe.factors import (
     CategoricalFactor,
-    Factor,
     FactorSpace,
     Feasible,
     FloatArray,
+    NumericFactor,
     feasible_settings,
 )
 
 __all__ = ["space_filling_runs"]
 
 CANDIDATES = 4000
-A_CHOICE = 20  # candidates a run, below which a grid is added to those at random
+A_CHOICE = 20  # candidates a run, below which more are looked for
+MORE = 5  # times that so many more are drawn, at random and near those found
+NEAR = 0.2  # half-ranges: standard deviation of those near
 STARTS = 12
 PASSES = 20
 CLOSER = 1e-9
@@ -60,7 +62,8 @@ def space_filling_runs(
     if len(settings) < runs:
         raise DesignError.of(
             "too-few-settings",
-            f"{runs} different settings were asked for, and the rig can run {len(settings)}.",
+            f"{runs} different settings are wanted, and only {len(settings)} that the rig can run "
+            "were found.",
             "Ask for fewer runs, widen a range or give a finer step.",
         )
     pairs = _Pairs.of(space, settings, runs)
@@ -71,26 +74,53 @@ def space_filling_runs(
 def _candidates(
     space: FactorSpace, feasible: Feasible, runs: int, generator: np.random.Generator
 ) -> FloatArray:
-    """Return settings (m, k) to choose from."""
-    columns = [_anywhere(factor, generator) for factor in space]
-    anywhere = space.settable(np.column_stack(columns))
-    settings = np.unique(anywhere[feasible(anywhere)], axis=0)
-    if len(settings) < A_CHOICE * runs:  # a thin region, which chance hardly hits
-        grid = feasible_settings(space, feasible, CANDIDATES)
-        settings = np.unique(np.vstack([settings, grid]), axis=0)
-    if not len(settings):
+    """Return settings (m, k) to choose from: at random, and where few are found also near those."""
+    settings = _that_can_be_run(_anywhere(space, generator), space, feasible)
+    if len(settings) >= A_CHOICE * runs:
+        return settings
+    grid = feasible_settings(space, feasible, CANDIDATES)
+    if not len(settings) and not len(grid):
         raise nothing_feasible()
+    more = [_anywhere(space, generator) for _ in range(MORE)]
+    settings = _that_can_be_run(np.vstack([settings, grid, *more]), space, feasible)
+    for _ in range(MORE if len(settings) else 0):
+        if len(settings) >= A_CHOICE * runs:
+            break
+        near = settings[generator.integers(len(settings), size=CANDIDATES)]
+        for i in space.numeric:
+            factor = space.factors[i]
+            assert isinstance(factor, NumericFactor)
+            near[:, i] += NEAR * factor.half_range * generator.standard_normal(CANDIDATES)
+        settings = _that_can_be_run(np.vstack([settings, near]), space, feasible)
     return settings
 
 
-def _anywhere(factor: Factor, generator: np.random.Generator) -> FloatArray:
-    """Return values (m,) of a factor at random; where it has no step, numbers plain to set."""
-    if isinstance(factor, CategoricalFactor):
-        return generator.integers(len(factor.levels), size=CANDIDATES).astype(np.float64)
-    if factor.step is not None:
-        return generator.choice(factor.settable_values(CANDIDATES), CANDIDATES)
-    values = generator.uniform(factor.low, factor.high, CANDIDATES)
-    return plain_values(factor, values)[1 + MULTIPLES.index(1.0)]
+def _that_can_be_run(settings: FloatArray, space: FactorSpace, feasible: Feasible) -> FloatArray:
+    """Return the settings (m, k) in numbers plain to set, as far as the rig can run them so."""
+    plain = space.settable(settings)
+    for i in space.numeric:
+        factor = space.factors[i]
+        assert isinstance(factor, NumericFactor)
+        turns = plain_values(factor, plain[:, i])
+        if turns:
+            plain[:, i] = turns[1 + MULTIPLES.index(1.0)]
+    plain = np.unique(plain, axis=0)
+    return np.asarray(plain[feasible(plain)])
+
+
+def _anywhere(space: FactorSpace, generator: np.random.Generator) -> FloatArray:
+    """Return settings (m, k) at random."""
+    columns = []
+    for factor in space:
+        if isinstance(factor, CategoricalFactor):
+            values = np.arange(float(len(factor.levels)))
+        elif factor.step is not None:
+            values = factor.settable_values(CANDIDATES)
+        else:
+            columns.append(generator.uniform(factor.low, factor.high, CANDIDATES))
+            continue
+        columns.append(generator.choice(values, CANDIDATES))
+    return np.column_stack(columns)
 
 
 class _Pairs:

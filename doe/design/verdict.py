@@ -269,7 +269,9 @@ def _power_sentences(sight: Sight) -> list[str]:
         weakest = min(rest, key=lambda p: p.power)
         low, high = _share(weakest.power), _share(max(p.power for p in rest))
         span = low if low == high else f"{low} to {high}, the weakest being {weakest.label}"
-        text += f"; in interactions and bends with {span}"
+        kinds = {max(p.term.powers) for p in rest}
+        named = [name for power, name in ((1, "interactions"), (2, "bends")) if power in kinds]
+        text += f"; in {' and '.join(named)} with {span}"
     return [text + "."]
 
 
@@ -291,10 +293,15 @@ def _degrees_sentence(space: FactorSpace, coded: FloatArray, sight: Sight) -> st
     found = sight.plot_degrees
     if found is None:
         d = sight.degrees
+        parts = (
+            f"{_none(d.pure_error)} from repeats and {_none(d.lack_of_fit)} to see whether the "
+            "model is too simple"
+            if d.pure_error
+            else "none from repeats, so nothing shows whether the model is too simple"
+        )
         text = (
             f"{_count(len(coded)).capitalize()} runs leave {_count(d.residual)}"
-            f" {_degrees(d.residual)} to judge the terms by: {_none(d.pure_error)} from repeats"
-            f" and {_none(d.lack_of_fit)} to see whether the model is too simple"
+            f" {_degrees(d.residual)} to judge the terms by: {parts}"
         )
         return text + _more_clause(sight, "repeating two of the runs")
     hard = list(hard_factors(space))

@@ -166,7 +166,7 @@ def planned_design(rig: Rig, runs: int, seed: int) -> FloatArray:
         return design.settings[np.argsort(design.plots, kind="stable")]
     if not runs:
         searching = choose_to_search(rig.space, rig.feasible, BUDGET, seed)
-        if searching is not None:
+        if not isinstance(searching, str):
             return searching.settings
         needed = choose_design(rig.space, rig.feasible, "surface", None, seed)
         if len(needed) <= BUDGET:
