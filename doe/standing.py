@@ -196,7 +196,7 @@ def _left_words(campaign: Campaign, rows: Sequence[LedgerRow], left: int, binds:
         told += f"; {early} blank or sacrificial run{many} of later stages counted"
     if binds != "days" or not last:
         return (
-            f"The budget buys {_runs_counted(affordable.runs)} (what decides: {binds}), "
+            f"The budget buys {_runs_counted(made + early + left)} (what decides: {binds}), "
             f"{made} {'is' if made == 1 else 'are'} planned or made: {told}."
         )
     taken, be = ("Day 1", "is") if last == 1 else (f"Days 1 to {last}", "are")

@@ -617,6 +617,7 @@ def suggest(
             *ledger.notices,
             *advised.notices,
             *over,
+            *_none_left_to_confirm(campaign, [*kept.rows, *rows], found),
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
@@ -1176,6 +1177,25 @@ def _advised_step(
     if found.verdict == "confirm" and all(run.kind != "confirm" for run in found.runs):
         return NextStep(f"doe suggest {name} --kind confirm --runs {CONFIRMING} --accept")
     return NextStep(accepting)
+
+
+def _none_left_to_confirm(
+    campaign: Campaign, rows: Sequence[LedgerRow], found: Suggestion
+) -> tuple[Notice, ...]:
+    """Return a notice where these runs take what confirming would need of the budget."""
+    from doe.suggest import CONFIRMING
+
+    left = standing.left_to_plan(campaign, rows).runs
+    if found.verdict != "go-on" or not 0 <= left < CONFIRMING:
+        return ()
+    if any(run.kind == "confirm" for run in found.runs):
+        return ()
+    what = (
+        f"After these runs the budget carries {left or 'none'} more, and confirming what is then "
+        f"recommended takes {CONFIRMING}. To confirm what is recommended now instead: doe suggest "
+        f"{campaign.name} --kind confirm"
+    )
+    return (Notice("none-left-to-confirm", what),)
 
 
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:

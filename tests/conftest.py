@@ -11,6 +11,7 @@ from typing import Any
 
 import hypothesis
 import pytest
+from purpose import for_a_surface
 from typer.testing import CliRunner
 
 from doe.cli import app
@@ -45,13 +46,6 @@ def browser() -> Iterator[Any]:
         started = playwright.chromium.launch(executable_path=str(CHROMIUM), args=arguments)
         yield started
         started.close()
-
-
-def for_a_surface(path: Path) -> None:
-    """Change the purpose of a campaign file that `doe new` wrote."""
-    text = path.read_text(encoding="utf-8")
-    assert text.count('purpose = "optimum"') == 1
-    path.write_text(text.replace('purpose = "optimum"', 'purpose = "surface"'), encoding="utf-8")
 
 
 @pytest.fixture

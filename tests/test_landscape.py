@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import for_a_surface
+from purpose import for_a_surface
 from typer.testing import CliRunner
 
 from doe.analysis.landscape import landscape_of

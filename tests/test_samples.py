@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import openpyxl
 import pytest
-from conftest import for_a_surface
+from purpose import for_a_surface
 
 from doe import rig as rig_room
 from doe import views, workflow

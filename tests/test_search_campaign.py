@@ -42,9 +42,8 @@ def test_page_and_terminal_say_by_what_it_is_judged(command: Command) -> None:
     assert "a space-filling design judged by this model:" in page
 
 
-def test_results_are_fitted_and_the_runs_that_follow_keep_to_the_budget(
-    command: Command, planned: Any
-) -> None:
+def record_invented_values(command: Command) -> None:
+    """Fill the sheet in: a hill whose top is at 165 °C and 45 min, whatever the flow."""
     sheet = Path("designs/mint/sheet-stage1.csv")
     rows = list(csv.DictReader(sheet.read_text(encoding="utf-8").splitlines()))
     for row in rows:
@@ -56,13 +55,31 @@ def test_results_are_fitted_and_the_runs_that_follow_keep_to_the_budget(
         writer.writeheader()
         writer.writerows(rows)
     command("record", "mint", "back.csv")
-    fitted = command("fit", "mint", "--json")
-    best = fitted["optimum"]["settings"]
+
+
+def test_results_are_fitted_and_the_runs_that_follow_keep_to_the_budget(
+    command: Command, planned: Any
+) -> None:
+    record_invented_values(command)
+    best = command("fit", "mint", "--json")["optimum"]["settings"]
     assert abs(best["temperature_C"] - 165) <= 15
     assert abs(best["time_min"] - 45) <= 10
     told = command("suggest", "mint", "--accept", "--json")
     assert 1 <= len(told["runs"]) <= 6
+    assert "none-left-to-confirm" not in {warning["code"] for warning in told["warnings"]}
     assert len(command("status", "mint", "--json")["stages"]) == 2
+
+
+def test_the_last_runs_of_a_budget_say_that_none_is_left_to_confirm(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    changed("# runs = 20", "runs = 15")
+    command("plan", "mint")
+    record_invented_values(command)
+    told = command("suggest", "mint", "--json")
+    assert told["stop"]["verdict"] == "go-on"
+    (said,) = [w["what"] for w in told["warnings"] if w["code"] == "none-left-to-confirm"]
+    assert said.startswith("After these runs the budget carries none more, and confirming")
+    assert "doe suggest mint --kind confirm" in said
 
 
 def test_runs_that_are_named_are_filled_and_families_that_are_named_are_taken(

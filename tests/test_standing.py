@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from conftest import for_a_surface
+from purpose import for_a_surface
 
 from doe import workflow
 from doe.errors import CampaignFileError, Notice

@@ -42,6 +42,8 @@ __all__ = [
 
 SAME_SETTING = 1e-6  # coded units
 LEVEL = 0.95
+AS_REPEATS = 0.1
+"""Coded distance within which achieved settings of repeats lie."""
 MUCH_LESS = 0.1
 """Difference of two chances that a person should know of (our rule)."""
 HELD_FOR, HELD_IN = range(13, 21), range(2, 5)
@@ -363,7 +365,7 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
         count = str(few) if few == many else f"{few} to {many}"
         yield f"there are {count} runs ({HELD_FOR[0]} to {HELD_FOR[-1]} were simulated)"
     in_plots = any("plot" in dict(fit.variance_components) for fit in fits)
-    if not in_plots and not any(fit.lack_of_fit and fit.lack_of_fit.df_pure for fit in fits):
+    if not in_plots and not all(_some_alike(fit.coded) for fit in fits):
         yield "no run is repeated"
     if len(space.numeric) < len(space):
         yield "a factor has levels"
@@ -388,8 +390,8 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     apart = max((own.group_sd / own.own_sd for own in told), default=0.0)
     if apart > SHIFT_HELD:
         yield (
-            f"days or stages shift by about {apart:.2g} times the scatter of runs (up to twice was "
-            "simulated)"
+            f"days or stages seem to shift by about {apart:.2g} times the scatter of runs (up to "
+            "twice was simulated)"
         )
     if "drift" in noticed:
         yield "values change with run order"
@@ -397,6 +399,12 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     groups |= {name for fit in fits for name, _ in fit.variance_components}
     if groups & {"block", "lot"}:
         yield "blocks or lots differ"
+
+
+def _some_alike(coded: FloatArray) -> bool:
+    """Tell whether two runs were made at settings (n, k) as near as repeats come."""
+    apart = np.abs(coded[:, None] - coded).max(axis=2)
+    return bool((apart[np.triu_indices(len(coded), 1)] < AS_REPEATS).any())
 
 
 def _in_words(space: FactorSpace, settings: FloatArray) -> str:

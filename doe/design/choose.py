@@ -703,7 +703,7 @@ def _classical(request: _Request, possible: Sequence[_Offer], asked: bool) -> De
     """Return the first of the offers that are possible; the next, or an optimal one, is second."""
     offer = possible[0]
     n, distinct = len(offer.settings), len(np.unique(offer.settings, axis=0))
-    budget = "" if request.runs is None else f", and {n} runs keep to the budget of {request.runs}"
+    budget = "" if request.runs is None else f", and its {n} runs keep within {request.runs}"
     reason = f"The rig can run all {distinct} settings of a {offer.title}{budget}."
     if offer.fitted_in:
         how = "narrower ranges" if request.fit_in == "shrink" else "some runs moved"
@@ -935,7 +935,7 @@ def _plots_within(request: _Request) -> WholePlots:
         raise DesignError.of(
             "no-plots",
             "A split plot was asked for, and nothing says how many whole plots there may be.",
-            "Give their number and the runs of each.",
+            "Give their number and the runs of each: --plots 6 --plot-size 3.",
         )
     if not request.plots.sizes or min(request.plots.sizes) < 1:
         raise DesignError.of(
@@ -1103,6 +1103,8 @@ def _check_budget(request: _Request, model: Model, smallest: Model) -> None:
             f"Allow at least {len(model)} runs, or screen first: {smallest.name} alone need"
             f" {len(smallest)}."
         )
+    if request.purpose == "optimum":
+        remedy += " Or spread fewer over the ranges: --family space-filling."
     raise DesignError.of(
         "too-few-runs",
         f"The {model.name} model of {len(request.space)} factors has {len(model)} terms, and the"

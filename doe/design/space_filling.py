@@ -153,13 +153,15 @@ def _exchanged(
     chosen = generator.choice(len(pairs), runs, replace=False)
     added = np.array([pairs.with_all(one) for one in chosen])
     for _ in range(PASSES):
-        moved = False
+        moved, total = False, added.sum(axis=0)
         for i in range(runs):
-            with_others = np.delete(added, i, axis=0).sum(axis=0)
-            with_others[np.delete(chosen, i)] = np.inf  # no setting is taken twice
-            best = int(with_others.argmin())
-            if with_others[best] < with_others[chosen[i]] * (1 - CLOSER):
+            with_others = total - added[i]
+            free = with_others.copy()
+            free[np.delete(chosen, i)] = np.inf  # no setting is taken twice
+            best = int(free.argmin())
+            if free[best] < free[chosen[i]] * (1 - CLOSER):
                 chosen[i], added[i], moved = best, pairs.with_all(best), True
+                total = with_others + added[i]
         if not moved:
             break
     among = added[:, chosen]
