@@ -134,10 +134,12 @@ def observations(
 
     rows = ledger.rows
     if not standing.has_results(ledger):
+        forbidden = standing.barred(campaign, ledger)
+        fill = f"Fill in the sheet and hand it in: doe record {campaign.name} FILE"
         raise StateError.of(
             "no-results",
             f"{campaign.name} has no results yet: no response of its {len(rows)} runs is recorded.",
-            f"Fill in the sheet and hand it in: doe record {campaign.name} FILE",
+            fill if forbidden is None else forbidden.words,
             file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])

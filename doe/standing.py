@@ -542,7 +542,7 @@ def waiting_words(campaign: Campaign, ledger: Ledger) -> str:
     if forbidden is not None:
         return (
             f"{told} None is next on the rig before planning anew: {forbidden.named} "
-            f"{'breaks' if len(forbidden.runs) == 1 else 'break'} a limit, and the sheet is void."
+            f"{forbidden.because}, and the sheet is void."
         )
     alike: dict[tuple[float, ...], list[LedgerRow]] = {}
     for row in waiting:
@@ -558,12 +558,13 @@ def waiting_words(campaign: Campaign, ledger: Ledger) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Barred:
-    """Planned runs that limits of `campaign.toml`, as it is now, forbid.
+    """Planned runs that limits of `campaign.toml`, as it is now, forbid, or whose sheet is void.
 
-    `danger` says so with the limit, `remedy` what is done instead.
+    `because` says which in a few words, `danger` all of it, `remedy` what is done instead.
     """
 
     runs: tuple[int, ...]
+    because: str
     danger: str
     remedy: str
 
@@ -581,12 +582,15 @@ class Barred:
 def barred(campaign: Campaign, ledger: Ledger) -> Barred | None:
     """Return the waiting runs that the file as it is now forbids; None where it allows them all.
 
-    Runs that cannot be held against the limits count as forbidden.
+    Runs that cannot be held against the limits count as forbidden, and those planned with other
+    fixed settings than the file has now: their sheet orders what was not held against the limits.
     """
     waiting = [row for row in ledger.rows if row.status == "planned"]
     if not waiting:
         return None
     by_limit = _limits_in_the_way(campaign, waiting)
+    breaks = bool(by_limit)
+    by_limit += _ordered_otherwise(campaign, waiting)
     runs = tuple(sorted({run for members, _ in by_limit for run in members}))
     if not runs:
         return None
@@ -597,12 +601,39 @@ def barred(campaign: Campaign, ledger: Ledger) -> Barred | None:
     )
     by_hand, command = _planning_anew(campaign, ledger, runs)
     then = f"{capital(by_hand)}, then" if by_hand else PUT_RIGHT_BY[command.split()[1]]
+    if breaks:
+        because = f"{'break' if many else 'breaks'} a limit"
+        told = f"{because} of campaign.toml as it is now"
+    else:
+        because = f"{'were' if many else 'was'} planned with other fixed settings"
+        told = f"{because} than campaign.toml has now"
     danger = (
-        f"DANGER, not to be run: {runs_in_words(runs).lower()} {'break' if many else 'breaks'} a "
-        f"limit of campaign.toml as it is now. {why} The sheet with {'them' if many else 'it'} is "
-        "void, its stop limits too."
+        f"DANGER, not to be run: {runs_in_words(runs).lower()} {told}. {why} The sheet with "
+        f"{'them' if many else 'it'} is void, its stop limits too."
     )
-    return Barred(runs, danger, f"{then}: {command}")
+    return Barred(runs, because, danger, f"{then}: {command}")
+
+
+def _ordered_otherwise(
+    campaign: Campaign, rows: Sequence[LedgerRow]
+) -> list[tuple[tuple[int, ...], str]]:
+    """Return by stage the waiting runs whose sheet orders other fixed settings than the file."""
+    now = _fixed_in_words(campaign)
+    found = []
+    for stage in sorted({row.stage for row in rows}):
+        record = read_stage(campaign.folder, stage)
+        if record is None or record.fixed == now:
+            continue
+        what = (
+            f"The sheet of stage {stage} orders {_listed(record.fixed)}; campaign.toml now says "
+            f"{_listed(now)}, and only that is held against the limits."
+        )
+        found.append((tuple(row.run for row in rows if row.stage == stage), what))
+    return found
+
+
+def _fixed_in_words(campaign: Campaign) -> tuple[str, ...]:
+    return tuple(f"{name} {value}" for name, value in campaign.fixed_settings())
 
 
 def _limits_in_the_way(
@@ -1176,7 +1207,7 @@ def _ledger_changed(ledger: Ledger, record: StageRecord) -> list[Notice]:
 def _file_changed(
     campaign: Campaign, ledger: Ledger, record: StageRecord, forbidden: Barred | None
 ) -> list[Notice]:
-    now = tuple(f"{name} {value}" for name, value in campaign.fixed_settings())
+    now = _fixed_in_words(campaign)
     if now != record.fixed:
         what = (
             f"Stage {record.stage} was planned with {_listed(record.fixed)}; campaign.toml now "
@@ -1197,10 +1228,13 @@ def _file_changed(
         then = f"{by_hand}, then {command}" if by_hand else command
         what += (
             ": the runs that wait keep every limit as it is now, but their sheet prints the former "
-            f"stop limits. For a new one: {then}"
+            f"stop limits. Do not run by it; for a new one: {then}"
         )
+        return [Notice("sheet-outdated", f"CAUTION, {what}")]
     else:
         what += ": the planned runs may no longer suit it."
+        if all(row.status == "planned" for row in ledger.rows):
+            what += f" To plan anew: doe plan {campaign.name}"
     return [Notice("file-changed", what)]
 
 

@@ -264,8 +264,8 @@ def suggest(
     runs = batch.filled(count)
     widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
     edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
-    measured = [run for run, why in zip(data.runs, data.reasons(), strict=True) if why is None]
-    failed = unanswered(confirmed, measured)
+    each = zip(data.runs, data.stages, data.reasons(), strict=True)
+    failed = unanswered(confirmed, {run: stage for run, stage, why in each if why is None})
     told = _advised(
         analysis, decision, batch, edges, waiting, count, group, confirmed, failed, observed
     )

@@ -50,7 +50,7 @@ __all__ = [
 ]
 
 WIDTH = 96
-DANGERS = ("planned-forbidden", "log-limits-passed", "log-beyond-declared")
+DANGERS = ("planned-forbidden", "sheet-outdated", "log-limits-passed", "log-beyond-declared")
 """Notices that status says in full, whatever room they take."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5

@@ -893,7 +893,8 @@ def _not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
     """Return that the last confirmation did not hold; empty where it did, or was answered since."""
     from doe.analysis.confirmation import unanswered
 
-    failed = unanswered(confirmed, (row.run for row in ledger.rows if row.status == "done"))
+    done = {row.run: row.stage for row in ledger.rows if row.status == "done"}
+    failed = unanswered(confirmed, done)
     if failed is None:
         return ""
     runs = standing.runs_in_words(failed.runs)
@@ -1223,10 +1224,7 @@ def _spent_words(campaign: Campaign, kept: Ledger) -> str:
             f"{last}"
         )
     told = f", and a stage begins with {' and '.join(first)}" if first else ""
-    return (
-        f"The budget is spent: runs, days and feedstock carry {carried} runs, and {made} are made "
-        f"or planned{told}"
-    )
+    return f"The budget is spent: it carries {carried} runs, and {made} are made or planned{told}"
 
 
 def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:

@@ -185,11 +185,40 @@ def test_a_changed_rig_that_forbids_no_planned_run_still_voids_the_sheets_stop_l
     (what,) = (
         w["what"]
         for w in doe("status", "mint", "--json")["warnings"]
-        if w["code"] == "file-changed"
+        if w["code"] == "sheet-outdated"
     )
-    assert "sheet prints the former stop limits" in what
+    assert "sheet prints the former stop limits. Do not run by it" in what
+    assert "! CAUTION, campaign.toml changed since stage 1 was planned, in rig" in (
+        doe("status", "mint").said_out
+    )
     assert what.endswith("doe plan mint")
     former = (FOLDER / "sheet-stage1.html").read_text(encoding="utf-8")
     doe("plan", "mint")
     assert (FOLDER / "sheet-stage1.html").read_text(encoding="utf-8") != former
     assert "former stop limits" not in doe("status", "mint").said_out
+
+
+def test_runs_whose_sheet_orders_another_pressure_than_the_file_are_not_sent_to(
+    planned: Command,
+) -> None:
+    doe = planned
+    edit(('[fixed]\npressure = "50 bar"', '[fixed]\npressure = "40 bar"'))
+    said = doe("status", "mint")
+    assert "DANGER, not to be run: runs 1 to 15 were planned with other fixed" in said.said_out
+    assert "orders pressure 50 bar gauge and bed mass 12 g; campaign.toml now says" in said.said_out
+    assert "The sheet with them is void" in said.said_out
+    assert "Next on the rig" not in said.out
+    assert said.out.rstrip().endswith("Next: doe plan mint")
+    (refused,) = doe("suggest", "mint", "--accept", "--json", status=1)["errors"]
+    assert refused["code"] == "planned-forbidden"
+    doe("plan", "mint")
+    assert "DANGER" not in doe("status", "mint").out
+
+
+def test_a_fit_before_any_result_does_not_send_to_a_void_sheet(planned: Command) -> None:
+    doe = planned
+    edit(*COLDER_RIG)
+    (error,) = doe("fit", "mint", "--json", status=1)["errors"]
+    assert error["code"] == "no-results"
+    assert "DANGER" in error["remedy"]
+    assert "doe record" not in error["remedy"]

@@ -42,6 +42,16 @@ def test_page_and_terminal_say_by_what_it_is_judged(command: Command) -> None:
     assert "a space-filling design judged by this model:" in page
 
 
+def test_another_purpose_before_the_first_run_says_how_to_plan_anew(
+    command: Command, planned: Any
+) -> None:
+    changed('purpose = "optimum"', 'purpose = "surface"')
+    warnings = command("status", "mint", "--json")["warnings"]
+    (said,) = [w["what"] for w in warnings if w["code"] == "file-changed"]
+    assert "in purpose: the planned runs may no longer suit it. To plan anew: doe plan mint" in said
+    assert command("plan", "mint", "--json")["design"]["family"] != "space-filling"
+
+
 def record_invented_values(command: Command) -> None:
     """Fill the sheet in: a hill whose top is at 165 °C and 45 min, whatever the flow."""
     sheet = Path("designs/mint/sheet-stage1.csv")

@@ -80,7 +80,7 @@ def test_a_lost_row_a_changed_plan_and_a_lost_record_are_noticed(folder: Path) -
 
 def test_a_changed_file_is_named_by_its_sections(folder: Path) -> None:
     edit(folder / "campaign.toml", 'power = "150 W"', 'power = "200 W"')
-    assert "in rig:" in told(folder)["file-changed"]
+    assert "in rig:" in told(folder)["sheet-outdated"]
 
 
 def test_another_fixed_pressure_says_that_results_stand_for_the_former(folder: Path) -> None:

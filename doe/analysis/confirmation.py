@@ -5,7 +5,7 @@ Shapes: n confirming runs.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -50,12 +50,18 @@ class Confirmed:
     notice: Notice
 
 
-def unanswered(confirmed: Sequence[Confirmed], measured: Iterable[int]) -> Confirmed | None:
-    """Return the last confirmation where it did not hold, and no later run was `measured` since."""
+def unanswered(
+    confirmed: Sequence[Confirmed], stage_of_measured: Mapping[int, int]
+) -> Confirmed | None:
+    """Return the last confirmation where it did not hold, and no later stage was measured since.
+
+    Other runs of its own stage were chosen before it failed, and answer nothing.
+    """
     if not confirmed or confirmed[-1].held:
         return None
-    last = confirmed[-1]
-    return None if any(run > max(last.runs) for run in measured) else last
+    last, stages = confirmed[-1], stage_of_measured
+    own = max((stages[run] for run in last.runs if run in stages), default=0)
+    return None if any(stage > own for stage in stages.values()) else last
 
 
 @dataclass(frozen=True, slots=True)

@@ -1104,7 +1104,12 @@ def _check_budget(request: _Request, model: Model, smallest: Model) -> None:
             f" {len(smallest)}."
         )
     if request.purpose == "optimum":
-        remedy += " Or spread fewer over the ranges: --family space-filling."
+        first = request.runs - LEAST_TO_FOLLOW
+        remedy += (
+            f" Or search in steps: --runs {first}."
+            if first >= len(linear_model(request.space)) + LEFT_OVER
+            else " Or spread fewer over the ranges: --family space-filling."
+        )
     raise DesignError.of(
         "too-few-runs",
         f"The {model.name} model of {len(request.space)} factors has {len(model)} terms, and the"

@@ -13,6 +13,7 @@ __all__ = ["BACKGROUND", "LOUD", "RESULTS", "SAFETY", "ByGravity", "by_gravity",
 
 LOUD = (
     "planned-forbidden",
+    "sheet-outdated",
     "log-limits-passed",
     "log-beyond-declared",
     "log-boiled",

@@ -1,0 +1,29 @@
+"""A confirmation that failed stays open until a later stage was measured."""
+
+import pytest
+
+from doe.analysis.confirmation import Confirmed, unanswered
+from doe.errors import Notice
+
+
+def confirmation(held: bool) -> Confirmed:
+    return Confirmed((18, 19, 20), (160.0,), held, Notice("confirmation", "what became of it"))
+
+
+@pytest.mark.parametrize(
+    ("measured", "is_open"),
+    [
+        ({17: 2, 18: 3, 19: 3, 20: 3}, True),
+        ({17: 2, 18: 3, 19: 3, 20: 3, 21: 3}, True),  # run 21 was chosen with 18 to 20
+        ({17: 2, 18: 3, 19: 3, 20: 3, 21: 4}, False),
+    ],
+    ids=["nothing since", "the rest of its batch", "a later stage"],
+)
+def test_only_a_later_stage_answers_a_failed_confirmation(measured, is_open):
+    failed = confirmation(held=False)
+    assert unanswered([failed], measured) == (failed if is_open else None)
+
+
+def test_what_held_or_was_never_made_is_not_open():
+    assert unanswered([confirmation(held=True)], {18: 3}) is None
+    assert unanswered([], {1: 1}) is None
