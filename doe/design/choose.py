@@ -299,10 +299,13 @@ def choose_to_search(
     if planned - (centres or 0) < len(linear_model(space)) + LEFT_OVER:
         return f"{planned} runs are too few to look everywhere in {len(space)} factors"
     if budget - planned < LEAST_TO_FOLLOW:
-        return (
+        told = (
             f"{planned} first runs would leave fewer than {LEAST_TO_FOLLOW} of the {budget} that "
             "the budget buys"
         )
+        fewer = budget - LEAST_TO_FOLLOW
+        enough = fewer - (centres or 0) >= len(linear_model(space)) + LEFT_OVER
+        return f"{told}; with --runs {fewer} it is" if enough else told
     why = (
         "The best is searched in steps: these runs look everywhere, and the rest of the budget "
         "follows what they show."

@@ -111,7 +111,15 @@ def test_a_search_looks_everywhere_first_and_leaves_runs_to_follow():
 
 @pytest.mark.parametrize("budget", [8, 14])
 def test_a_budget_that_leaves_nothing_to_follow_is_planned_at_once(budget):
-    assert "would leave fewer than 3" in str(choose_to_search(THREE, whole_box, budget))
+    why = str(choose_to_search(THREE, whole_box, budget))
+    assert "would leave fewer than 3" in why
+    assert ("with --runs 11 it is" in why) == (budget == 14)
+
+
+def test_what_is_named_as_the_way_to_a_search_is_one():
+    design = choose_to_search(THREE, whole_box, 14, runs=11)
+    assert not isinstance(design, str)
+    assert (design.family, len(design)) == ("space-filling", 11)
 
 
 def test_levels_to_hold_against_each_other_are_left_to_an_optimal_design():
