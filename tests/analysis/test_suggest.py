@@ -348,17 +348,22 @@ def test_a_confirmation_that_held_ends_the_campaign():
     assert "The confirmation of these settings held (runs 16 to 18)." in after.why
 
 
-def test_one_that_did_not_hold_leads_until_a_later_run_is_in_and_an_earlier_setting_is_run_again():
+def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is_run_again():
     response = Response("coumarin", "%", "below", limit=12.0)
     found = analysis_of(response, column="coumarin_pct_as_printed")
     notice = Notice("confirmation", "Confirmation, runs 14 and 15: it did not hold.")
 
-    def after(*runs):
+    def after(*runs, stages):
+        (data,) = observed_of(found).values()
         return suggest(
-            found, whole_box, 4, confirmed=[Confirmed(runs, (150, 60, 20), False, notice)]
+            found,
+            whole_box,
+            4,
+            confirmed=[Confirmed(runs, (150, 60, 20), False, notice)],
+            observations={response.name: replace(data, stages=stages)},
         )
 
-    last = after(14, 15)
+    last = after(14, 15, stages=(1,) * 13 + (2, 2))
     assert (last.verdict, last.advice) == (
         "go-on",
         "Go on: runs 14 and 15 did not confirm what was recommended.",
@@ -367,7 +372,11 @@ def test_one_that_did_not_hold_leads_until_a_later_run_is_in_and_an_earlier_sett
     assert not any(run.kind == "confirm" for run in last.runs)
     made = {tuple(row) for row in SPACE.decode(found.fits[0].coded)}
     assert any(tuple(run.settings) in made for run in last.runs)
-    assert after(12, 13).advice == "Confirm now."  # runs 14 and 15 came after them
+    # Runs 14 and 15 were chosen with 12 and 13; as a later stage they answer them.
+    batch = after(12, 13, stages=(1,) * 11 + (2, 2, 2, 2))
+    assert batch.advice == "Go on: runs 12 and 13 did not confirm what was recommended."
+    later = after(12, 13, stages=(1,) * 11 + (2, 2, 3, 3))
+    assert "did not confirm" not in later.advice
 
 
 def test_confirmed_settings_are_kept_though_others_look_better_unless_the_rig_cannot_run_them(most):
