@@ -108,10 +108,14 @@ def check_lines(result: CheckResult) -> list[str]:
 
 def plan_lines(result: PlanResult) -> list[str]:
     lines = [*_title(result.campaign)]
-    made = "judged by" if result.design.family == "space-filling" else "for"
+    design = result.design
+    made = "judged by" if design.family == "space-filling" else "for"
+    model = (
+        f"{design.model} model" if design.model.startswith("full") else f"model of {design.model}"
+    )
     lines += wrapped(
-        f"Stage {result.stage}: {len(result.design)} runs, {result.design.family}, {made} a model "
-        f"of {result.design.model}. {result.design.reason}{_before_them(result)}"
+        f"Stage {result.stage}: {len(design)} runs, {design.family}, {made} a {model}. "
+        f"{design.reason}{_before_them(result)}"
     )
     if result.design.runner_up:
         lines += ["", *wrapped(result.design.runner_up)]
