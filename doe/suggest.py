@@ -439,7 +439,16 @@ class _Batch:
             if share >= GROUPS_TO_FEAR
             else f"Whether the {group} of the confirming runs or the models were off is not known"
         )
+        reason = (
+            f"Run before: once more, it tells whether the {group} of the confirming runs was "
+            "unlike the others, or the models are off."
+            if failed
+            else "Run before: once more, it ties the runs of this stage to the earlier ones."
+        )
         if any(again):
+            if failed:
+                first = again.index(True)
+                runs = [replace(r, reason=reason) if i == first else r for i, r in enumerate(runs)]
             what = f"{feared}; the repeat among these runs ties them to the earlier ones."
             return runs, (Notice("stage-tied", what),)
         places = [i for i, p in enumerate(self.proposals) if p.kind == "repeat"]
@@ -456,10 +465,7 @@ class _Batch:
         worth = self.decision.worth[self.ahead.pool]
         place = max(places, key=lambda i: float(worth[i]))
         cost = f"{self.decision.about(self.gains[-1])} to the {self.decision.gained}"
-        tie = replace(
-            self._run(place, len(runs) - 1),
-            reason="Run before: once more, it ties the runs of this stage to the earlier ones.",
-        )
+        tie = replace(self._run(place, len(runs) - 1), reason=reason)
         what = (
             f"{feared}: one run repeats an earlier setting, to tie this stage to the earlier ones. "
             f"It stands in place of a run that was expected to add {cost}."

@@ -371,7 +371,9 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
     assert last.why.startswith(notice.what)
     assert not any(run.kind == "confirm" for run in last.runs)
     made = {tuple(row) for row in SPACE.decode(found.fits[0].coded)}
-    assert any(tuple(run.settings) in made for run in last.runs)
+    again = [run for run in last.runs if tuple(run.settings) in made]
+    assert again
+    assert any("whether the stage of the confirming runs was unlike" in r.reason for r in again)
     # Runs 14 and 15 were chosen with 12 and 13; as a later stage they answer them.
     batch = after(12, 13, stages=(1,) * 11 + (2, 2, 2, 2))
     assert batch.advice == "Go on: runs 12 and 13 did not confirm what was recommended."
