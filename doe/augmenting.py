@@ -16,7 +16,7 @@ from doe.campaign import Campaign, shaping_parts
 from doe.errors import DesignError, DoeError, Notice, chosen_from
 from doe.factors import FloatArray
 from doe.ledger import Ledger, LedgerRow, prepares
-from doe.modelling import MODELS, ModelName, model_of
+from doe.modelling import MODELS, ModelName, model_of, model_wanted
 from doe.planning import scheduled_after
 from doe.schedule import Schedule
 from doe.stage import StageRecord
@@ -174,7 +174,7 @@ class _Ground:
                 f"every run of {campaign.name} is left out: there is nothing to add to.",
                 f"Plan anew under another name: doe new NAME (runs.csv holds {len(ledger.rows)}).",
             )
-        named: ModelName = "interactions" if campaign.purpose == "screening" else "quadratic"
+        named = model_wanted(campaign)
         words = record.model if record is not None else ""
         for each in MODELS:
             named = each if model_of(campaign.space, each).name == words else named

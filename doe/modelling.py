@@ -49,6 +49,7 @@ __all__ = [
     "model_asked",
     "model_called",
     "model_of",
+    "model_wanted",
     "models_weighed",
     "observations",
     "other_than_planned",
@@ -325,6 +326,11 @@ def _reason(row: LedgerRow) -> str | None:
     return NOT_RUN_YET if row.status == "planned" else None
 
 
+def model_wanted(campaign: Campaign) -> ModelName:
+    """Return the model that the campaign's purpose wants, where the person names none."""
+    return "interactions" if campaign.purpose == "screening" else "quadratic"
+
+
 def analysis_of(
     campaign: Campaign, observed: dict[str, Observations], model: ModelName | None
 ) -> Analysis:
@@ -339,7 +345,7 @@ def analysis_of(
     """
     from doe.analysis.optimum import analyse
 
-    wanted = model or ("interactions" if campaign.purpose == "screening" else "quadratic")
+    wanted = model or model_wanted(campaign)
     try:
         return analyse(
             campaign.responses,

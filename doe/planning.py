@@ -18,7 +18,7 @@ from doe.campaign import Affordable, Campaign
 from doe.errors import DesignError, Notice, chosen_from
 from doe.factors import FloatArray
 from doe.ledger import LedgerRow, prepares
-from doe.modelling import ModelName, model_called, model_of
+from doe.modelling import ModelName, model_called, model_of, model_wanted
 from doe.responses import Response
 from doe.samples import label_of
 from doe.schedule import Schedule, Totals, schedule, totals
@@ -301,8 +301,7 @@ def _balanced_plots(
     from doe.design.split_plot import WholePlots
     from doe.design.strata import whole_plot_columns
 
-    default: ModelName = "interactions" if campaign.purpose == "screening" else "quadratic"
-    model = model_of(campaign.space, wish.model or default)
+    model = model_of(campaign.space, wish.model or model_wanted(campaign))
     held = whole_plot_columns(model)
     within_terms = len(model) - held
     found: list[tuple[int, WholePlots]] = []

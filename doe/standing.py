@@ -1228,7 +1228,7 @@ def _file_changed(
         then = f"{by_hand}, then {command}" if by_hand else command
         what += (
             ": the runs that wait keep every limit as it is now, but their sheet prints the former "
-            f"stop limits. Do not run by it; for a new one: {then}"
+            f"stop limits. Take none from it; for a new sheet: {then}"
         )
         return [Notice("sheet-outdated", f"CAUTION, {what}")]
     else:

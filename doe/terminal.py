@@ -109,12 +109,8 @@ def check_lines(result: CheckResult) -> list[str]:
 def plan_lines(result: PlanResult) -> list[str]:
     lines = [*_title(result.campaign)]
     design = result.design
-    made = "judged by" if design.family == "space-filling" else "for"
-    model = (
-        f"{design.model} model" if design.model.startswith("full") else f"model of {design.model}"
-    )
     lines += wrapped(
-        f"Stage {result.stage}: {len(design)} runs, {design.family}, {made} a {model}. "
+        f"Stage {result.stage}: {len(design)} runs, {design.family}, {design.for_model}. "
         f"{design.reason}{_before_them(result)}"
     )
     if result.design.runner_up:

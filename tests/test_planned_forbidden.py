@@ -187,7 +187,7 @@ def test_a_changed_rig_that_forbids_no_planned_run_still_voids_the_sheets_stop_l
         for w in doe("status", "mint", "--json")["warnings"]
         if w["code"] == "sheet-outdated"
     )
-    assert "sheet prints the former stop limits. Do not run by it" in what
+    assert "sheet prints the former stop limits. Take none from it" in what
     assert "! CAUTION, campaign.toml changed since stage 1 was planned, in rig" in (
         doe("status", "mint").said_out
     )

@@ -36,7 +36,7 @@ def test_the_first_plan_looks_everywhere_and_leaves_the_rest_of_the_budget(plann
 def test_page_and_terminal_say_by_what_it_is_judged(command: Command) -> None:
     command("new", "mint", as_written=True)
     said = command("plan", "mint").said_out
-    assert "12 runs, space-filling, judged by a model of" in said
+    assert "12 runs, space-filling, judged by this model: main effects" in said
     assert "runs at many levels tell more of other shapes" in said
     page = Path("reports/mint-stage1-plan.html").read_text(encoding="utf-8")
     assert "a space-filling design judged by this model:" in page

@@ -352,8 +352,11 @@ def coverage(analysis: Analysis, noticed: Collection[str]) -> str:
             "How often the 95 % intervals here hold the truth is not known: no simulated campaign "
             f"was like this one, in which {listed(unlike)}."
         )
-    in_plots = any("plot" in dict(fit.variance_components) for fit in analysis.fits)
-    return HELD_IN_PLOTS if in_plots else HELD
+    return HELD_IN_PLOTS if _in_plots(analysis) else HELD
+
+
+def _in_plots(analysis: Analysis) -> bool:
+    return any("plot" in dict(fit.variance_components) for fit in analysis.fits)
 
 
 def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[str]:
@@ -364,8 +367,7 @@ def _unlike_simulated(analysis: Analysis, noticed: Collection[str]) -> Iterator[
     if few not in HELD_FOR or many not in HELD_FOR:
         count = str(few) if few == many else f"{few} to {many}"
         yield f"there are {count} runs ({HELD_FOR[0]} to {HELD_FOR[-1]} were simulated)"
-    in_plots = any("plot" in dict(fit.variance_components) for fit in fits)
-    if not in_plots and not all(_some_alike(fit.coded) for fit in fits):
+    if not _in_plots(analysis) and not all(_some_alike(fit.coded) for fit in fits):
         yield "no run is repeated"
     if len(space.numeric) < len(space):
         yield "a factor has levels"

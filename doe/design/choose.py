@@ -293,10 +293,11 @@ def choose_to_search(
     """
     _check_levels(space)
     planned = _to_search(space, budget) + (centres or 0) if runs is None else runs
+    least = len(linear_model(space)) + LEFT_OVER + (centres or 0)
     if space.categorical:
         names = " and ".join(space.names[i] for i in space.categorical)
         return f"the levels of {names} are better compared by a design made for that"
-    if planned - (centres or 0) < len(linear_model(space)) + LEFT_OVER:
+    if planned < least:
         return f"{planned} runs are too few to look everywhere in {len(space)} factors"
     if budget - planned < LEAST_TO_FOLLOW:
         told = (
@@ -304,8 +305,7 @@ def choose_to_search(
             "the budget buys"
         )
         fewer = budget - LEAST_TO_FOLLOW
-        enough = fewer - (centres or 0) >= len(linear_model(space)) + LEFT_OVER
-        return f"{told}; with --runs {fewer} it is" if enough else told
+        return f"{told}; with --runs {fewer} it is" if fewer >= least else told
     why = (
         "The best is searched in steps: these runs look everywhere, and the rest of the budget "
         "follows what they show."

@@ -58,6 +58,13 @@ class Design:
         return len(self.settings)
 
     @property
+    def for_model(self) -> str:
+        """What model the design is for; one that fills the space is made for none."""
+        named = self.model.startswith("full")
+        model = f"a {self.model} model" if named else f"this model: {self.model}"
+        return f"{'judged by' if self.family == 'space-filling' else 'for'} {model}"
+
+    @property
     def coded(self) -> FloatArray:
         """Settings (n, k) in coded units."""
         return self.space.code(self.settings)

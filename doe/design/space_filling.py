@@ -14,6 +14,8 @@ References
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -123,11 +125,16 @@ def _anywhere(space: FactorSpace, generator: np.random.Generator) -> FloatArray:
     return np.column_stack(columns)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
 class _Pairs:
-    """How much pairs of candidates add to the criterion."""
+    """How much pairs of candidates add to the criterion.
 
-    def __init__(self, places: FloatArray, categorical: npt.NDArray[np.bool_], least: FloatArray):
-        self._places, self._categorical, self._least = places, categorical, least
+    Places (m, k) are in shares of the ranges; `least` (k,) is 1/m of each factor.
+    """
+
+    _places: FloatArray
+    _categorical: npt.NDArray[np.bool_]
+    _least: FloatArray
 
     @classmethod
     def of(cls, space: FactorSpace, settings: FloatArray, runs: int) -> _Pairs:

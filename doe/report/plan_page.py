@@ -163,10 +163,7 @@ def _design_words(design: Design) -> str:
         "space-filling": "a space-filling design",
     }
     words = spoken.get(design.family, f"{design.family.replace('-', ' ')} design")
-    quadratic = design.model == "full quadratic"
-    made = "judged by" if design.family == "space-filling" else "for"
-    model = "a full quadratic model" if quadratic else f"this model: {design.model}"
-    return f"{words} {made} {model}"
+    return f"{words} {design.for_model}"
 
 
 def _days_section(planned: Schedule, needed: Totals) -> Section:
