@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from doe.analysis.scrutiny import PullOnBest, Scrutiny
     from doe.analysis.selection import Recommendation
     from doe.analysis.shown import Shown
+    from doe.analysis.surrogate import Surrogate
     from doe.analysis.transformation import BoxCox
 
 __all__ = [
@@ -798,7 +799,7 @@ def confirmations(
     They are judged by what was promised when they were accepted, where the stage's record has it.
 
     Runs of one stage at equal planned settings are judged together; runs of their stage and later
-    ones are not in what judges them.
+    ones are not in what judges them. Where one did not hold, later runs at its settings tell why.
 
     Parameters
     ----------
@@ -824,7 +825,14 @@ def confirmations(
         runs = [ledger.rows[i].run for i in places]
         closed, closure = _closure_verdict([closures[run] for run in runs if run in closures])
         fine = closed and all(v.held and v.limit_kept is not False for v in verdicts)
-        told = " ".join([*(v.words for v in verdicts), *closure])
+        later = [
+            i
+            for i, row in enumerate(ledger.rows)
+            if row.stage > stage and row.settings == settings and row.status == "done"
+        ]
+        failed = [v.response for v in verdicts if not v.held]
+        since = _run_again(campaign, ledger, observed, before, places, later, failed)
+        told = " ".join([*(v.words for v in verdicts), *closure, *since])
         numbers = standing.runs_in_words(runs)
         what = (
             f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
@@ -861,26 +869,75 @@ def _verdict(
 ) -> Confirmation | None:
     """Return the verdict on one response; None where there is nothing to judge by."""
     from doe.analysis.confirmation import Promise, confirmation, limit_alone
-    from doe.analysis.decision import surrogate_of
 
     data = observed[response.name]
-    values = np.array([data.values[i] for i in places if data.reasons()[i] is None])
-    usable = [i for i in before if data.reasons()[i] is None]
+    values = np.array([data.values[i] for i in _usable(data, places)])
     if not len(values):
         return None
-    if len({data.values[i] for i in usable}) < LEAST_TO_JUDGE:
+    if len({data.values[i] for i in _usable(data, before)}) < LEAST_TO_JUDGE:
         return limit_alone(response, values)
-    days = days_told(ledger)
-    own = surrogate_of(
+    own = _known_before(campaign, ledger, response, data, before)
+    group = "stage" if days_told(ledger) is None else "day"
+    made = read_stage(campaign.folder, ledger.rows[places[0]].stage)
+    promise = None if made is None else Promise(made.promised_of, made.promised)
+    return confirmation(response, own, np.array(settings), values, group, promise)
+
+
+def _usable(data: Observations, places: Sequence[int]) -> list[int]:
+    reasons = data.reasons()
+    return [i for i in places if reasons[i] is None]
+
+
+def _known_before(
+    campaign: Campaign,
+    ledger: Ledger,
+    response: Response,
+    data: Observations,
+    before: Sequence[int],
+) -> Surrogate:
+    """Return the surrogate of a response from the runs of earlier stages alone."""
+    from doe.analysis.decision import surrogate_of
+
+    usable, days = _usable(data, before), days_told(ledger)
+    return surrogate_of(
         response,
         data.only(usable),
         None if days is None else [days[i] for i in usable],
         np.random.default_rng([campaign.seed, len(usable)]),
     )
-    group = "stage" if days is None else "day"
-    made = read_stage(campaign.folder, ledger.rows[places[0]].stage)
-    promise = None if made is None else Promise(made.promised_of, made.promised)
-    return confirmation(response, own, np.array(settings), values, group, promise)
+
+
+def _run_again(
+    campaign: Campaign,
+    ledger: Ledger,
+    observed: Mapping[str, Observations],
+    before: Sequence[int],
+    places: Sequence[int],
+    later: Sequence[int],
+    failed: Sequence[str],
+) -> Iterator[str]:
+    """Yield what runs at the settings of a failed confirmation, made since, tell of each response.
+
+    Runs of the same day share whatever that day did, and tell nothing of it.
+    """
+    from doe.analysis.confirmation import run_again
+
+    days = days_told(ledger)
+    for response in (r for r in campaign.responses if r.name in failed):
+        data = observed[response.name]
+        confirming, again = _usable(data, places), _usable(data, later)
+        if days is not None:
+            again = [i for i in again if days[i] not in {days[j] for j in confirming}]
+        if not again:
+            continue
+        yield run_again(
+            response,
+            _known_before(campaign, ledger, response, data, before),
+            np.array(ledger.rows[places[0]].settings),
+            *(np.array([data.values[i] for i in rows]) for rows in (confirming, again)),
+            standing.runs_in_words([ledger.rows[i].run for i in again]).lower(),
+            "stage" if days is None else "day",
+        )
 
 
 def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:

@@ -255,7 +255,7 @@ def suggest(
     responses = [fit.response for fit in analysis.fits]
     data = observed[responses[0].name]
     decision = decision_of(analysis, observed, feasible, days, seed, settled)
-    decision = decision.with_settings(_coming(data, feasible))
+    decision = decision.with_settings(_asked_before(data, feasible))
     analysis = recommended(analysis, decision, weighed)
     group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
@@ -275,7 +275,7 @@ def suggest(
     elif told[0] == "confirm" and "confirm" in kinds:
         runs = _with_confirmation(analysis, decision, batch, runs, min(CONFIRMING, count), group)
     else:
-        runs, more = batch.tied(runs, "repeat" in kinds, group, failed is not None)
+        runs, more = batch.tied(runs, "repeat" in kinds, group, failed)
         tied = (*tied, *more)
     chosen = SuggestedRun(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
@@ -288,9 +288,10 @@ def suggest(
     return Suggestion(tuple(runs), *told, chosen, notices, promise, buys, known)
 
 
-def _coming(data: Observations, feasible: Feasible) -> FloatArray:
-    """Return the settings (n, k) of planned runs that wait and can still be run."""
-    at = data.planned[[i for i, why in enumerate(data.reasons()) if why == NOT_RUN_YET]]
+def _asked_before(data: Observations, feasible: Feasible) -> FloatArray:
+    """Return the settings (n, k) of runs made, or planned and waiting, that can still be run."""
+    may = [i for i, why in enumerate(data.reasons()) if why is None or why == NOT_RUN_YET]
+    at = data.planned[may]
     return np.asarray(at[feasible(at)] if len(at) else at)
 
 
@@ -419,58 +420,75 @@ class _Batch:
         )
 
     def tied(
-        self, runs: list[SuggestedRun], allowed: bool, group: str, failed: bool
+        self, runs: list[SuggestedRun], allowed: bool, group: str, failed: Confirmed | None
     ) -> tuple[list[SuggestedRun], tuple[Notice, ...]]:
         """Return the runs with one that ties this stage to earlier ones, where that is needed.
 
         Days and stages shift their runs at random in every model here, which costs no run. Where
         they are found to differ more than runs scatter, what a stage does is not told well enough
         from what its new settings do: then a setting run before, the best of them, is run again in
-        place of the run that buys least, unless the batch repeats one anyway. So it is where a
-        confirmation `failed`, which a day unlike the others would explain too.
+        place of the run that buys least, unless the batch repeats one anyway. After a `failed`
+        confirmation it is the setting of that one: on another day it tells whether the models
+        missed there or the day was unlike the others.
         """
         share = max(own.groups_differ for own in self.decision.surrogates.values())
-        if share < GROUPS_TO_FEAR and not failed:
+        if share < GROUPS_TO_FEAR and failed is None:
             return runs, ()
-        coded = [self.decision.space.code(run.settings)[0] for run in runs]
-        again = [np.abs(self.done - row).max(axis=1).min() < SAME_SETTING for row in coded]
         feared = (
             f"The {group}s seem to differ by more than runs scatter"
             if share >= GROUPS_TO_FEAR
             else f"Whether the {group} of the confirming runs or the models were off is not known"
         )
-        reason = (
-            f"Run before: once more, it tells whether the {group} of the confirming runs was "
-            "unlike the others, or the models are off."
-            if failed
-            else "Run before: once more, it ties the runs of this stage to the earlier ones."
-        )
-        if any(again):
-            if failed:
-                first = again.index(True)
-                runs = [replace(r, reason=reason) if i == first else r for i, r in enumerate(runs)]
-            what = f"{feared}; the repeat among these runs ties them to the earlier ones."
-            return runs, (Notice("stage-tied", what),)
-        places = [i for i, p in enumerate(self.proposals) if p.kind == "repeat"]
-        if self.hard:
-            last = coded[-1][list(self.hard)]
-            at = self.decision.coded[self.ahead.pool][:, list(self.hard)]
-            places = [i for i in places if np.abs(at[i] - last).max() < SAME_SETTING]
+        reason = "Run before: once more, it ties the runs of this stage to the earlier ones."
+        wanted = self.done
+        if failed is not None:
+            another = "on another day" if group == "day" else "in another stage"
+            reason = (
+                f"Run before, to confirm: once more, {another}, it tells whether the {group} of "
+                f"{_runs(failed.runs)} was unlike the others or the models miss there."
+            )
+            wanted = self.decision.space.code(np.array(failed.settings))
+        for i, run in enumerate(runs):
+            if self._among(self.decision.space.code(run.settings), wanted):
+                told = runs if failed is None else [*runs[:i], _for(run, reason), *runs[i + 1 :]]
+                what = f"{feared}; the repeat among these runs ties them to the earlier ones."
+                return told, (Notice("stage-tied", what),)
+        coded = self.decision.coded[self.ahead.pool]
+        last = self.decision.space.code(runs[-1].settings)[0][list(self.hard)]
+        places = [
+            i
+            for i, proposal in enumerate(self.proposals)
+            if proposal.kind in ("repeat", "confirm")
+            and self._among(coded[[i]], wanted)
+            and np.abs(coded[i][list(self.hard)] - last).max(initial=0.0) < SAME_SETTING
+        ]
         if not allowed or not places or len(runs) < LEAST_TO_TIE:
             what = (
                 f"{feared}, and none of these runs repeats an earlier one: what this stage does is "
                 "told from what its settings do by the models' random shift of each alone."
+                if failed is None
+                else f"{feared}, and none of these runs is at the settings of "
+                f"{_runs(failed.runs)}: they will not tell."
             )
             return runs, (Notice("stage-not-tied", what),)
         worth = self.decision.worth[self.ahead.pool]
         place = max(places, key=lambda i: float(worth[i]))
         cost = f"{self.decision.about(self.gains[-1])} to the {self.decision.gained}"
-        tie = replace(self._run(place, len(runs) - 1), reason=reason)
+        tie = _for(self._run(place, len(runs) - 1), reason)
         what = (
             f"{feared}: one run repeats an earlier setting, to tie this stage to the earlier ones. "
             f"It stands in place of a run that was expected to add {cost}."
         )
         return [*runs[:-1], tie], (Notice("stage-tied", what),)
+
+    @staticmethod
+    def _among(coded: FloatArray, some: FloatArray) -> bool:
+        """Tell whether one coded setting (1, k) is among some (r, k)."""
+        return bool(np.abs(some - coded).max(axis=1).min() < SAME_SETTING)
+
+
+def _for(run: SuggestedRun, reason: str) -> SuggestedRun:
+    return replace(run, kind="repeat", reason=reason)
 
 
 @dataclass(frozen=True, slots=True)
@@ -806,8 +824,8 @@ def _advised(
             "go-on",
             f"Go on: {_runs(failed.runs)} did not confirm what was recommended.",
             f"{failed.notice.what} Either the models miss there, or the day of these runs was "
-            "unlike the others: an earlier setting run again beside new ones tells which. Nothing "
-            f"is to be confirmed before that. {_what_runs_buy(decision, batch, count, group)[1]}",
+            "unlike the others: these settings run again on another day tell which. Nothing is to "
+            f"be confirmed before that. {_what_runs_buy(decision, batch, count, group)[1]}",
         )
     held = _what_held(decision, confirmed)
     enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMED_BY

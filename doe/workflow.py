@@ -496,7 +496,7 @@ def fit(
     told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
     suggesting = f"doe suggest {campaign.name}"
-    done = _done(campaign, ledger, confirmed)
+    done, failed = _done(campaign, ledger, confirmed), _not_confirmed(ledger, confirmed)
     then = standing.next_step(
         campaign,
         ledger,
@@ -504,8 +504,8 @@ def fit(
         if done
         else NextStep(
             suggesting,
-            f"{_not_confirmed(ledger, confirmed)}All planned runs are in. {suggesting} says what "
-            "to run next, or to stop.",
+            f"{failed}All planned runs are in. {suggesting} says what to run next, or to stop.",
+            leads=bool(failed),
         ),
     )
     unheeded = limits_not_heeded(analysis)

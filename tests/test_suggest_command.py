@@ -296,11 +296,42 @@ def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
     assert "it did not hold" in found["stop"]["why"]
     kinds = [run["kind"] for run in found["runs"]]
     assert "confirm" not in kinds
-    assert "repeat" in kinds
+    (again,) = (run for run in found["runs"] if "runs 16 and 17 was unlike" in run["reason"])
+    with (recorded / "runs.csv").open(encoding="utf-8", newline="") as file:
+        confirming = list(csv.DictReader(file))[-1]
+    assert all(float(confirming[key]) == value for key, value in again["settings"].items())
     for words in ("fit", "status"):
         told = " ".join(doe(words, "mint").out.split())
         assert "did not confirm" in told or "it did not hold" in told.partition("Workspace")[0]
+    assert "did not confirm" in "".join(doe("fit", "mint").out.splitlines()[:5])
     assert doe("status", "mint", "--json")["warnings"][0]["code"] == "confirmation"
+
+
+@pytest.mark.parametrize(
+    ("share", "told"),
+    [(1.0, "their day was probably low"), (0.5, "the models missed there")],
+    ids=["the day", "the models"],
+)
+def test_what_the_settings_of_a_failed_confirmation_gave_on_another_day_tells_why_it_failed(
+    doe: Command, recorded: Path, share: float, told: str
+) -> None:
+    def at(of_yield: float):
+        def changed(row: dict[str, str]) -> dict[str, str]:
+            row = made_up_results(row)
+            return row | {
+                "extract_yield_mg_g": str(of_yield * float(row["extract_yield_mg_g"])),
+            }
+
+        return changed
+
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    doe("record", "mint", str(fill(recorded / "sheet-stage2.csv", recorded / "b.csv", at(0.5))))
+    doe("suggest", "mint", "--runs", "3", "--accept")
+    doe("record", "mint", str(fill(recorded / "sheet-stage3.csv", recorded / "c.csv", at(share))))
+    found = doe("fit", "mint", "--json")
+    (what,) = (w["what"] for w in found["warnings"] if w["code"] == "confirmation")
+    assert told in what
+    assert "on another day" in what
 
 
 def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(

@@ -25,9 +25,11 @@ __all__ = [
     "confirmation",
     "days_unknown",
     "limit_alone",
+    "run_again",
     "unanswered",
 ]
 
+NORMAL_95 = 1.959964
 CONFIRMED_BY = 2
 """Fresh runs from which settings count as confirmed (our rule): one may hold by chance."""
 
@@ -135,6 +137,71 @@ def confirmation(
     guessed = days_unknown(response, own, group)
     words = f"{words}." if guessed is None else f"{words}. {guessed}"
     return Confirmation(response.name, n, mean, low, high, held, kept, words)
+
+
+def run_again(
+    response: Response,
+    own: Surrogate,
+    settings: FloatArray,
+    confirming: FloatArray,
+    again: FloatArray,
+    runs: str,
+    group: str = "day",
+) -> str:
+    """Return what runs at the settings (k,) of a failed confirmation tell of why it failed.
+
+    Parameters
+    ----------
+    own
+        The surrogate without the confirming runs and those made since.
+    confirming, again
+        Values (n,) of the confirming runs, and (m,) of those made in another group.
+    runs
+        The latter in words.
+
+    Notes
+    -----
+    Where days shift their runs as they did before, runs of another day come near the confirming
+    ones if the models miss there, and as predicted if the day of the confirming runs was unlike
+    the others. Each is a 95 % interval for the mean of the runs made again, of modelled values;
+    only if it is in one of them and not in the other is a cause named.
+    """
+    m, n = len(again), len(confirming)
+    low, high = own.interval_of_mean(settings, m)
+    mean, before = (
+        float(np.mean([own.forward(value) for value in values])) for values in (again, confirming)
+    )
+    reach = NORMAL_95 * np.sqrt(own.own_sd**2 * (1 / m + 1 / n) + 2 * own.group_sd**2)
+    as_predicted = own.forward(low) <= mean <= own.forward(high)
+    as_confirming = abs(mean - before) <= reach
+    unit = f" {response.unit}".rstrip()
+    came = float(own.back(np.array([mean]))[0])
+    when = "on another day" if group == "day" else f"in a later {group}"
+    told = (
+        f"{capital(response.words)} of {runs}, at the same settings {when}: "
+        f"{bearing(came, (high - low) / 2)}{unit}"
+    )
+    wanted = f"the {between(low, high)}{unit} predicted without the confirming runs"
+    if as_predicted and not as_confirming:
+        side = "low" if before < mean else "high"
+        return (
+            f"{told}, within {wanted} and unlike the confirming runs. So their {group} was "
+            f"probably {side}, and the models hold there."
+        )
+    if as_confirming and not as_predicted:
+        return (
+            f"{told}, like the confirming runs and outside {wanted}. So the models missed there; "
+            "they have learned from these runs since."
+        )
+    if as_predicted:
+        return (
+            f"{told}, near enough both to the confirming runs and to {wanted}, so whether the "
+            f"{group} or the models were off is still not known."
+        )
+    return (
+        f"{told}, neither like the confirming runs nor within {wanted}. So the {group}s shift "
+        "their runs more than was known, or a run went wrong: check the records of these runs."
+    )
 
 
 def limit_alone(response: Response, values: FloatArray) -> Confirmation | None:

@@ -352,6 +352,7 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
     response = Response("coumarin", "%", "below", limit=12.0)
     found = analysis_of(response, column="coumarin_pct_as_printed")
     notice = Notice("confirmation", "Confirmation, runs 14 and 15: it did not hold.")
+    made = SPACE.decode(found.fits[0].coded)
 
     def after(*runs, stages):
         (data,) = observed_of(found).values()
@@ -359,7 +360,7 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
             found,
             whole_box,
             4,
-            confirmed=[Confirmed(runs, (150, 60, 20), False, notice)],
+            confirmed=[Confirmed(runs, tuple(made[runs[-1] - 1]), False, notice)],
             observations={response.name: replace(data, stages=stages)},
         )
 
@@ -370,10 +371,8 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
     )
     assert last.why.startswith(notice.what)
     assert not any(run.kind == "confirm" for run in last.runs)
-    made = {tuple(row) for row in SPACE.decode(found.fits[0].coded)}
-    again = [run for run in last.runs if tuple(run.settings) in made]
-    assert again
-    assert any("whether the stage of the confirming runs was unlike" in r.reason for r in again)
+    (again,) = (run for run in last.runs if "the stage of runs 14 and 15 was unlike" in run.reason)
+    assert again.settings == pytest.approx(made[14])
     # Runs 14 and 15 were chosen with 12 and 13; as a later stage they answer them.
     batch = after(12, 13, stages=(1,) * 11 + (2, 2, 2, 2))
     assert batch.advice == "Go on: runs 12 and 13 did not confirm what was recommended."
