@@ -118,7 +118,7 @@ def offered(
 ) -> tuple[Offer, ...]:
     """Return the way asked for, worked out; all ways, each with what it buys, if none is.
 
-    Runs count at their planned settings; those left out count as lost.
+    Runs count at their planned settings; those left out or boiled count as lost.
 
     Parameters
     ----------
@@ -167,7 +167,7 @@ class _Ground:
     def of(
         cls, campaign: Campaign, ledger: Ledger, record: StageRecord | None, wish: AugmentWish
     ) -> _Ground:
-        rows = _kept(ledger.rows)
+        rows = _kept(campaign, ledger.rows)
         if not rows:
             raise DesignError.of(
                 "no-runs-kept",
@@ -209,9 +209,14 @@ class _Ground:
         return np.random.default_rng([self.seed, len(self.rows)])
 
 
-def _kept(rows: Sequence[LedgerRow]) -> tuple[LedgerRow, ...]:
-    """Return the runs of the designs that are not left out."""
-    return tuple(row for row in rows if row.status != "left out" and not prepares(row))
+def _kept(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[LedgerRow, ...]:
+    """Return the runs of the designs that are not lost."""
+    vapour = standing.lost_to_vapour(campaign, rows)
+    return tuple(
+        row
+        for row in rows
+        if row.status != "left out" and not prepares(row) and row.run not in vapour
+    )
 
 
 def existing_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> Existing:
@@ -382,7 +387,7 @@ def _repaired(ground: _Ground) -> Addition:
     if not lost:
         raise DesignError.of(
             "nothing-lost",
-            "no run is left out, or what was lost is planned again.",
+            "no run is left out or boiled, or what was lost is planned again.",
             "Mark a lost run in runs.csv: status “left out”, with the reason; one that begins with "
             "“repeat” has it run again at its settings.",
         )
@@ -456,7 +461,7 @@ def with_all_runs(
 
     With it come the groups of runs whose shifts a fit will take out, None where it takes out none.
     """
-    kept = _kept(rows)
+    kept = _kept(campaign, rows)
     existing = existing_runs(campaign, kept)
     whole = replace(
         added,

@@ -66,13 +66,13 @@ __all__ = [
 
 ModelName = Literal["main-effects", "interactions", "quadratic"]
 MODELS: tuple[ModelName, ...] = ("main-effects", "interactions", "quadratic")
-BOILED = "boiled: the achieved settings lie below saturation"
 LEAST_SPREAD = 1e-6
 PULLS_MOST = 20
 """Runs whose pull on the best is worked out, those of largest influence first: each costs a fit and
 a search."""
 LEAST_TO_JUDGE = 3
 """Different values that a surrogate needs to foretell another."""
+BOILED = "boiled: the achieved settings lie below saturation"
 OUTLIER = "large-residual"
 DOUBTS_OF_POLYNOMIAL = (
     "poor-prediction",
@@ -145,7 +145,7 @@ def observations(
             file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])
-    done = [row for row in rows if row.status == "done" and not prepares(row)]
+    done = standing.done_runs(rows)
     vapour = set(standing.boiled(campaign, done))
     achieved = standing.achieved_settings(rows)
     blocks = (
@@ -178,13 +178,7 @@ def observations(
         *standing.looked_over(campaign, ledger),
     )
     notices = (*notices, *standing.in_another_unit(campaign, done))
-    if vapour:
-        what = (
-            f"{standing.runs_in_words(sorted(vapour))} boiled as achieved and "
-            f"{'is' if len(vapour) == 1 else 'are'} left out of the fits."
-        )
-        notices = (*notices, Notice("boiled", what))
-    return observed, notices
+    return observed, (*notices, *standing.boiled_runs(campaign, rows))
 
 
 def limits_not_heeded(analysis: Analysis) -> str:

@@ -301,7 +301,7 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
     waiting = waiting_words(campaign, ledger)
     sentences += [waiting] if waiting else []
     for j, response in enumerate(ledger.schema.responses):
-        blank = [r.run for r in _done(ledger) if r.responses[j] is None]
+        blank = [r.run for r in done_runs(ledger.rows) if r.responses[j] is None]
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
     sentences += [
@@ -318,7 +318,7 @@ def alike(ledger: Ledger) -> tuple[tuple[Response, str, float], ...]:
     for j, (response, column) in enumerate(
         zip(schema.responses, schema.response_columns, strict=True)
     ):
-        values = [row.responses[j] for row in _done(ledger) if row.responses[j] is not None]
+        values = [row.responses[j] for row in done_runs(ledger.rows) if row.responses[j] is not None]
         first = values[0] if values else None
         if isinstance(first, float) and len(values) > 1 and all(v == first for v in values):
             found.append((response, column, first))
@@ -342,25 +342,27 @@ class LostRun:
 
 
 def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
-    """Return the runs left out, or to be repeated by their log, that nothing makes up for yet.
+    """Return the runs left out, boiled or to be repeated by their log, not made up for yet.
 
+    One whose temperature may stand in another unit counts as boiled only once that is settled.
     Each later run at the same settings makes up for one, and so does each of the kind `repair`
     where no repeat was asked for. A person asks for one by a reason that begins with ``repeat``.
     """
     records = read_log_records(campaign.folder)
     found: list[tuple[int, LostRun]] = []
     again: set[int] = set()
+    vapour = lost_to_vapour(campaign, ledger.rows)
     for row in ledger.rows:
         record = records.get(row.run)
         by_log = record is not None and record.decision == "repeat"
-        if prepares(row) or not (row.status == "left out" or by_log):
+        if prepares(row) or not (row.status == "left out" or by_log or row.run in vapour):
             continue
         later = (r for r in ledger.rows if r.stage > row.stage and r.run not in again)
         same = next((r.run for r in later if r.settings == row.settings), None)
         if same is not None:
             again.add(same)
             continue
-        why = row.left_out_because or (record.because if record is not None else "")
+        why = row.left_out_because or (record.because if record is not None else "it boiled as achieved")
         asked_by = f"rule {record.rule}" if by_log and record is not None else why
         repeat = by_log or why.casefold().startswith("repeat")
         found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by, row.lot)))
@@ -373,15 +375,15 @@ def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
     return tuple(lost for _, lost in found)
 
 
-def _done(ledger: Ledger) -> list[LedgerRow]:
+def done_runs(rows: Sequence[LedgerRow]) -> list[LedgerRow]:
     """Return the runs of the design that are done."""
-    return [row for row in ledger.rows if row.status == "done" and not prepares(row)]
+    return [row for row in rows if row.status == "done" and not prepares(row)]
 
 
 def _unweighed(ledger: Ledger) -> list[str]:
     """Return the runs that are done without their feed, where responses follow from it."""
     columns = ledger.schema.weighed_columns
-    done = _done(ledger)
+    done = done_runs(ledger.rows)
     if not ledger.schema.derives:
         return []
     place = columns.index("feed_g")
@@ -1160,6 +1162,31 @@ def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
     if codes is None:
         return ()
     return tuple(row.run for row, code in zip(known, codes, strict=True) if code == BOILS)
+
+
+def lost_to_vapour(campaign: Campaign, rows: Sequence[LedgerRow]) -> frozenset[int]:
+    """Return the runs of the design that boiled, but for those that may stand in another unit."""
+    done = done_runs(rows)
+    vapour = boiled(campaign, done)
+    return frozenset(vapour) - set(_meant_in_C(campaign, done)[1] if vapour else ())
+
+
+def boiled_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice on the runs that boiled: what becomes of them, and what makes up for them."""
+    vapour = boiled(campaign, done_runs(rows))
+    if not vapour:
+        return ()
+    few = len(vapour) == 1
+    what = (
+        f"{runs_in_words(sorted(vapour))} boiled as achieved and {'is' if few else 'are'} left out "
+        "of the fits."
+    )
+    if lost_to_vapour(campaign, rows):
+        what += (
+            " If the achieved settings are right, see what runs in "
+            f"{'its' if few else 'their'} place would buy: doe augment {campaign.name} --by repair"
+        )
+    return (Notice("boiled", what),)
 
 
 # ------------------------------------------------------------------- ledger against its stages

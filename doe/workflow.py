@@ -844,6 +844,7 @@ def status(asked: str, start: Path) -> StatusResult:
     notices = (*standing.beyond_by_logs(campaign), *campaign.notices())
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
+        notices = (*notices, *standing.boiled_runs(campaign, ledger.rows))
     ledger_now = ledger or Ledger(campaign.schema, ())
     confirmed = _verdicts_so_far(campaign, ledger_now)
     if _not_confirmed(ledger_now, confirmed):

@@ -12,6 +12,7 @@ import pytest
 from purpose import for_a_surface
 
 from doe import workflow
+from doe.augmenting import AugmentWish
 from doe.errors import CampaignFileError, Notice
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
@@ -236,6 +237,13 @@ def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> 
     assert reasons[2].startswith("boiled")
     assert [reason for i, reason in enumerate(reasons) if i != 2] == [None] * 14
     assert any(notice.code == "boiled" and "Run 3 " in notice.what for notice in notices)
+    # status, which counts it as done, says so too, and a run in its place is offered
+    said = {notice.code: notice.what for notice in workflow.status(str(folder), folder).notices}
+    assert said["boiled"].endswith("place would buy: doe augment mint --by repair")
+    added = workflow.augment(str(folder), folder, wish=AugmentWish("repair"))
+    assert added.planned is not None
+    assert [row.run for row in added.planned.rows if row.notes] == [16]
+    assert added.planned.rows[-1].notes == "run 3 again: it boiled as achieved"
 
 
 def test_feed_far_from_planned_and_moisture_written_as_a_share_are_asked_about(
