@@ -928,7 +928,8 @@ def _run_again(
             response,
             _known_before(campaign, ledger, response, data, before),
             np.array(ledger.rows[places[0]].settings),
-            *(np.array([data.values[i] for i in rows]) for rows in (confirming, again)),
+            np.array([data.values[i] for i in confirming]),
+            np.array([data.values[i] for i in again]),
             standing.runs_in_words([ledger.rows[i].run for i in again]).lower(),
             "stage" if days is None else "day",
         )

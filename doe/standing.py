@@ -318,7 +318,9 @@ def alike(ledger: Ledger) -> tuple[tuple[Response, str, float], ...]:
     for j, (response, column) in enumerate(
         zip(schema.responses, schema.response_columns, strict=True)
     ):
-        values = [row.responses[j] for row in done_runs(ledger.rows) if row.responses[j] is not None]
+        values = [
+            row.responses[j] for row in done_runs(ledger.rows) if row.responses[j] is not None
+        ]
         first = values[0] if values else None
         if isinstance(first, float) and len(values) > 1 and all(v == first for v in values):
             found.append((response, column, first))
@@ -362,7 +364,9 @@ def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
         if same is not None:
             again.add(same)
             continue
-        why = row.left_out_because or (record.because if record is not None else "it boiled as achieved")
+        why = row.left_out_because or (
+            record.because if record is not None else "it boiled as achieved"
+        )
         asked_by = f"rule {record.rule}" if by_log and record is not None else why
         repeat = by_log or why.casefold().startswith("repeat")
         found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by, row.lot)))

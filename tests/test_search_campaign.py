@@ -1,6 +1,7 @@
 """A campaign whose purpose is the best settings in few runs, from `doe new` to what follows."""
 
 import csv
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -116,13 +117,15 @@ def test_whole_plots_are_planned_as_for_a_surface(command: Command) -> None:
     assert "not searched in steps here: what is hard to change" in design["reason"]
 
 
-def test_levels_are_planned_as_for_a_surface(command: Command) -> None:
+def test_each_level_has_its_share_of_the_runs_that_look_everywhere(command: Command) -> None:
     command("new", "mint", as_written=True)
     levels = '[factors.grind]\n# levels = ["coarse", "fine"]'
     changed(f"# {levels}", levels.replace("# ", ""))
-    design = command("plan", "mint", "--json")["design"]
-    assert design["family"] == "optimal-i"
-    assert "not searched in steps here: the levels of grind" in design["reason"]
+    planned = command("plan", "mint", "--json")
+    assert planned["design"]["family"] == "space-filling"
+    of_level = Counter(run["settings"]["grind"] for run in planned["runs"])
+    assert set(of_level) == {"coarse", "fine"}
+    assert max(of_level.values()) - min(of_level.values()) <= 1
 
 
 def test_a_budget_that_leaves_none_to_follow_is_planned_at_once(command: Command) -> None:

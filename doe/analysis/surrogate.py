@@ -49,11 +49,14 @@ ALONE = (np.log(0.6), 1.0)
 BEND = (np.log(0.6), 1.0)
 SLOPE = (np.log(0.3), 0.9)
 CURVE = (np.log(0.12), 1.0)
+ALIKE = (np.log(0.2), 1.0)
 NOISE = (np.log(0.2), 1.2)
 GROUP = (np.log(0.1), 1.3)
 FIXED = (np.log(0.5), 1.0)
 """Priors of standard deviations, in standard deviations of the values (our choice); the last is
-wide, since few levels tell little of how much they differ."""
+wide, since few levels tell little of how much they differ. ALIKE is for what numeric factors bend
+together, at all levels of the categorical ones: each level has too few runs to tell bends alone.
+Without levels it would lose on slanting ridges what it gains on hills (`test_bench_strategy`)."""
 RUNS_ALONE, PLACES = 100, 60
 """Runs up to which each stands alone; places that more are gathered at."""
 KNOWN_NOISE = 0.35
@@ -69,7 +72,10 @@ class Recipe:
     centre, size
         Modelled values are centre + size × standardised ones.
     sets, weights
-        (s, k + g + 5) logarithms, in the order of the prior, and (s,) what each set weighs.
+        (s, k + g + 5) logarithms, in the order of the prior, one more with bends alike; and (s,)
+        what each set weighs.
+    numeric
+        Columns of features that bend alike; none where nothing does.
     features, z
         Of the places of runs: (b, d) columns, (b,) standardised values.
     alike, alone
@@ -88,6 +94,7 @@ class Recipe:
     size: float
     sets: FloatArray
     weights: FloatArray
+    numeric: Places
     features: FloatArray
     z: FloatArray
     alike: FloatArray
@@ -135,6 +142,7 @@ class Surrogate:
             self._size,
             self._sets,
             self._weights,
+            self._own.bent_alike,
             self._runs.features,
             self._runs.z,
             self._runs.alike,
@@ -491,11 +499,12 @@ def _prior(
     """Return mean and spread of the prior of the logarithms that make up a set.
 
     In order: a length scale a factor, bends of single factors, bends of all together, slope,
-    curvature, scatter of each grouping, scatter of runs.
+    curvature, with levels curvature alike, scatter of each grouping, scatter of runs.
     """
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
     groups = [GROUP if shift.anew else FIXED for shift in shifts]
-    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, *groups, noise]
+    alike = [ALIKE] if len(_bent_alike(_factor_of(space))) else []
+    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, *alike, *groups, noise]
     mean, sd = np.array(rows).T
     return mean, sd
 
@@ -719,8 +728,8 @@ class _Asked:
 class _Own:
     """The covariance that each set of length scales stands for.
 
-    Level + slopes + second order + bends of each factor alone + bends of all together. What
-    single factors do is told apart from how they act together, so that a factor that hardly
+    Level + slopes + second order + bends of each factor alone + bends of all together, and with
+    categorical factors a bend that all numeric ones share. What single factors do is told apart from how they act together, so that a factor that hardly
     matters costs few runs; second order lets noisy runs speak for a plain hill or an oblique
     ridge as strongly as a polynomial would, where they do.
     """
@@ -729,13 +738,15 @@ class _Own:
     factor_of: npt.NDArray[np.intp]
     columns: tuple[npt.NDArray[np.intp], ...]
     """Of each factor."""
+    bent_alike: Places
+    """Columns of numeric factors beside categorical ones."""
 
     LEVEL = 1.0
 
     @classmethod
     def of(cls, sets: FloatArray, factor_of: npt.NDArray[np.intp]) -> _Own:
         columns = [np.flatnonzero(factor_of == i) for i in range(int(factor_of.max()) + 1)]
-        return cls(sets, factor_of, tuple(columns))
+        return cls(sets, factor_of, tuple(columns), _bent_alike(factor_of))
 
     @property
     def _count(self) -> int:
@@ -748,13 +759,24 @@ class _Own:
 
     def shifts(self, sets: FloatArray) -> FloatArray:
         """Return the logarithms (s, g) of how much each grouping scatters."""
-        return sets[:, self._count + 4 : -1]
+        return sets[:, self._count + (5 if len(self.bent_alike) else 4) : -1]
+
+    def _alike(self, sets: FloatArray) -> FloatArray:
+        """Return how much (s,) numeric factors bend together, as a variance."""
+        return np.asarray(np.exp(2 * sets[:, self._count + 4]))
+
+    def _bend(self, features: FloatArray) -> FloatArray:
+        """Return the bend (m,) that numeric factors share, its mean over a range left off."""
+        return np.asarray((features[:, self.bent_alike] ** 2 - 1 / 3).sum(axis=1))
 
     def kernel(self, i: int, at: _Asked, runs: FloatArray) -> FloatArray:
         """Return the covariances (m, b) of settings and runs (b, d) under one set."""
         lengths, own, bend, slope, curve = self._parts(i)
         straight = at.features @ runs.T
         total = self.LEVEL + slope * straight + curve * straight**2
+        if len(self.bent_alike):
+            alike = self._alike(self.sets[[i]])[0]
+            total += alike * np.outer(self._bend(at.features), self._bend(runs))
         near = np.full_like(total, bend)
         for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
             apart = (levels[:, None] - runs[:, columns]) / lengths[columns]
@@ -767,7 +789,10 @@ class _Own:
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
         _, own, bend, slope, curve = self._parts(i)
         square = (a**2).sum(axis=1)
-        return np.asarray(self.LEVEL + slope * square + curve * square**2 + own + bend)
+        total = self.LEVEL + slope * square + curve * square**2 + own + bend
+        if len(self.bent_alike):
+            total += self._alike(self.sets[[i]])[0] * self._bend(a) ** 2
+        return np.asarray(total)
 
     def asked(self, features: FloatArray) -> _Asked:
         """Return features (m, d) with the levels of each factor among them."""
@@ -802,6 +827,8 @@ class _Own:
         near = np.exp(near, out=near)
         straight = (a * b).sum(axis=1)
         K = self.LEVEL + slope * straight + curve * straight**2
+        if len(self.bent_alike):
+            K += self._alike(sets)[:, None] * (self._bend(a) * self._bend(b))
         K += np.multiply(alone, own / k, out=alone)
         K += np.multiply(near, bend, out=near)
         K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
@@ -824,6 +851,9 @@ class _Own:
         pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
         curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
         total = level + slopes @ at.T + curves @ pairs.T
+        if len(self.bent_alike):
+            size = np.sqrt(self._alike(self.sets[[i]])[0])
+            total += size * generator.standard_normal((count, 1)) * self._bend(at)
         # Single precision, 13 times as fast: off by 1e-6 of the surface's own standard
         # deviation, a hundredth of what JITTER stands for.
         shares = np.concatenate([np.full(len(waves), share) for waves, share in parts])
@@ -867,3 +897,9 @@ def _features(space: FactorSpace, settings: FloatArray) -> FloatArray:
 def _factor_of(space: FactorSpace) -> npt.NDArray[np.intp]:
     widths = [len(f.levels) if isinstance(f, CategoricalFactor) else 1 for f in space]
     return np.repeat(np.arange(len(space)), widths)
+
+
+def _bent_alike(factor_of: npt.NDArray[np.intp]) -> Places:
+    """Return the columns of numeric factors where there are categorical ones; else none."""
+    one_column = np.bincount(factor_of)[factor_of] == 1
+    return np.flatnonzero(one_column & ~one_column.all())

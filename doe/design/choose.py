@@ -283,8 +283,7 @@ def choose_to_search(
     Returns
     -------
     Design or str
-        Why there is none, in a clause: levels of a categorical factor are better held against each
-        other by an optimal design; the budget leaves none to follow, or carries too few.
+        Why there is none, in a clause: the budget leaves none to follow, or carries too few.
 
     Raises
     ------
@@ -294,9 +293,6 @@ def choose_to_search(
     _check_levels(space)
     planned = _to_search(space, budget) + (centres or 0) if runs is None else runs
     least = len(linear_model(space)) + LEFT_OVER + (centres or 0)
-    if space.categorical:
-        names = " and ".join(space.names[i] for i in space.categorical)
-        return f"the levels of {names} are better compared by a design made for that"
     if planned < least:
         return f"{planned} runs are too few to look everywhere in {len(space)} factors"
     if budget - planned < LEAST_TO_FOLLOW:

@@ -219,6 +219,61 @@ def test_values_that_span_decades_are_modelled_by_their_logarithms():
     assert fit.chance_between(np.array([[100.0, 30.0]]), -np.inf, 0.2)[0] > 0.9
 
 
+def with_levels(runs):
+    """Runs of a hill in temperature and time, of another height with each of three levels."""
+    space = FactorSpace((*SPACE.factors, CategoricalFactor("grind", ("coarse", "fine", "dust"))))
+    generator = np.random.default_rng(8)
+    settings = space.decode(generator.uniform(-1, 1, (runs, 3)))
+    settings[:, 2] = np.arange(runs) % 3
+    values = surface(settings[:, :2]) + 4.0 * settings[:, 2] + generator.normal(0, 0.8, runs)
+    return space, settings, values
+
+
+def test_beside_levels_numeric_factors_bend_alike_as_scikit_learns_process_has_it():
+    """A bend that all share is a straight line in it (DotProduct), beside the other kernels."""
+    from sklearn.gaussian_process import kernels
+
+    class OfBend(kernels.DotProduct):
+        def __call__(self, X, Y=None, eval_gradient=False):
+            bend = [
+                (x[:, :2] ** 2 - 1 / 3).sum(axis=1)[:, None] for x in (X, X if Y is None else Y)
+            ]
+            return super().__call__(*bend)
+
+    space, settings, values = with_levels(14)
+    own = surrogate(space, settings, values, alone(14), np.random.default_rng(1), logarithmic=False)
+    recipe, mean = own.recipe, 0.0
+    assert recipe.numeric.tolist() == [0, 1]
+    at = space.decode(np.random.default_rng(2).uniform(-1, 1, (9, 3)))
+    at[:, 2] = np.arange(9) % 3
+    features = np.column_stack([space.code(at)[:, :2], np.sqrt(2) * (at[:, [2]] == np.arange(3))])
+    line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
+    for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
+        first, second, third, single, bend, slope, curve, alike, group, noise = one
+        lengths = [[first, second, *3 * [third]], [first, *4 * [1e9]], [1e9, second, *3 * [1e9]]]
+        lengths.append([1e9, 1e9, *3 * [third]])
+        near, *each = (kernels.RBF(length) for length in lengths)
+        kernel = (
+            kernels.ConstantKernel(1.0)
+            + slope**2 * line
+            + curve**2 * line * line
+            + alike**2 * OfBend(sigma_0=0.0, sigma_0_bounds="fixed")
+            + single**2 / 3 * (each[0] + each[1] + each[2])
+            + bend**2 * near
+        )
+        covariance = kernel(recipe.features)
+        covariance += (group**2 + noise**2 + recipe.jitter) * np.eye(14)
+        mean = mean + weight * kernel(features, recipe.features) @ np.linalg.solve(
+            covariance, recipe.z
+        )
+    assert own.mean_sd(at)[0] == pytest.approx(recipe.centre + recipe.size * mean, rel=1e-6)
+    # surfaces drawn from it have what it tells
+    drawn = own.paths(at, 4000, np.random.default_rng(3))
+    told = own.mean_sd(at)
+    assert drawn.mean(axis=0) == pytest.approx(told[0], abs=0.1 * told[1].max())
+    assert drawn.std(axis=0) == pytest.approx(told[1], rel=0.12)
+
+
 def test_levels_of_a_categorical_factor_are_told_apart():
     space = FactorSpace((*SPACE.factors, CategoricalFactor("grind", ("coarse", "fine", "dust"))))
     generator = np.random.default_rng(9)

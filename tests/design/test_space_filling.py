@@ -122,9 +122,17 @@ def test_what_is_named_as_the_way_to_a_search_is_one():
     assert (design.family, len(design)) == ("space-filling", 11)
 
 
-def test_levels_to_hold_against_each_other_are_left_to_an_optimal_design():
-    space = FactorSpace((HOT, TIME, CategoricalFactor("grind", ("coarse", "fine"))))
-    assert "levels of grind" in str(choose_to_search(space, whole_box, 20))
+@pytest.mark.parametrize("levels", [2, 3, 6])
+def test_levels_have_equal_shares_each_spread_over_the_ranges(levels):
+    space = FactorSpace((HOT, TIME, CategoricalFactor("salt", tuple("abcdef"[:levels]))))
+    design = choose_to_search(space, whole_box, 20)
+    assert not isinstance(design, str)
+    shares = np.bincount(design.settings[:, 2].astype(int), minlength=levels)
+    assert np.ptp(shares) <= 1
+    if levels < 6:  # a level of two runs fills nothing
+        for level in range(levels):
+            own = space.code(design.settings)[design.settings[:, 2] == level]
+            assert (np.ptp(own[:, :2], axis=0) > 0.9).all()  # nearly half of each range, of 2
 
 
 def test_centre_runs_are_added_when_asked_for():

@@ -145,10 +145,14 @@
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
     const hyper = [...weights].map((_, i) => {
       const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(k).map((v) => Math.exp(2 * v));
-      const [own, bend, slope, curve] = variances, noise = variances[variances.length - 1], shifts = variances.subarray(4, variances.length - 1);
+      const [own, bend, slope, curve] = variances, noise = variances[variances.length - 1], bent = s.bentAlike.length ? 1 : 0;
+      const together = bent ? variances[4] : 0, shifts = variances.subarray(4 + bent, variances.length - 1);
       const shared = s.anew.reduce((sum, anew, g) => sum + (anew ? shifts[g] : 0), 0);
-      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, shifts, shared, noise};
+      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, together, shifts, shared, noise};
     });
+    // the bend that numeric factors share: what each adds to it at a setting, and all at every run
+    const bends = (f, x) => (s.bentAlike.includes(columns[f][0]) ? x[0] * x[0] - 1 / 3 : 0);
+    const bendOfRun = [...z].map((_, j) => s.bentAlike.reduce((sum, c) => sum + features[j * d + c] ** 2 - 1 / 3, 0));
     // what one factor alone brings to the covariance between a setting and every run
     const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
     const alone = (f, x) => {
@@ -158,14 +162,14 @@
         columns[f].forEach((c, m) => { const b = features[j * d + c]; dot[j] += x[m] * b; apart += (x[m] - b) ** 2; });
         for (let i = 0; i < S; i++) alike[i * n + j] = Math.exp(-0.5 * apart / hyper[i].lengths[f] ** 2);
       }
-      return {dot, alike, square: x.reduce((sum, v) => sum + v * v, 0)};
+      return {dot, alike, square: x.reduce((sum, v) => sum + v * v, 0), bend: bends(f, x)};
     };
     const cross = (i, parts, into) => {
-      const {own, bend, slope, curve} = hyper[i];
+      const {own, bend, slope, curve, together} = hyper[i], shared = together * parts.reduce((sum, part) => sum + part.bend, 0);
       for (let j = 0; j < n; j++) {
         let straight = 0, sum = 0, near = 1;
         for (const part of parts) { const a = part.alike[i * n + j]; straight += part.dot[j]; sum += a; near *= a; }
-        into[j] = 1 + slope * straight + curve * straight * straight + own / k * sum + bend * near;
+        into[j] = 1 + slope * straight + curve * straight * straight + own / k * sum + bend * near + shared * bendOfRun[j];
       }
       return into;
     };
@@ -207,14 +211,14 @@
       return tables[f].get(v);
     });
     const at = (settings, tables) => {
-      const parts = partsAt(settings, tables), square = parts.reduce((sum, part) => sum + part.square, 0);
+      const parts = partsAt(settings, tables), square = parts.reduce((sum, part) => sum + part.square, 0), bent = parts.reduce((sum, part) => sum + part.bend, 0);
       return hyper.map((h, i) => {
         cross(i, parts, buffer);
         let mean = 0, known = 0;
         for (let j = 0; j < n; j++) mean += buffer[j] * alphas[i][j];
         solve(roots[i], buffer);
         for (let j = 0; j < n; j++) known += buffer[j] * buffer[j];
-        return {mean, variance: Math.max(0, 1 + h.slope * square + h.curve * square * square + h.own + h.bend - known)};
+        return {mean, variance: Math.max(0, 1 + h.slope * square + h.curve * square * square + h.together * bent * bent + h.own + h.bend - known)};
       });
     };
     const meanSd = (sides) => {
