@@ -36,6 +36,7 @@ from doe.errors import (
     DesignError,
     DoeError,
     FitError,
+    InfeasibleError,
     Notice,
     Problem,
     StateError,
@@ -480,6 +481,8 @@ def fit(
         fitted = analysis_of(campaign, observed, model)
     except FitError as error:
         raise _in_the_ledger(campaign, error) from error
+    except InfeasibleError as error:
+        raise _after_forbidden(campaign, ledger, error) from error
     several_days = len(set(days_of(ledger))) > 1 and not by_day
     screened = screenings(campaign, fitted, observed)
     days = days_of(ledger) if several_days else None
@@ -709,6 +712,8 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
         analysis = analysis_of(campaign, observed, None)
     except FitError as error:
         raise _too_little(campaign, kept, error) from error
+    except InfeasibleError as error:
+        raise _after_forbidden(campaign, kept, error) from error
     say("weighing the next runs")
     count = _count_to_suggest(campaign, kept) if wish.runs is None else wish.runs
     if accept and waiting:
@@ -1409,6 +1414,16 @@ def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
     else:
         remedy = f"See how to add runs, or make lost ones again: doe augment {campaign.name}"
     return FitError(Problem("too-few-runs", " ".join(told), Where(file), remedy))
+
+
+def _after_forbidden(campaign: Campaign, ledger: Ledger, error: InfeasibleError) -> InfeasibleError:
+    """Return that the rig can run nothing, after the runs that wait and are not to be made."""
+    forbidden = standing.barred(campaign, ledger)
+    if forbidden is None:
+        return error
+    file = str(campaign.folder / LEDGER_FILE)
+    first = Problem("planned-forbidden", forbidden.danger, Where(file), forbidden.remedy)
+    return InfeasibleError(first, *error.problems)
 
 
 def _in_the_ledger(campaign: Campaign, error: FitError) -> FitError:

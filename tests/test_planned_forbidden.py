@@ -177,6 +177,19 @@ def test_where_the_rig_can_run_nothing_any_more_the_remedy_is_to_see_why(planned
     assert "Operating ratio of the rupture disc" in doe("check", "mint").said_out
 
 
+def test_under_way_runs_that_wait_are_named_though_the_rig_can_run_nothing_any_more(
+    planned: Command, tmp_path: Path
+) -> None:
+    hand_in(planned, tmp_path, 12)
+    edit(*WEAK_DISC)
+    for command in ("fit", "suggest"):
+        first, second = planned(command, "mint", "--json", status=1)["errors"]
+        assert first["code"] == "planned-forbidden"
+        assert "not to be run: runs 13 to 15" in first["what"]
+        assert second["code"] == "no-feasible-setting"
+        assert "DANGER" in planned(command, "mint", status=1).err
+
+
 def test_a_changed_rig_that_forbids_no_planned_run_still_voids_the_sheets_stop_limits(
     planned: Command,
 ) -> None:
