@@ -133,7 +133,7 @@ class Suggestion:
 
     `recommended` are the settings to work at if no more runs are made; its reason tells by which
     models, `shown` whether they are more than a guess. `promise` is what judges the confirming runs
-    among them; `buys` says what the runs are expected to buy.
+    among them; `buys` says what the runs are expected to buy, `pay` whether that is worth them.
     """
 
     runs: tuple[SuggestedRun, ...]
@@ -145,6 +145,7 @@ class Suggestion:
     promise: Promise | None = None
     buys: str = ""
     shown: Shown = NOTHING_KNOWN
+    pay: bool = False
 
 
 def runs_beyond_limits(
@@ -282,10 +283,10 @@ def suggest(
     )
     many = sum(run.kind == "confirm" for run in runs)
     promise = _promise(decision, many) if many else None
-    _, buys = _what_runs_buy(decision, batch, count, group)
+    pay, buys = _what_runs_buy(decision, batch, count, group)
     known = NOTHING_KNOWN if acting is None else shown(analysis, acting, ())
     notices = (*analysis.notices, *tied)
-    return Suggestion(tuple(runs), *told, chosen, notices, promise, buys, known)
+    return Suggestion(tuple(runs), *told, chosen, notices, promise, buys, known, pay)
 
 
 def _asked_before(data: Observations, feasible: Feasible) -> FloatArray:

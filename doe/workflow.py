@@ -1249,8 +1249,13 @@ def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
     """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
     if wished:
         return replace(found, verdict="stop", advice=done, why=found.buys)
-    more = "Whoever wants more runs all the same asks for them: --runs N, or --kind KIND."
-    why = f"{found.buys} {more}"
+    asked = "--runs N, or --kind KIND."
+    why = (
+        f"These settings do what was promised; better ones may be found. {found.buys} To look on, "
+        f"ask for runs: {asked}"
+        if found.pay
+        else f"{found.buys} Whoever wants more runs all the same asks for them: {asked}"
+    )
     return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
 
 

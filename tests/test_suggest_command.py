@@ -348,6 +348,16 @@ def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(
     found = doe("suggest", "mint", "--json")
     assert found["stop"]["verdict"] == "stop"
     assert found["runs"] == []
+    # what more runs buy is told so that it does not gainsay the end
+    least, each = (
+        float(re.search(pattern, found["stop"]["why"])[1])
+        for pattern in (
+            r"More runs pay from ([\d.]+)",
+            r"these bring (?:about |less than )?([\d.]+)",
+        )
+    )
+    told = "better ones may be found" if each > least else "Whoever wants more runs all the same"
+    assert told in found["stop"]["why"]
     ledger = (recorded / "runs.csv").read_bytes()
     assert (
         doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]["code"] == "confirmed"
