@@ -265,6 +265,7 @@ def test_when_a_share_is_out_agrees_with_the_curve(model: CurveModel, truth: Tru
 # ----------------------------------------------------------------------------- what is promised
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("model", "truth", "values"),
     [

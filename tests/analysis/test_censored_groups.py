@@ -222,6 +222,7 @@ def test_values_that_do_not_fix_the_scatter_are_refused():
         fit_censored_groups(X, y, sides, plots)
 
 
+@pytest.mark.long
 def test_tests_and_intervals_in_plots_hold_their_level():
     """60 null campaigns of nine plots of four, a quarter of the values below detection."""
     rng, space = np.random.default_rng(12), coded_space(2)

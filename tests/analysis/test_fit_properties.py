@@ -139,6 +139,7 @@ def test_partial_sum_of_squares_equals_rise_of_residual_without_the_term():
         assert test.sum_of_squares == pytest.approx(rise)
 
 
+@pytest.mark.long
 def test_intervals_cover_as_often_as_they_say():
     """2,000 simulated campaigns; four standard errors of a binomial share with p = 0.9."""
     generator = np.random.default_rng(20)

@@ -73,6 +73,7 @@ def test_none_is_judged_from_fewer_than_seven_contrasts():
     assert {e.clear for e in stratum.effects} == {None}
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("m", [7, 11, 15, 21, 31])
 def test_false_alarms_of_a_whole_experiment_against_simulation(m):
     """Lenth's steps written anew, and his t with m/3 degrees of freedom from scipy.stats."""

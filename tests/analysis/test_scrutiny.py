@@ -98,6 +98,7 @@ def test_drift_is_not_judged_where_the_model_leaves_only_rounding():
     assert "drift" not in {n.code for n in found.notices}
 
 
+@pytest.mark.long
 def test_drift_test_rejects_as_often_as_its_level():
     """800 campaigns without drift."""
     p_values = []
@@ -240,6 +241,7 @@ def p_values(**truth):
     return np.array(found)
 
 
+@pytest.mark.long
 def test_terms_that_the_fitted_model_lacks_are_no_drift():
     """24 campaigns: by main effects most would be sent to look for what changed on the rig."""
     _, alone, runs, days = (p_values() < 0.05).sum(axis=0)
@@ -249,11 +251,13 @@ def test_terms_that_the_fitted_model_lacks_are_no_drift():
     assert days <= 4
 
 
+@pytest.mark.long
 def test_real_drift_is_found_beside_the_recommended_model():
     assert (p_values(drift=6.0)[:, 2] < 0.05).sum() >= 20
     assert (p_values(days=6.0)[:, 3] < 0.05).sum() >= 16
 
 
+@pytest.mark.long
 def test_gross_value_is_found_by_the_recommended_model_and_not_by_one_that_lacks_terms():
     right = wrong = by_main_effects = 0
     for seed in range(24):
@@ -272,6 +276,7 @@ def test_gross_value_is_found_by_the_recommended_model_and_not_by_one_that_lacks
     assert by_main_effects <= 2
 
 
+@pytest.mark.long
 def test_logarithm_is_asked_for_where_effects_multiply_and_not_where_terms_lack():
     """24 campaigns each: effects on the values, and effects on their logarithms."""
     asked = {}
@@ -317,6 +322,7 @@ def scrutinised(seed, drift=0.0, gross=0.0):
     )
 
 
+@pytest.mark.long
 def test_a_gross_value_does_not_hide_a_drift():
     """24 campaigns with run 9 off by 20 and 0.4 a run of drift, the scatter being 1."""
     found = [scrutinised(seed, drift=0.4, gross=20.0) for seed in range(24)]
@@ -332,6 +338,7 @@ def test_a_gross_value_does_not_hide_a_drift():
     )
 
 
+@pytest.mark.long
 def test_nothing_is_found_where_nothing_is_wrong():
     """60 campaigns: an outlier in 2 of 100 at most, drift by either test in 5 of 100."""
     found = [scrutinised(seed) for seed in range(60)]

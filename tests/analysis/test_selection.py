@@ -334,6 +334,7 @@ def test_values_that_a_model_passes_through_leave_nothing_to_compare_by():
     assert not any(c.exact for c in found.candidates if "x1²" not in c.model.labels)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(("plots", "most"), [(4, 4), (7, 3)])
 def test_plots_that_scatter_seldom_pass_for_an_effect_of_what_is_set_once_a_plot(plots, most):
     """30 campaigns each of runs in plots that scatter by twice the runs; temperature is idle.

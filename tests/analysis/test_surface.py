@@ -122,6 +122,7 @@ def test_nature_of_known_surfaces(truth, nature, words):
     assert words in found.words
 
 
+@pytest.mark.long
 def test_true_level_place_is_in_its_region_as_often_as_stated():
     """95 % of 2000 simulated campaigns, within 2.6 Monte-Carlo errors; exact by theory."""
     true_place, hits, campaigns = np.array([[0.4, -0.2]]), 0, 2000

@@ -183,6 +183,7 @@ def test_whole_plots_shift_their_runs_too():
     assert len(shifts_of(whole, list(plots))) == 1
 
 
+@pytest.mark.long
 def test_over_many_campaigns_it_explains_unseen_values_and_is_not_too_sure():
     """Our own expectation: unseen R² 0.85 on average, nine tenths within two standard errors."""
     within, unexplained = [], []
@@ -328,6 +329,7 @@ def decided(response, settings, values, seed):
     return decide([response], {"y": data}, whole_box, [seed, n])
 
 
+@pytest.mark.long
 def test_the_true_best_place_is_covered_about_as_often_as_stated():
     """25 simulated campaigns, at least three Monte-Carlo errors below 95 % for each factor."""
     hits, campaigns, wide = np.zeros(2), 25, []
