@@ -31,7 +31,7 @@ from doe.ledger import (
 from doe.log_record import LogRecord, read_log_records
 from doe.samples import drain_label_of, label_of
 from doe.stage import StageRecord, read_stage
-from doe.wording import capital
+from doe.wording import capital, lowered
 
 if TYPE_CHECKING:
     from doe.responses import Response
@@ -52,6 +52,7 @@ __all__ = [
     "barred",
     "begun_day",
     "beyond",
+    "beyond_as_achieved",
     "beyond_by_logs",
     "boiled",
     "bottled_oddly",
@@ -453,6 +454,56 @@ def beyond(campaign: Campaign, records: Sequence[LogRecord]) -> tuple[Notice, ..
     return tuple(notices)
 
 
+def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a loud notice where runs as achieved went beyond limits of the rig.
+
+    Judged as a log is, by what was seen, runs left out too; of runs with a log that one tells, and
+    those that may stand in another unit are asked about. Where no pressure was written down the
+    one set counts.
+    """
+    if "temperature" not in campaign.space.names:
+        return ()
+    place = campaign.space.names.index("temperature")
+    known = [row for row in rows if row.achieved[place] is not None]
+    elsewhere = {*read_log_records(campaign.folder), *_meant_in_C(campaign, known)[1]}
+    seen = [row for row in known if row.run not in elsewhere]
+    told = []
+    for row, pressure in zip(seen, _pressures_held(campaign, seen), strict=True):
+        celsius = float(row.achieved[place] or 0.0)
+        passed = rig_room.beyond_limits(
+            campaign.rig,
+            np.array([celsius]),
+            None if pressure is None else np.array([pressure]),
+        )
+        shown = "" if pressure is None else f"{campaign.rig.shown(np.array(pressure)):.4g} "
+        values = {
+            "temperature": f"{celsius:g} °C",
+            "pressure": f"{shown}{campaign.rig.shown_unit}",
+        }
+        told += [
+            f"run {row.run}: {values[of]} is beyond "
+            + "; ".join(one.limit for one in passed if one.quantity == of)
+            for of in dict.fromkeys(one.quantity for one in passed)
+        ]
+    if not told:
+        return ()
+    what = (
+        f"DANGER, limits were passed by the achieved settings. {capital('. '.join(told))}. If that "
+        f"is a slip, hand the cell in again, with --replace. If not: {lowered(ASK_BEFORE_HEAT)}"
+    )
+    return (Notice("achieved-limits-passed", what),)
+
+
+def _pressures_held(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[float | None]:
+    """Return the pressure [bara] that each run held: as achieved, else as it was set."""
+    if not rows:
+        return []
+    held = campaign.conditions([row.settings for row in rows]).pressure_bara
+    if "pressure" in campaign.space.names:
+        held = campaign.conditions(achieved_settings(rows)).pressure_bara
+    return [None] * len(rows) if held is None else [float(value) for value in held]
+
+
 def _held_off(record: LogRecord, figure: str) -> float:
     """Return how far off its set value a run was held, by the median of its extraction."""
     found = record.found
@@ -743,6 +794,7 @@ def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
         *_impossible_values(campaign, rows),
         *_odd_weighings(campaign, rows),
         *_water_far_off(campaign, likely),
+        *beyond_as_achieved(campaign, rows),
         *_limits_broken(campaign, likely, dict.fromkeys(meant, unit)),
     )
 
@@ -1127,7 +1179,7 @@ def _odd_total(campaign: Campaign, row: LedgerRow, bottles: Sequence[Bottle]) ->
 def _limits_broken(
     campaign: Campaign, rows: Sequence[LedgerRow], units: Mapping[int, str] | None = None
 ) -> list[Notice]:
-    """Return a notice for each limit that a run broke as achieved.
+    """Return a notice for each run that broke limits as achieved, as if that had been planned.
 
     `units` holds, by run, the unit from which its temperature was converted, where it was.
     """
@@ -1139,15 +1191,17 @@ def _limits_broken(
     except (ValueError, ArithmeticError):
         what = "The achieved settings could not be held against the rig's limits."
         return [Notice("achieved-not-checked", what)]
-    return [
-        Notice(
-            "achieved-breaks-limit",
-            f"Run {row.run} as achieved{_if_in((units or {}).get(row.run))}: "
-            f"{envelope.sentence(i, int(j))}",
-        )
-        for i, row in enumerate(known)
-        for j in np.flatnonzero(envelope.margin[i] < 0)
-    ]
+    notices = []
+    for i, row in enumerate(known):
+        broken = [envelope.limits[int(j)].title for j in np.flatnonzero(envelope.margin[i] < 0)]
+        if broken:
+            what = (
+                f"Run {row.run} as achieved{_if_in((units or {}).get(row.run))} breaks "
+                f"{'a limit' if len(broken) == 1 else 'limits'} that plans keep, swings counted: "
+                f"{'; '.join(broken)}."
+            )
+            notices.append(Notice("achieved-breaks-limit", what))
+    return notices
 
 
 def _if_in(unit: str | None) -> str:

@@ -50,8 +50,15 @@ __all__ = [
 ]
 
 WIDTH = 96
-DANGERS = ("planned-forbidden", "sheet-outdated", "log-limits-passed", "log-beyond-declared")
-"""Notices that status says in full, whatever room they take."""
+DANGERS = (
+    "planned-forbidden",
+    "sheet-outdated",
+    "log-limits-passed",
+    "achieved-limits-passed",
+    "log-beyond-declared",
+    "confirmation",
+)
+"""Notices that status says in full, whatever room they take; a confirmation that failed is one."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5
 """Notices in full where a page has the others: dangers all, then of the rest one of a kind up to

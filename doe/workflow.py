@@ -848,11 +848,12 @@ def status(asked: str, start: Path) -> StatusResult:
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
     notices = (*standing.beyond_by_logs(campaign), *campaign.notices())
     if ledger is not None:
+        notices = (*standing.beyond_as_achieved(campaign, ledger.rows), *notices)
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
         notices = (*notices, *standing.boiled_runs(campaign, ledger.rows))
     ledger_now = ledger or Ledger(campaign.schema, ())
     confirmed = _verdicts_so_far(campaign, ledger_now)
-    if _not_confirmed(ledger_now, confirmed):
+    if confirmed and not confirmed[-1].held:
         notices = (confirmed[-1].notice, *notices)
     done = _done(campaign, ledger_now, confirmed)
     return StatusResult(

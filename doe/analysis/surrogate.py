@@ -728,10 +728,11 @@ class _Asked:
 class _Own:
     """The covariance that each set of length scales stands for.
 
-    Level + slopes + second order + bends of each factor alone + bends of all together, and with
-    categorical factors a bend that all numeric ones share. What single factors do is told apart from how they act together, so that a factor that hardly
-    matters costs few runs; second order lets noisy runs speak for a plain hill or an oblique
-    ridge as strongly as a polynomial would, where they do.
+    Level + slopes + second order + bends of each factor alone + bends of all together, and beside
+    categorical factors a bend that all numeric ones share. What single factors do is told apart
+    from how they act together, so that a factor that hardly matters costs few runs; second order
+    lets noisy runs speak for a plain hill or an oblique ridge as strongly as a polynomial would,
+    where they do.
     """
 
     sets: FloatArray

@@ -15,6 +15,7 @@ LOUD = (
     "planned-forbidden",
     "sheet-outdated",
     "log-limits-passed",
+    "achieved-limits-passed",
     "log-beyond-declared",
     "log-boiled",
     "log-may-have-boiled",
