@@ -179,7 +179,7 @@ def observations(
         *standing.looked_over(campaign, ledger),
     )
     notices = (*notices, *standing.in_another_unit(campaign, done))
-    return observed, (*notices, *standing.boiled_runs(campaign, rows))
+    return observed, (*notices, *standing.boiled_runs(campaign, ledger))
 
 
 def limits_not_heeded(analysis: Analysis) -> str:
@@ -820,20 +820,24 @@ def confirmations(
         runs = [ledger.rows[i].run for i in places]
         closed, closure = _closure_verdict([closures[run] for run in runs if run in closures])
         fine = closed and all(v.held and v.limit_kept is not False for v in verdicts)
-        later = [
-            i
-            for i, row in enumerate(ledger.rows)
-            if row.stage > stage and row.settings == settings and row.status == "done"
-        ]
         failed = [v.response for v in verdicts if not v.held]
-        since = _run_again(campaign, ledger, observed, before, places, later, failed)
-        told = " ".join([*(v.words for v in verdicts), *closure, *since])
+        why, remark = _run_again(campaign, ledger, observed, before, places, failed)
+        told = " ".join([*(v.words for v in verdicts), *closure, *why, *remark])
         numbers = standing.runs_in_words(runs)
         what = (
             f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
         )
-        notice = Notice("confirmation", what, good=fine)
-        found.append(Confirmed(tuple(runs), settings, fine, notice))
+        found.append(
+            Confirmed(
+                tuple(runs),
+                settings,
+                fine,
+                Notice("confirmation", what, good=fine),
+                "" if fine else "interval" if failed else "limit" if closed else "closure",
+                " ".join(why),
+                bool(campaign.feasible(np.array([settings]))[0]),
+            )
+        )
     return tuple(found)
 
 
@@ -908,32 +912,51 @@ def _run_again(
     observed: Mapping[str, Observations],
     before: Sequence[int],
     places: Sequence[int],
-    later: Sequence[int],
     failed: Sequence[str],
-) -> Iterator[str]:
-    """Yield what runs at the settings of a failed confirmation, made since, tell of each response.
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Return what later runs at the settings of a confirmation tell of each response that failed.
 
-    Runs of the same day share whatever that day did, and tell nothing of it.
+    With it comes a remark on such runs that tell nothing of a day: those of the same day share
+    whatever it did, and of one not written down it is not known.
     """
     from doe.analysis.confirmation import run_again
 
-    days = days_told(ledger)
+    first, days = ledger.rows[places[0]], days_told(ledger)
+    own_days = {0} if days is None else {0} | {days[i] for i in places}
+    later = [
+        i
+        for i, row in enumerate(ledger.rows)
+        if row.stage > first.stage and row.settings == first.settings and row.status == "done"
+    ]
+    known = days is None or all(days[i] for i in places)
+    tell = [i for i in later if days is None or (known and days[i] not in own_days)]
+    told = []
     for response in (r for r in campaign.responses if r.name in failed):
         data = observed[response.name]
-        confirming, again = _usable(data, places), _usable(data, later)
-        if days is not None:
-            again = [i for i in again if days[i] not in {days[j] for j in confirming}]
-        if not again:
+        sides = data.censored or (None,) * len(ledger.rows)
+        confirming, again = _usable(data, places), _usable(data, tell)
+        if not again or any(sides[i] for i in (*confirming, *again)):
             continue
-        yield run_again(
-            response,
-            _known_before(campaign, ledger, response, data, before),
-            np.array(ledger.rows[places[0]].settings),
-            np.array([data.values[i] for i in confirming]),
-            np.array([data.values[i] for i in again]),
-            standing.runs_in_words([ledger.rows[i].run for i in again]).lower(),
-            "stage" if days is None else "day",
+        told.append(
+            run_again(
+                response,
+                _known_before(campaign, ledger, response, data, before),
+                np.array(first.settings),
+                np.array([data.values[i] for i in confirming]),
+                np.array([data.values[i] for i in again]),
+                standing.runs_in_words([ledger.rows[i].run for i in again]).lower(),
+                "stage" if days is None else "day",
+            )
         )
+    if told or not failed or not later:
+        return tuple(told), ()
+    runs = standing.runs_in_words([ledger.rows[i].run for i in later])
+    remark = (
+        f"{runs}, at the same settings, {'tells' if len(later) == 1 else 'tell'} nothing of why: "
+        "made on the day of the confirming runs, on a day that is not written down, or without a "
+        "value that can be used."
+    )
+    return (), (remark,)
 
 
 def found_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Notice, ...]:

@@ -365,9 +365,9 @@ def lost_runs(campaign: Campaign, ledger: Ledger) -> tuple[LostRun, ...]:
         if same is not None:
             again.add(same)
             continue
-        why = row.left_out_because or (
-            record.because if record is not None else "it boiled as achieved"
-        )
+        why = row.left_out_because or (record.because if record is not None else "")
+        if row.run in vapour and not by_log:
+            why = "it boiled as achieved"
         asked_by = f"rule {record.rule}" if by_log and record is not None else why
         repeat = by_log or why.casefold().startswith("repeat")
         found.append((row.stage, LostRun(row.run, row.settings, why, repeat, asked_by, row.lot)))
@@ -1229,20 +1229,23 @@ def lost_to_vapour(campaign: Campaign, rows: Sequence[LedgerRow]) -> frozenset[i
     return frozenset(vapour) - set(_meant_in_C(campaign, done)[1] if vapour else ())
 
 
-def boiled_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+def boiled_runs(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
     """Return a notice on the runs that boiled: what becomes of them, and what makes up for them."""
-    vapour = boiled(campaign, done_runs(rows))
+    vapour = boiled(campaign, done_runs(ledger.rows))
     if not vapour:
         return ()
-    few = len(vapour) == 1
     what = (
-        f"{runs_in_words(sorted(vapour))} boiled as achieved and {'is' if few else 'are'} left out "
-        "of the fits."
+        f"{runs_in_words(sorted(vapour))} boiled as achieved and "
+        f"{'is' if len(vapour) == 1 else 'are'} left out of the fits."
     )
-    if lost_to_vapour(campaign, rows):
+    open_ones = {lost.run for lost in lost_runs(campaign, ledger)}
+    missed = [run for run in vapour if run in open_ones]
+    if missed:
+        place = f"{runs_in_words(missed).lower()}" if len(missed) < len(vapour) else "them"
+        place = "it" if len(vapour) == 1 else place
         what += (
-            " If the achieved settings are right, see what runs in "
-            f"{'its' if few else 'their'} place would buy: doe augment {campaign.name} --by repair"
+            f" If the achieved settings are right, see what making up for {place} would buy: "
+            f"doe augment {campaign.name} --by repair"
         )
     return (Notice("boiled", what),)
 

@@ -276,7 +276,9 @@ def suggest(
     elif told[0] == "confirm" and "confirm" in kinds:
         runs = _with_confirmation(analysis, decision, batch, runs, min(CONFIRMING, count), group)
     else:
-        runs, more = batch.tied(runs, "repeat" in kinds, group, failed)
+        runs, more = batch.tied(
+            runs, "repeat" in kinds, group, failed if failed and failed.asks else None
+        )
         tied = (*tied, *more)
     chosen = SuggestedRun(
         "confirm", analysis.evidence, decision.settings, analysis.optimum.predictions
@@ -459,11 +461,16 @@ class _Batch:
         places = [
             i
             for i, proposal in enumerate(self.proposals)
-            if proposal.kind in ("repeat", "confirm")
-            and self._among(coded[[i]], wanted)
-            and np.abs(coded[i][list(self.hard)] - last).max(initial=0.0) < SAME_SETTING
+            if proposal.kind in ("repeat", "confirm") and self._among(coded[[i]], wanted)
         ]
-        if not allowed or not places or len(runs) < LEAST_TO_TIE:
+        of_plot = [
+            i
+            for i in places
+            if np.abs(coded[i][list(self.hard)] - last).max(initial=0.0) < SAME_SETTING
+        ]
+        if failed is None:
+            places = of_plot if len(runs) >= LEAST_TO_TIE else []
+        if not allowed or not places:
             what = (
                 f"{feared}, and none of these runs repeats an earlier one: what this stage does is "
                 "told from what its settings do by the models' random shift of each alone."
@@ -476,6 +483,8 @@ class _Batch:
         place = max(places, key=lambda i: float(worth[i]))
         cost = f"{self.decision.about(self.gains[-1])} to the {self.decision.gained}"
         tie = _for(self._run(place, len(runs) - 1), reason)
+        if tie.plot is not None and place not in of_plot:  # a plot of its own
+            tie = replace(tie, plot=max((run.plot or 0 for run in runs[:-1]), default=0) + 1)
         what = (
             f"{feared}: one run repeats an earlier setting, to tie this stage to the earlier ones. "
             f"It stands in place of a run that was expected to add {cost}."
@@ -824,14 +833,31 @@ def _advised(
         return (
             "go-on",
             f"Go on: {_runs(failed.runs)} did not confirm what was recommended.",
-            f"{failed.notice.what} Either the models miss there, or the day of these runs was "
-            "unlike the others: these settings run again on another day tell which. Nothing is to "
-            f"be confirmed before that. {_what_runs_buy(decision, batch, count, group)[1]}",
+            f"{failed.notice.what} {_left_open(failed)} "
+            f"{_what_runs_buy(decision, batch, count, group)[1]}",
         )
     held = _what_held(decision, confirmed)
-    enough = bool(held) and len(confirmed[-1].runs) >= CONFIRMED_BY
+    enough = bool(held) and confirmed[-1].held and len(confirmed[-1].runs) >= CONFIRMED_BY
     verdict, advice, why = _weighed(analysis, decision, batch, edges, count, group, enough)
     return verdict, advice, " ".join([*held, why])
+
+
+def _left_open(failed: Confirmed) -> str:
+    """Return what a confirmation that failed leaves open, and what would tell."""
+    if failed.missed == "limit":
+        return (
+            "What was predicted held, and is too near the limit: what is recommended now has "
+            "learned from these runs."
+        )
+    if failed.missed == "closure":
+        return "What was predicted held: check the weighings of these runs."
+    either = "Either the models miss there, or the day of these runs was unlike the others"
+    if not failed.can_be_run:
+        return f"{either}; the rig can no longer run these settings to tell which."
+    return (
+        f"{either}: these settings run again on another day tell which. Whatever is confirmed "
+        "before that is judged by models that have learned from these runs."
+    )
 
 
 def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told | None:
@@ -969,10 +995,12 @@ def _ranged(decision: Decision, gain: float, gains: FloatArray) -> str:
 
 
 def _what_held(decision: Decision, confirmed: Sequence[Confirmed]) -> tuple[str, ...]:
-    """Return what the last confirming runs showed; nothing where it did not hold, or none are."""
-    if not confirmed or not confirmed[-1].held:
+    """Return what the last confirming runs showed, or why they failed; nothing where none tell."""
+    if not confirmed:
         return ()
     last = confirmed[-1]
+    if not last.held:
+        return (f"{capital(_runs(last.runs))} did not confirm. {last.why}",) if last.why else ()
     moved = np.abs(decision.space.code(np.array(last.settings)) - decision.coded[decision.best])
     where = "these settings" if float(moved.max()) < SAME_SETTING else "other settings than these"
     return (f"The confirmation of {where} held ({_runs(last.runs)}).",)

@@ -850,7 +850,7 @@ def status(asked: str, start: Path) -> StatusResult:
     if ledger is not None:
         notices = (*standing.beyond_as_achieved(campaign, ledger.rows), *notices)
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
-        notices = (*notices, *standing.boiled_runs(campaign, ledger.rows))
+        notices = (*notices, *standing.boiled_runs(campaign, ledger))
     ledger_now = ledger or Ledger(campaign.schema, ())
     confirmed = _verdicts_so_far(campaign, ledger_now)
     if confirmed and not confirmed[-1].held:
@@ -1236,13 +1236,19 @@ def _spent_words(campaign: Campaign, kept: Ledger) -> str:
 
 def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
     """Return the suggestion as what one more day would buy, for the budget carries no more runs."""
+    from doe.suggest import CONFIRMING
+
     many = len(found.runs)
     more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
+    confirming = (
+        "The recommended settings are not confirmed by fresh runs; if that is to be done beyond "
+        f"the budget: doe suggest {campaign.name} --kind confirm --runs {CONFIRMING}."
+    )
     return replace(
         found,
         verdict="stop",
         advice=f"{_spent_words(campaign, kept)}.",
-        why=f"{more}. If there were one: {found.advice} {found.why}",
+        why=f"{confirming} {more}. If there were one: {found.advice} {found.why}",
     )
 
 

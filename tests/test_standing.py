@@ -265,7 +265,7 @@ def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> 
     assert any(notice.code == "boiled" and "Run 3 " in notice.what for notice in notices)
     # status, which counts it as done, says so too, and a run in its place is offered
     said = {notice.code: notice.what for notice in workflow.status(str(folder), folder).notices}
-    assert said["boiled"].endswith("place would buy: doe augment mint --by repair")
+    assert said["boiled"].endswith("making up for it would buy: doe augment mint --by repair")
     added = workflow.augment(str(folder), folder, wish=AugmentWish("repair"))
     assert added.planned is not None
     assert [row.run for row in added.planned.rows if row.notes] == [16]

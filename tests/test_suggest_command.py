@@ -187,7 +187,7 @@ def test_a_spent_budget_is_said_first_and_takes_no_runs_unless_they_are_asked_fo
     stop = doe("suggest", "mint", "--json")["stop"]
     assert stop["advice"].startswith("The budget is spent")
     assert "15 are made" in stop["advice"]
-    assert stop["why"].startswith("One more day, ")
+    assert "doe suggest mint --kind confirm --runs 3. One more day, " in stop["why"]
     ledger = (recorded / "runs.csv").read_bytes()
     refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
     assert refused["code"] == "budget-spent"
@@ -296,6 +296,8 @@ def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
     assert "it did not hold" in found["stop"]["why"]
     kinds = [run["kind"] for run in found["runs"]]
     assert "confirm" not in kinds
+    (one,) = doe("suggest", "mint", "--runs", "1", "--json")["runs"]
+    assert "runs 16 and 17 was unlike" in one["reason"]
     (again,) = (run for run in found["runs"] if "runs 16 and 17 was unlike" in run["reason"])
     with (recorded / "runs.csv").open(encoding="utf-8", newline="") as file:
         confirming = list(csv.DictReader(file))[-1]
@@ -305,6 +307,23 @@ def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
         assert "did not confirm" in told or "it did not hold" in told.partition("Workspace")[0]
     assert "did not confirm" in "".join(doe("fit", "mint").out.splitlines()[:5])
     assert doe("status", "mint", "--json")["warnings"][0]["code"] == "confirmation"
+
+
+def test_a_limit_that_was_missed_within_the_interval_asks_for_no_run_again(
+    doe: Command, recorded: Path
+) -> None:
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    path = recorded / "campaign.toml"
+    text = path.read_text(encoding="utf-8")
+    assert text.count('limit = "2 mg/g"') == 1
+    path.write_text(text.replace('limit = "2 mg/g"', 'limit = "0.01 mg/g"'), encoding="utf-8")
+    back = fill(recorded / "sheet-stage2.csv", recorded / "b.csv", made_up_results)
+    doe("record", "mint", str(back))
+    found = doe("suggest", "mint", "--runs", "3", "--json")
+    assert "misses its limit" in found["stop"]["why"]
+    assert "What was predicted held" in found["stop"]["why"]
+    assert "unlike the others" not in found["stop"]["why"]
+    assert not any("was unlike the others" in run["reason"] for run in found["runs"])
 
 
 @pytest.mark.parametrize(
@@ -332,6 +351,22 @@ def test_what_the_settings_of_a_failed_confirmation_gave_on_another_day_tells_wh
     (what,) = (w["what"] for w in found["warnings"] if w["code"] == "confirmation")
     assert told in what
     assert "on another day" in what
+    assert told in doe("suggest", "mint", "--json")["stop"]["why"]
+    assert told in doe("status", "mint").said_out
+    # on the day of the confirming runs, or on none that is known, it tells nothing and stays open
+    with (recorded / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    for day in (rows[15]["day"], ""):
+        for row in rows[17:]:
+            row["day"] = day
+        with (recorded / "runs.csv").open("w", encoding="utf-8", newline="") as file:
+            writer = csv.DictWriter(file, list(rows[0]), lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
+        stop = doe("suggest", "mint", "--json")["stop"]
+        assert stop["advice"].startswith("Go on: runs 16 and 17 did not confirm")
+        assert "tells nothing of why" in stop["why"]
+        assert told not in stop["why"]
 
 
 def test_a_confirmation_that_held_is_no_warning_and_ends_with_the_report(

@@ -354,13 +354,13 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
     notice = Notice("confirmation", "Confirmation, runs 14 and 15: it did not hold.")
     made = SPACE.decode(found.fits[0].coded)
 
-    def after(*runs, stages):
+    def after(*runs, stages, missed="interval", why=""):
         (data,) = observed_of(found).values()
         return suggest(
             found,
             whole_box,
             4,
-            confirmed=[Confirmed(runs, tuple(made[runs[-1] - 1]), False, notice)],
+            confirmed=[Confirmed(runs, tuple(made[runs[-1] - 1]), False, notice, missed, why)],
             observations={response.name: replace(data, stages=stages)},
         )
 
@@ -376,8 +376,17 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
     # Runs 14 and 15 were chosen with 12 and 13; as a later stage they answer them.
     batch = after(12, 13, stages=(1,) * 11 + (2, 2, 2, 2))
     assert batch.advice == "Go on: runs 12 and 13 did not confirm what was recommended."
-    later = after(12, 13, stages=(1,) * 11 + (2, 2, 3, 3))
+    # A later stage answers it only if the setting was run again in it.
+    elsewhere = after(12, 13, stages=(1,) * 11 + (2, 2, 3, 3))
+    assert elsewhere.advice == batch.advice
+    later = after(12, 13, stages=(1,) * 11 + (2, 2, 3, 3), why="Run 15 tells: the models missed.")
     assert "did not confirm" not in later.advice
+    assert later.why.startswith("Runs 12 and 13 did not confirm. Run 15 tells: the models missed.")
+    # A limit that was missed where the interval held asks for nothing to be run again.
+    limit = after(14, 15, stages=(1,) * 13 + (2, 2), missed="limit")
+    assert limit.advice == last.advice
+    assert "too near the limit" in limit.why
+    assert not any("was unlike the others" in run.reason for run in limit.runs)
 
 
 def test_confirmed_settings_are_kept_though_others_look_better_unless_the_rig_cannot_run_them(most):

@@ -1,5 +1,7 @@
 """A confirmation that failed stays open until a later stage was measured."""
 
+from dataclasses import replace
+
 import pytest
 
 from doe.analysis.confirmation import Confirmed, unanswered
@@ -22,6 +24,14 @@ def confirmation(held: bool) -> Confirmed:
 def test_only_a_later_stage_answers_a_failed_confirmation(measured, is_open):
     failed = confirmation(held=False)
     assert unanswered([failed], measured) == (failed if is_open else None)
+
+
+def test_an_interval_that_failed_is_answered_by_its_settings_run_again_alone():
+    asks = replace(confirmation(held=False), missed="interval")
+    later = {18: 3, 19: 3, 20: 3, 21: 4}
+    assert unanswered([asks], later) == asks
+    assert unanswered([replace(asks, why="Run 21 tells.")], later) is None
+    assert unanswered([replace(asks, can_be_run=False)], later) is None
 
 
 def test_what_held_or_was_never_made_is_not_open():
