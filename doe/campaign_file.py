@@ -551,11 +551,13 @@ def _categorical(
             "Keep levels, or low, high and step.",
             *place,
         )
-    elif len(levels) < 2 or len(set(levels)) < len(levels) or not all(s.strip() for s in levels):
+    elif len({level.strip().casefold() for level in levels}) < max(len(levels), 2) or not all(
+        level.strip() for level in levels
+    ):
         problems.add(
             "wrong-levels",
             f"found {list(levels)!r}.",
-            "Give at least two different, named levels.",
+            "Give at least two named levels that differ by more than capitals.",
             *place,
             "levels",
         )

@@ -20,6 +20,7 @@ from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.responses import Response
 from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.analysis.confirmation import Confirmation, Confirmed
@@ -836,9 +837,22 @@ def confirmations(
                 "" if fine else "interval" if failed else "limit" if closed else "closure",
                 " ".join(why),
                 bool(campaign.feasible(np.array([settings]))[0]),
+                _little(campaign, verdicts) if fine else "",
             )
         )
     return tuple(found)
+
+
+def _little(campaign: Campaign, verdicts: Sequence[Confirmation]) -> str:
+    """Return of which responses hardly any outcome would have failed the promise."""
+    words = {response.name: response.words for response in campaign.responses}
+    wide = [words[verdict.response] for verdict in verdicts if verdict.hard_to_miss]
+    if not wide:
+        return ""
+    return (
+        f"For {listed(wide)} it confirms little: what was promised is wider than all values "
+        "measured before lie apart."
+    )
 
 
 def _closure_verdict(found: Sequence[float]) -> tuple[bool, tuple[str, ...]]:
@@ -879,7 +893,8 @@ def _verdict(
     group = "stage" if days_told(ledger) is None else "day"
     made = read_stage(campaign.folder, ledger.rows[places[0]].stage)
     promise = None if made is None else Promise(made.promised_of, made.promised)
-    return confirmation(response, own, np.array(settings), values, group, promise)
+    known = np.array([data.values[i] for i in _usable(data, before)])
+    return confirmation(response, own, np.array(settings), values, group, promise, known)
 
 
 def _usable(data: Observations, places: Sequence[int]) -> list[int]:

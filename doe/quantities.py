@@ -331,5 +331,6 @@ Count = Annotated[int, BeforeValidator(lambda value: _whole(value))]
 
 def _whole(value: object) -> int:
     if isinstance(value, bool) or not isinstance(value, int) or value < 0:
-        raise QuantityError(f"found {value!r}, expected a whole number.", "Write it as 12.")
+        number = value if isinstance(value, str) and value.strip().isdecimal() else "12"
+        raise QuantityError(f"found {value!r}, expected a whole number.", f"Write it as {number}.")
     return value

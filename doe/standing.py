@@ -467,28 +467,27 @@ def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[N
     known = [row for row in rows if row.achieved[place] is not None]
     elsewhere = {*read_log_records(campaign.folder), *_meant_in_C(campaign, known)[1]}
     seen = [row for row in known if row.run not in elsewhere]
-    told = []
+    alike: dict[tuple[str, str], list[tuple[float, int]]] = {}
     for row, pressure in zip(seen, _pressures_held(campaign, seen), strict=True):
         celsius = float(row.achieved[place] or 0.0)
-        passed = rig_room.beyond_limits(
-            campaign.rig,
-            np.array([celsius]),
-            None if pressure is None else np.array([pressure]),
-        )
-        shown = "" if pressure is None else f"{campaign.rig.shown(np.array(pressure)):.4g} "
-        values = {
-            "temperature": f"{celsius:g} °C",
-            "pressure": f"{shown}{campaign.rig.shown_unit}",
-        }
-        told += [
-            f"run {row.run}: {values[of]} is beyond "
-            + "; ".join(one.limit for one in passed if one.quantity == of)
-            for of in dict.fromkeys(one.quantity for one in passed)
-        ]
+        bara = None if pressure is None else np.array([pressure])
+        passed = rig_room.beyond_limits(campaign.rig, np.array([celsius]), bara)
+        shown = {"temperature": celsius}
+        if bara is not None:
+            shown["pressure"] = float(campaign.rig.shown(bara)[0])
+        for of in dict.fromkeys(one.quantity for one in passed):
+            limits = "; ".join(one.limit for one in passed if one.quantity == of)
+            alike.setdefault((of, limits), []).append((shown[of], row.run))
+    units = {"temperature": "°C", "pressure": campaign.rig.shown_unit}
+    told = [
+        f"{runs_in_words([run for _, run in runs])}: {'up to ' if len(runs) > 1 else ''}"
+        f"{max(runs)[0]:.5g} {units[of]}, beyond {limits}"
+        for (of, limits), runs in alike.items()
+    ]
     if not told:
         return ()
     what = (
-        f"DANGER, limits were passed by the achieved settings. {capital('. '.join(told))}. If that "
+        f"DANGER, limits were passed by the achieved settings. {'. '.join(told)}. If that "
         f"is a slip, hand the cell in again, with --replace. If not: {lowered(ASK_BEFORE_HEAT)}"
     )
     return (Notice("achieved-limits-passed", what),)

@@ -82,6 +82,8 @@ ALIKE = 0.1
 """Coded distance in all other factors below which two settings tell of one factor alone."""
 SPREAD = 120
 SOUGHT = 120
+MOSTLY = 0.5
+"""Share of a chance from which what makes it up is named."""
 MAY_WIN = 0.2
 """Share of open truths in which a setting beats the recommended one, from which it is sought."""
 WORTH_A_RUN = 0.05
@@ -682,9 +684,16 @@ def _uphill(
 
 def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
-    chance = _chance(float((truths[:, at] > truths[:, decision.best]).mean()))
+    wins = truths[:, at] > truths[:, decision.best]
+    chance = _chance(float(wins.mean()))
     limited = any(response.aim in ("below", "above") for response in decision.responses)
     counting = ", limits counted" if limited else ""
+    useless = float((truths[wins, decision.best] == 0).mean()) if wins.any() else 0.0
+    if limited and useless >= MOSTLY:
+        counting = (
+            ", mostly for the case that those break a limit more often than 1 run in 10 and so "
+            "count as useless"
+        )
     buys = (
         f"It is expected to add {decision.about(gain)} to the {decision.gained} at the settings "
         "then recommended."

@@ -890,10 +890,11 @@ def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) ->
         if campaign.limits_confirmed
         else "Work at these settings once the rig's limits are confirmed."
     )
-    return (
+    held = (
         f"Confirmed, done: {standing.setting_words(campaign.space, settled)} held in {len(runs)} "
-        f"fresh runs ({standing.runs_in_words(runs).lower()}). {work}"
+        f"fresh runs ({standing.runs_in_words(runs).lower()})."
     )
+    return " ".join(filter(None, [held, confirmed[-1].little, work]))
 
 
 def _not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
@@ -1158,9 +1159,8 @@ def _after_suggesting(
     then = standing.next_step(campaign, ledger, advised)
     if accepted or then.leads or then.command == accepting or not found.runs:
         return then
-    return replace(
-        then, because=f"{then.because} To plan the runs shown here all the same: {accepting}"
-    )
+    told = f"{then.because} To plan the runs shown here all the same: {accepting}"
+    return replace(then, because=told.strip())
 
 
 def _advised_step(

@@ -418,3 +418,19 @@ def test_a_missing_end_is_told_in_the_unit_of_its_factor(tmp_path):
     _, (problem,) = problems(tmp_path, ('low = "5 mL/min"\n', ""))
     assert "mL/min" in problem.remedy
     assert "degC" not in problem.remedy
+
+
+def test_levels_that_differ_by_capitals_only_are_one_level_twice(tmp_path):
+    levels = '[factors.grind]\nlevels = ["coarse", "Fine", "fine"]\n\n[responses.'
+    _, found = problems(tmp_path, ("[responses.", levels))
+    assert [(problem.code, problem.where.key) for problem in found] == [
+        ("wrong-levels", "factors.grind.levels")
+    ]
+    assert "differ by more than capitals" in found[0].remedy
+
+
+def test_a_whole_number_in_quotes_is_given_back_without_them(tmp_path):
+    days = re.search(r"(?m)^days = (\d+)", TEXT)
+    assert days is not None
+    _, found = problems(tmp_path, (days[0], f'days = "{days[1]}"'))
+    assert found[0].remedy.endswith(f"Write it as {days[1]}.")

@@ -162,7 +162,7 @@ def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command)
     assert len(empty) <= 10
     assert "15 planned" in " ".join(empty)
     # as much to mind as can be: half of the runs, slips, a changed plan, a lost record
-    text = "run,achieved_temperature_C,furfural_mg_g\n"
+    text = "run,achieved_flow_mL_min,furfural_mg_g\n"
     text += "".join(f"{run},900,-1\n" for run in range(1, 15, 2))
     Path("odd.csv").write_text(text)
     doe("record", "mint", "odd.csv")

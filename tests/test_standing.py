@@ -154,7 +154,7 @@ def test_beside_a_run_in_kelvin_limits_are_told_of_it_as_meant_and_of_others_as_
     assert "Flow" in of_1
     assert "Hottest" not in of_1
     (danger,) = (n.what for n in notices if n.code == "achieved-limits-passed")
-    assert f"Run 2: {hot:g} °C is beyond the rig's temperature_max" in danger
+    assert f"Run 2: {hot:g} °C, beyond the rig's temperature_max" in danger
     assert "run 1:" not in danger.lower()
 
 

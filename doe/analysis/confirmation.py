@@ -55,6 +55,8 @@ class Confirmed:
         What runs at these settings in another group told of why the interval failed.
     can_be_run
         Whether the rig can still run these settings.
+    little
+        Why it confirms little though it held; empty where that is not so.
     """
 
     runs: tuple[int, ...]
@@ -64,6 +66,7 @@ class Confirmed:
     missed: Literal["", "interval", "limit", "closure"] = ""
     why: str = ""
     can_be_run: bool = True
+    little: str = ""
 
     @property
     def asks(self) -> bool:
@@ -90,7 +93,10 @@ def unanswered(
 
 @dataclass(frozen=True, slots=True)
 class Confirmation:
-    """The mean of n fresh runs beside the interval in which it had to fall."""
+    """The mean of n fresh runs beside the interval in which it had to fall.
+
+    `hard_to_miss` where that is wider than all values known before lay apart.
+    """
 
     response: str
     runs: int
@@ -100,6 +106,7 @@ class Confirmation:
     held: bool
     limit_kept: bool | None
     words: str
+    hard_to_miss: bool = False
 
 
 def days_unknown(response: Response, own: Surrogate, group: str) -> str | None:
@@ -130,15 +137,17 @@ def confirmation(
     values: FloatArray,
     group: str = "day",
     promise: Promise | None = None,
+    known: FloatArray | None = None,
 ) -> Confirmation:
     """Return the verdict on values (n,) of one day at settings (k,), by a surrogate without them.
 
     What was promised of n runs is what judges them; where it was of another number, the surrogate
-    does. The limit is judged by the mean. `group` as in `days_unknown`.
+    does. The limit is judged by the mean. `group` as in `days_unknown`; `known` are the values (r,)
+    that the surrogate rests on.
     """
     n = len(values)
-    known = {} if promise is None or promise.runs != n else promise.intervals
-    promised = known.get(response.name)
+    told_before = {} if promise is None or promise.runs != n else promise.intervals
+    promised = told_before.get(response.name)
     low, high = own.interval_of_mean(settings, n) if promised is None else promised
     mean = float(own.back(np.array([np.mean([own.forward(value) for value in values])]))[0])
     held = low <= mean <= high
@@ -158,7 +167,8 @@ def confirmation(
         words += f", and {'keeps' if kept else 'misses'} its limit"
     guessed = days_unknown(response, own, group)
     words = f"{words}." if guessed is None else f"{words}. {guessed}"
-    return Confirmation(response.name, n, mean, low, high, held, kept, words)
+    wide = known is not None and high - low > float(np.ptp(known))
+    return Confirmation(response.name, n, mean, low, high, held, kept, words, wide)
 
 
 def run_again(

@@ -125,7 +125,7 @@ def strata_notices(fit: FittedModel, data: Observations, strata: Strata) -> Iter
                 "do not count that a new stage may lie elsewhere"
             )
         if any(name == "stage" for name, _ in strata.random):
-            how = "stages are taken as random, because no repeated settings bridge them"
+            how = "stages are taken as random: repeated settings do not bridge them all"
         yield Notice("several-stages", f"Stages {stages} are fitted together; {how}.")
     for effect in _shifted(fit):
         yield Notice(

@@ -142,9 +142,11 @@ def recommended(
         fit.response.name: fit if len(fit.model) > 1 else decision.surrogates[fit.response.name]
         for fit in analysis.fits
     }
+    limited = [fit for fit in analysis.fits if fit.response.interval_wanted() is not None]
     doubted = _doubted(
         optimum.all_aims_probability,
         float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),
+        [] if any((fit.r2_predicted or 0.0) < 0 for fit in limited) else limited,
     )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
     told = replace(
@@ -161,13 +163,20 @@ def recommended(
     return replace(told, evidence=evidence_of(told, weighed or {}))
 
 
-def _doubted(chance: float | None, by_polynomials: float) -> tuple[Notice, ...]:
-    """Return a notice if the polynomials give much less chance to meet every limit."""
-    if chance is None or by_polynomials > chance - MUCH_LESS:
+def _doubted(
+    chance: float | None, by_polynomials: float, limited: Sequence[FittedModel]
+) -> tuple[Notice, ...]:
+    """Return a notice if polynomials of limited responses give much less chance to meet them.
+
+    None are handed in where one foretells worse than the mean does: its chance says nothing.
+    """
+    if chance is None or not limited or by_polynomials > chance - MUCH_LESS:
         return ()
+    of = listed([fit.response.words for fit in limited])
+    gives = "polynomial of {} gives" if len(limited) == 1 else "polynomials of {} give"
     what = (
-        f"The fitted polynomials give one run there only {chance_words(by_polynomials)} chance to "
-        f"meet every limit, not {chance_words(chance)}: count on the lower until runs "
+        f"The fitted {gives.format(of)} one run there only {chance_words(by_polynomials)} chance "
+        f"to meet every limit, not {chance_words(chance)}: count on the lower until runs "
         "there have shown which is right."
     )
     return (Notice("chances-part", what),)
