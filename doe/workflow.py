@@ -31,6 +31,7 @@ from doe.campaign import (
     shaping_parts,
 )
 from doe.campaign_file import read_campaign
+from doe.confirming import confirmations
 from doe.derived import closures
 from doe.errors import (
     DesignError,
@@ -56,7 +57,6 @@ from doe.modelling import (
     ModelName,
     all_notices,
     analysis_of,
-    confirmations,
     days_of,
     days_told,
     findings,
