@@ -107,6 +107,7 @@ FAR = 3.0
 """How many times more or less than planned a sample may be before it is asked about."""
 DECLARED_SLACK = 1e-4
 """What figures of a record may exceed a declared value by, K or bar: they keep six digits."""
+PRESSURES = ("pressure", "pressure_above_saturation")
 ASK_BEFORE_HEAT = "Ask the competent person for this rig before the next hot run."
 OVERSHOT = "the temperature peaked above its set value by up to"
 STRAYED = "the pressure strayed during the extraction from its set value by up to"
@@ -458,34 +459,32 @@ def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[N
     """Return a loud notice where runs as achieved went beyond limits of the rig.
 
     Judged as a log is, by what was seen, runs left out too; of runs with a log that one tells, and
-    those that may stand in another unit are asked about. Where no pressure was written down the
-    one set counts.
+    those that may stand in another unit are asked about. What was not written down counts as set.
     """
-    if "temperature" not in campaign.space.names:
-        return ()
-    place = campaign.space.names.index("temperature")
-    known = [row for row in rows if row.achieved[place] is not None]
+    known = [row for row in rows if any(value is not None for value in row.achieved)]
     elsewhere = {*read_log_records(campaign.folder), *_meant_in_C(campaign, known)[1]}
     seen = [row for row in known if row.run not in elsewhere]
+    if not seen:
+        return ()
+    temperatures = campaign.conditions(achieved_settings(seen)).temperature_C
     alike: dict[tuple[str, str], list[tuple[float, int]]] = {}
-    for row, pressure in zip(seen, _pressures_held(campaign, seen), strict=True):
-        celsius = float(row.achieved[place] or 0.0)
-        bara = None if pressure is None else np.array([pressure])
-        passed = rig_room.beyond_limits(campaign.rig, np.array([celsius]), bara)
-        shown = {"temperature": celsius}
-        if bara is not None:
-            shown["pressure"] = float(campaign.rig.shown(bara)[0])
+    for row, celsius, bara in zip(seen, temperatures, _pressures_held(campaign, seen), strict=True):
+        pressure = None if bara is None else np.array([bara])
+        passed = rig_room.beyond_limits(campaign.rig, np.array([celsius]), pressure)
+        shown = {"temperature": float(celsius)}
+        if pressure is not None:
+            shown["pressure"] = float(campaign.rig.shown(pressure)[0])
         for of in dict.fromkeys(one.quantity for one in passed):
             limits = "; ".join(one.limit for one in passed if one.quantity == of)
             alike.setdefault((of, limits), []).append((shown[of], row.run))
+    if not alike:
+        return ()
     units = {"temperature": "°C", "pressure": campaign.rig.shown_unit}
     told = [
         f"{runs_in_words([run for _, run in runs])}: {'up to ' if len(runs) > 1 else ''}"
-        f"{max(runs)[0]:.5g} {units[of]}, beyond {limits}"
+        f"{max(runs)[0]:.5g} {units[of]} as shown is beyond {limits}"
         for (of, limits), runs in alike.items()
     ]
-    if not told:
-        return ()
     what = (
         f"DANGER, limits were passed by the achieved settings. {'. '.join(told)}. If that "
         f"is a slip, hand the cell in again, with --replace. If not: {lowered(ASK_BEFORE_HEAT)}"
@@ -494,13 +493,29 @@ def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[N
 
 
 def _pressures_held(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[float | None]:
-    """Return the pressure [bara] that each run held: as achieved, else as it was set."""
+    """Return the pressure [bara] that each run held: as achieved, else as it was set.
+
+    Where its height above boiling is set, the sheet orders a pressure for the planned temperature:
+    a hotter run held that, unless another was written down. With a headspace pressure is a result
+    of the temperature reached.
+    """
     if not rows:
         return []
-    held = campaign.conditions([row.settings for row in rows]).pressure_bara
-    if "pressure" in campaign.space.names:
-        held = campaign.conditions(achieved_settings(rows)).pressure_bara
-    return [None] * len(rows) if held is None else [float(value) for value in held]
+    as_set = campaign.conditions([row.settings for row in rows]).pressure_bara
+    achieved = campaign.conditions(achieved_settings(rows)).pressure_bara
+    if as_set is None or achieved is None:
+        return [None] * len(rows)
+    names = campaign.space.names
+    told = [i for i, name in enumerate(names) if name in PRESSURES]
+    by_result = campaign.batch_kind == "headspace"
+    return [
+        float(
+            achieved[n]
+            if by_result or any(row.achieved[i] is not None for i in told)
+            else as_set[n]
+        )
+        for n, row in enumerate(rows)
+    ]
 
 
 def _held_off(record: LogRecord, figure: str) -> float:
@@ -794,6 +809,7 @@ def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
         *_odd_weighings(campaign, rows),
         *_water_far_off(campaign, likely),
         *beyond_as_achieved(campaign, rows),
+        *_just_boiled(campaign, rows),
         *_limits_broken(campaign, likely, dict.fromkeys(meant, unit)),
     )
 
@@ -1208,7 +1224,11 @@ def _if_in(unit: str | None) -> str:
 
 
 def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
-    """Return the runs whose achieved settings lie in the vapour: what came out is no extract."""
+    """Return the runs whose achieved settings lie in the vapour: what came out is no extract.
+
+    Where the height above boiling is set, a run hotter than planned held the pressure ordered for
+    the planned temperature, unless another was written down.
+    """
     known = [row for row in rows if any(value is not None for value in row.achieved)]
     if not known:
         return ()
@@ -1218,7 +1238,16 @@ def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
         return ()
     if codes is None:
         return ()
-    return tuple(row.run for row, code in zip(known, codes, strict=True) if code == BOILS)
+    found = {row.run for row, code in zip(known, codes, strict=True) if code == BOILS}
+    temperatures = campaign.conditions(achieved_settings(known)).temperature_C
+    boiling = rig_room.boiling_pressure_bara(campaign.rig, temperatures)
+    held = _pressures_held(campaign, known)
+    found |= {
+        row.run
+        for row, bara, least in zip(known, held, boiling, strict=True)
+        if bara is not None and bara < least
+    }
+    return tuple(sorted(found))
 
 
 def lost_to_vapour(campaign: Campaign, rows: Sequence[LedgerRow]) -> frozenset[int]:
@@ -1226,6 +1255,16 @@ def lost_to_vapour(campaign: Campaign, rows: Sequence[LedgerRow]) -> frozenset[i
     done = done_runs(rows)
     vapour = boiled(campaign, done)
     return frozenset(vapour) - set(_meant_in_C(campaign, done)[1] if vapour else ())
+
+
+def _just_boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return a notice on runs, just recorded, that boiled."""
+    vapour = lost_to_vapour(campaign, rows)
+    if not vapour:
+        return ()
+    be = "is" if len(vapour) == 1 else "are"
+    what = f"{runs_in_words(sorted(vapour))} boiled as achieved and {be} left out of the fits."
+    return (Notice("boiled", what),)
 
 
 def boiled_runs(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:

@@ -56,6 +56,7 @@ DANGERS = (
     "log-limits-passed",
     "achieved-limits-passed",
     "log-beyond-declared",
+    "boiled",
     "confirmation",
 )
 """Notices that status says in full, whatever room they take; a confirmation that failed is one."""

@@ -788,6 +788,8 @@ def augment(
         notices = (
             *campaign.notices(),
             *ledger.notices,
+            *standing.beyond_by_logs(campaign),
+            *standing.beyond_as_achieved(campaign, kept.rows),
             *augmenting.nothing_run_yet(kept.rows),
             *standing.looked_over(campaign, kept),
         )

@@ -338,7 +338,7 @@ def test_achieved_settings_that_break_a_limit_are_named(doe: Command, tmp_path: 
     assert any(what.startswith("Run 2 as achieved") and "Stays liquid" in what for what in broken)
     (danger,) = (w["what"] for w in answer["warnings"] if w["code"] == "achieved-limits-passed")
     assert danger.startswith("DANGER")
-    assert "Run 2: 262 °C, beyond the rig's temperature_max, 220 °C" in danger
+    assert "Run 2: 262 °C as shown is beyond the rig's temperature_max, 220 °C" in danger
 
 
 def test_all_that_is_wrong_in_a_file_comes_at_once_with_line_and_key(

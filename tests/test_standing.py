@@ -154,7 +154,7 @@ def test_beside_a_run_in_kelvin_limits_are_told_of_it_as_meant_and_of_others_as_
     assert "Flow" in of_1
     assert "Hottest" not in of_1
     (danger,) = (n.what for n in notices if n.code == "achieved-limits-passed")
-    assert f"Run 2: {hot:g} °C, beyond the rig's temperature_max" in danger
+    assert f"Run 2: {hot:g} °C as shown is beyond the rig's temperature_max" in danger
     assert "run 1:" not in danger.lower()
 
 
@@ -179,6 +179,58 @@ def test_a_limit_passed_as_achieved_is_a_danger_until_the_cell_is_put_right(
     cured.write_text("run,achieved_temperature_C\n3,180\n")
     command("record", "mint", str(cured), "--replace")
     assert "DANGER" not in command("status", "mint").said_out
+
+
+PRESSED = '[factors.pressure]\nlow = "45 bar"\nhigh = "60 bar"\n\n[responses.extract_yield]'
+ABOVE = (
+    '[factors.pressure_above_saturation]\nlow = "12 bar"\nhigh = "30 bar"\n\n'
+    "[responses.extract_yield]"
+)
+
+
+@pytest.mark.parametrize(
+    ("factor", "cells", "told"),
+    [
+        (PRESSED, {"achieved_pressure_barg": "99"}, "where the rupture disc may open"),
+        (ABOVE, {"achieved_pressure_above_saturation_bar": "150"}, "the vessel's rating"),
+    ],
+    ids=["pressure", "above saturation"],
+)
+def test_a_pressure_passed_is_a_danger_though_no_temperature_was_written_down(
+    command: Callable[..., Any], factor: str, cells: dict[str, str], told: str
+) -> None:
+    """The template's disc is marked 100 bar gauge, and its vessel rated 110."""
+    command("new", "mint")
+    path = Path("designs/mint/campaign.toml")
+    text = path.read_text().replace('\npressure = "50 bar"', "")
+    path.write_text(text.replace("[responses.extract_yield]", factor, 1))
+    command("plan", "mint")
+    names, values = zip(*{"run": "2", "extract_yield_mg_g": "40", **cells}.items(), strict=True)
+    Path("back.csv").write_text(",".join(names) + "\n" + ",".join(values) + "\n")
+    command("record", "mint", "back.csv")
+    for words in (("status", "mint"), ("augment", "mint")):
+        said = command(*words).said_out
+        assert "DANGER, limits were passed by the achieved settings. Run 2:" in said
+        assert told in said
+
+
+def test_a_run_hotter_than_the_pressure_set_for_it_bears_boiled(
+    command: Callable[..., Any],
+) -> None:
+    """By IAPWS-IF97 water boils at 19.1 bara at 210 °C, and at 4.8 at 150 °C: 12 above is 16.8."""
+    command("new", "mint")
+    path = Path("designs/mint/campaign.toml")
+    path.write_text(
+        path.read_text().replace('\npressure = "50 bar"', '\npressure_above_saturation = "12 bar"')
+    )
+    command("plan", "mint")
+    rows = list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text())))
+    celsius, run = min((float(row["temperature_C"]), row["run"]) for row in rows)
+    assert celsius <= 150
+    Path("back.csv").write_text(f"run,achieved_temperature_C,extract_yield_mg_g\n{run},210,40\n")
+    noticed = command("record", "mint", "back.csv", "--json")["warnings"]
+    assert any(n["code"] == "boiled" and f"Run {run} boiled" in n["what"] for n in noticed)
+    assert f"Run {run} boiled as achieved" in command("status", "mint").said_out
 
 
 def test_a_blank_under_replace_says_that_it_withdraws_nothing(folder: Path) -> None:
