@@ -13,19 +13,22 @@ import numpy as np
 from doe import standing
 from doe.campaign import Campaign
 from doe.errors import Notice
-from doe.ledger import Ledger
-from doe.modelling import days_told
+from doe.factors import NumericFactor
+from doe.ledger import Ledger, LedgerRow
+from doe.modelling import days_told, swings
 from doe.responses import Response
 from doe.stage import read_stage
-from doe.wording import listed
+from doe.wording import capital, listed
 
 if TYPE_CHECKING:
-    from doe.analysis.confirmation import Confirmation, Confirmed
+    from doe.analysis.confirmation import Confirmation, Confirmed, Missed
     from doe.analysis.observations import Observations
     from doe.analysis.surrogate import Surrogate
 
 __all__ = ["confirmations"]
 
+NEAR = 0.1
+"""Coded distance within which a run counts as made at its planned settings (our rule)."""
 LEAST_TO_JUDGE = 3
 """Different values that a surrogate needs to foretell another."""
 
@@ -55,38 +58,82 @@ def confirmations(
         if row.kind == "confirm" and row.status == "done":
             groups.setdefault((row.stage, row.settings), []).append(i)
     found: list[Confirmed] = []
-    for (stage, settings), places in groups.items():
+    for (stage, settings), every in groups.items():
+        runs = [ledger.rows[i].run for i in every]
+        places = [i for i in every if not _made_elsewhere(campaign, ledger.rows[i])]
         before = [i for i, row in enumerate(ledger.rows) if row.stage < stage]
         verdicts = [
             verdict
             for response in campaign.responses
             if (verdict := _verdict(campaign, ledger, response, observed, before, places, settings))
         ]
-        if not verdicts:
+        if places and not verdicts:
             continue
-        runs = [ledger.rows[i].run for i in places]
-        closed, closure = _closure_verdict([closures[run] for run in runs if run in closures])
-        fine = closed and all(v.held and v.limit_kept is not False for v in verdicts)
-        failed = [v.response for v in verdicts if not v.held]
-        why, remark = _run_again(campaign, ledger, observed, before, places, failed)
-        told = " ".join([*(v.words for v in verdicts), *closure, *why, *remark])
-        numbers = standing.runs_in_words(runs)
-        what = (
-            f"Confirmation, {numbers.lower()}: {'it held' if fine else 'it did not hold'}. {told}"
-        )
+        judged = [ledger.rows[i].run for i in places]
+        closed, closure = _closure_verdict([closures[run] for run in judged if run in closures])
+        missed = _missed(verdicts, closed) if places else "elsewhere"
+        failed = [v.response for v in verdicts if v.known and not v.held]
+        why, remark = _run_again(campaign, ledger, observed, before, places or every, failed)
+        away = _elsewhere_words(campaign, [ledger.rows[i] for i in every if i not in places])
+        told = " ".join([*away, *(v.words for v in verdicts), *closure, *why, *remark])
+        came = "it did not hold" if missed else "it held"
+        what = f"Confirmation, {standing.runs_in_words(runs).lower()}: {came}. {told}"
         found.append(
             Confirmed(
                 tuple(runs),
                 settings,
-                fine,
-                Notice("confirmation", what, good=fine),
-                "" if fine else "interval" if failed else "limit" if closed else "closure",
+                not missed,
+                Notice("confirmation", what, good=not missed),
+                missed,
                 " ".join(why),
                 bool(campaign.feasible(np.array([settings]))[0]),
-                _little(campaign, verdicts) if fine else "",
+                "" if missed else _little(campaign, verdicts),
             )
         )
     return tuple(found)
+
+
+def _missed(verdicts: Sequence[Confirmation], closed: bool) -> Missed:
+    """Return what did not hold of runs made where they were to be; empty where all did."""
+    if any(v.known and not v.held for v in verdicts):
+        return "interval"
+    if any(v.limit_kept is False for v in verdicts):
+        return "limit"
+    if any(not v.known for v in verdicts):
+        return "unknown"
+    return "" if closed else "closure"
+
+
+def _made_elsewhere(campaign: Campaign, row: LedgerRow) -> bool:
+    """Tell whether a run as achieved was not at its planned settings, the rig's swings allowed."""
+    strays = swings(campaign)
+    for i, factor in enumerate(campaign.space):
+        got, planned = row.achieved[i], row.settings[i]
+        if got is None:
+            continue
+        near = 0.0
+        if isinstance(factor, NumericFactor):
+            near = max(NEAR * factor.half_range, float(strays[i]))
+        if abs(got - planned) > near + 1e-9:
+            return True
+    return False
+
+
+def _elsewhere_words(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, ...]:
+    """Return a sentence on runs that were not made at the settings to be confirmed."""
+    if not rows:
+        return ()
+    at = [
+        f"{standing.runs_in_words([row.run]).lower()} at "
+        f"{standing.setting_words(campaign.space, standing.achieved_settings([row])[0])}"
+        for row in rows
+    ]
+    wanted = standing.setting_words(campaign.space, rows[0].settings)
+    few = len(rows) == 1
+    return (
+        f"{capital(listed(at))} {'was' if few else 'were'} not made at {wanted}, and "
+        f"{'tells' if few else 'tell'} nothing of it.",
+    )
 
 
 def _little(campaign: Campaign, verdicts: Sequence[Confirmation]) -> str:
@@ -127,12 +174,15 @@ def _verdict(
     settings: tuple[float, ...],
 ) -> Confirmation | None:
     """Return the verdict on one response; None where there is nothing to judge by."""
-    from doe.analysis.confirmation import Promise, confirmation, limit_alone
+    from doe.analysis.confirmation import Promise, beyond_detection, confirmation, limit_alone
 
-    data = observed[response.name]
-    values = np.array([data.values[i] for i in _usable(data, places)])
+    data, usable = observed[response.name], _usable(observed[response.name], places)
+    values = np.array([data.values[i] for i in usable])
     if not len(values):
         return None
+    sides = [data.censored[i] if data.censored else None for i in usable]
+    if any(sides):
+        return beyond_detection(response, values, sides)
     if len({data.values[i] for i in _usable(data, before)}) < LEAST_TO_JUDGE:
         return limit_alone(response, values)
     own = _known_before(campaign, ledger, response, data, before)
@@ -183,14 +233,13 @@ def _run_again(
     from doe.analysis.confirmation import run_again
 
     first, days = ledger.rows[places[0]], days_told(ledger)
-    own_days = {0} if days is None else {0} | {days[i] for i in places}
     later = [
         i
         for i, row in enumerate(ledger.rows)
         if row.stage > first.stage and row.settings == first.settings and row.status == "done"
     ]
-    known = days is None or all(days[i] for i in places)
-    tell = [i for i in later if days is None or (known and days[i] not in own_days)]
+    mute = {i: why for i in later if (why := _tells_nothing(campaign, ledger, places, i))}
+    tell = [i for i in later if i not in mute]
     told = []
     for response in (r for r in campaign.responses if r.name in failed):
         data = observed[response.name]
@@ -211,10 +260,25 @@ def _run_again(
         )
     if told or not failed or not later:
         return tuple(told), ()
-    runs = standing.runs_in_words([ledger.rows[i].run for i in later])
-    remark = (
-        f"{runs}, at the same settings, {'tells' if len(later) == 1 else 'tell'} nothing of why: "
-        "made on the day of the confirming runs, on a day that is not written down, or without a "
-        "value that can be used."
-    )
-    return (), (remark,)
+    each = [
+        f"{standing.runs_in_words([ledger.rows[i].run])} tells nothing of why: "
+        f"{mute.get(i, 'no value of it can be used')}."
+        for i in later
+    ]
+    return (), tuple(each)
+
+
+def _tells_nothing(campaign: Campaign, ledger: Ledger, places: Sequence[int], i: int) -> str:
+    """Return why a later run tells nothing of the day of confirming runs; empty where it may."""
+    if _made_elsewhere(campaign, ledger.rows[i]):
+        return "it was not made at these settings"
+    days = days_told(ledger)
+    if days is None:
+        return ""
+    blank = [ledger.rows[j].run for j in (*places, i) if not days[j]]
+    if blank:
+        runs = standing.runs_in_words(blank).lower()
+        return f"day is blank in runs.csv for {runs}"
+    if days[i] in {days[j] for j in places}:
+        return "it was made on the day of the confirming runs"
+    return ""

@@ -853,13 +853,15 @@ def _advised(
 
 def _left_open(failed: Confirmed) -> str:
     """Return what a confirmation that failed leaves open, and what would tell."""
-    if failed.missed == "limit":
-        return (
-            "What was predicted held, and is too near the limit: what is recommended now has "
-            "learned from these runs."
-        )
-    if failed.missed == "closure":
-        return "What was predicted held: check the weighings of these runs."
+    other = {
+        "elsewhere": "Run the settings to be confirmed themselves.",
+        "limit": "No interval failed, but a limit was missed: what is recommended now has learned "
+        "from these runs.",
+        "unknown": "Measure these runs so that values are known, and hand them in with --replace.",
+        "closure": "No interval failed: check the weighings of these runs.",
+    }
+    if failed.missed in other:
+        return other[failed.missed]
     either = "Either the models miss there, or the day of these runs was unlike the others"
     if not failed.can_be_run:
         return f"{either}; the rig can no longer run these settings to tell which."
@@ -991,7 +993,7 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) ->
             "recommended ones may be such, with a chance of "
             f"{_chance(broken)}, so part of the gain may be limits kept more surely."
         )
-    return each >= least, words
+    return bool(each >= least), words
 
 
 def _ranged(decision: Decision, gain: float, gains: FloatArray) -> str:

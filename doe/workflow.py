@@ -615,17 +615,18 @@ def suggest(
         over = standing.over_budget(campaign, [*kept.rows, *rows])
         if wish.named:
             suggestion = _beyond_said(suggestion, over)
+        none_left = _none_left_to_confirm(campaign, [*kept.rows, *rows], found)
         notices = (
             *campaign.notices(),
             *ledger.notices,
             *advised.notices,
             *over,
-            *_none_left_to_confirm(campaign, [*kept.rows, *rows], found),
+            *(() if _not_confirmed(kept, confirmed) else none_left),
             *of_lots,
             *sample_notices(campaign, rows),
             *_replaced(campaign, ledger, kept, rows, accept),
             *_lost(campaign, kept),
-            *(c.notice for c in confirmed),
+            *(c.notice for c in confirmed if c.notice.what not in found.why),
             *all_notices(replace(analysis, notices=found.notices)),
         )
         planned = replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger

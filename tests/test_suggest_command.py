@@ -309,6 +309,40 @@ def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
     assert doe("status", "mint", "--json")["warnings"][0]["code"] == "confirmation"
 
 
+@pytest.mark.parametrize(
+    ("value", "verdict"),
+    [("<0.05", "it held"), (">2.4", "misses its limit"), (">0.5", "cannot be told")],
+)
+def test_values_beyond_detection_confirm_only_what_they_leave_no_doubt_of(
+    doe: Command, recorded: Path, value: str, verdict: str
+) -> None:
+    """The template's limit is 2 mg/g of furfural."""
+
+    def limited(row: dict[str, str]) -> dict[str, str]:
+        return made_up_results(row) | {"furfural_mg_g": value}
+
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    doe("record", "mint", str(fill(recorded / "sheet-stage2.csv", recorded / "b.csv", limited)))
+    warnings = doe("fit", "mint", "--json")["warnings"]
+    (what,) = (w["what"] for w in warnings if w["code"] == "confirmation")
+    assert verdict in what
+    assert ("Confirmed, done" in doe("status", "mint").out) == (value == "<0.05")
+
+
+def test_runs_made_elsewhere_neither_confirm_nor_refute(doe: Command, recorded: Path) -> None:
+    def colder(row: dict[str, str]) -> dict[str, str]:
+        cells = made_up_results(row)
+        return cells | {"achieved_temperature_C": str(float(row["temperature_C"]) - 15)}
+
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    doe("record", "mint", str(fill(recorded / "sheet-stage2.csv", recorded / "b.csv", colder)))
+    why = doe("suggest", "mint", "--json")["stop"]["why"]
+    assert "it did not hold. Run 16 at " in why
+    assert "tell nothing of it." in why
+    assert "Run the settings to be confirmed themselves." in why
+    assert "unlike the others" not in why
+
+
 def test_a_limit_that_was_missed_within_the_interval_asks_for_no_run_again(
     doe: Command, recorded: Path
 ) -> None:
@@ -321,7 +355,7 @@ def test_a_limit_that_was_missed_within_the_interval_asks_for_no_run_again(
     doe("record", "mint", str(back))
     found = doe("suggest", "mint", "--runs", "3", "--json")
     assert "misses its limit" in found["stop"]["why"]
-    assert "What was predicted held" in found["stop"]["why"]
+    assert "No interval failed, but a limit was missed" in found["stop"]["why"]
     assert "unlike the others" not in found["stop"]["why"]
     assert not any("was unlike the others" in run["reason"] for run in found["runs"])
 

@@ -22,7 +22,9 @@ __all__ = [
     "CONFIRMED_BY",
     "Confirmation",
     "Confirmed",
+    "Missed",
     "Promise",
+    "beyond_detection",
     "confirmation",
     "days_unknown",
     "limit_alone",
@@ -33,6 +35,9 @@ __all__ = [
 NORMAL_95 = 1.959964
 CONFIRMED_BY = 2
 """Fresh runs from which settings count as confirmed (our rule): one may hold by chance."""
+
+
+Missed = Literal["", "elsewhere", "interval", "limit", "unknown", "closure"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,7 +55,8 @@ class Confirmed:
     Attributes
     ----------
     missed
-        What did not hold, the gravest: an interval, else a limit, else the closure of masses.
+        What did not hold, the gravest: the settings themselves, where the runs were made elsewhere;
+        an interval, a limit, or the closure of masses; or that only limits of values are known.
     why
         What runs at these settings in another group told of why the interval failed.
     can_be_run
@@ -63,7 +69,7 @@ class Confirmed:
     settings: tuple[float, ...]
     held: bool
     notice: Notice
-    missed: Literal["", "interval", "limit", "closure"] = ""
+    missed: Missed = ""
     why: str = ""
     can_be_run: bool = True
     little: str = ""
@@ -95,7 +101,8 @@ def unanswered(
 class Confirmation:
     """The mean of n fresh runs beside the interval in which it had to fall.
 
-    `hard_to_miss` where that is wider than all values known before lay apart.
+    `hard_to_miss` where that is wider than all values known before lay apart, `known` where the
+    values tell whether it held.
     """
 
     response: str
@@ -107,6 +114,7 @@ class Confirmation:
     limit_kept: bool | None
     words: str
     hard_to_miss: bool = False
+    known: bool = True
 
 
 def days_unknown(response: Response, own: Surrogate, group: str) -> str | None:
@@ -240,6 +248,48 @@ def run_again(
         f"{told}, neither like the confirming runs nor within {wanted}. So the {cause}s shift "
         "their runs more than was known, the models missed there and the "
         f"{group} was off too, or a run went wrong: check the records of these runs."
+    )
+
+
+def beyond_detection(
+    response: Response, values: FloatArray, sides: Sequence[Literal["below", "above"] | None]
+) -> Confirmation:
+    """Return the verdict on values (n,) of some of which only a limit is known, on which side.
+
+    No interval can be held against them; a limit of the response can, where it lies beyond all
+    that their mean may be.
+    """
+    n, unit = len(values), f" {response.unit}".rstrip()
+    least = np.where([side == "below" for side in sides], -np.inf, values).mean()
+    most = np.where([side == "above" for side in sides], np.inf, values).mean()
+    runs = "1 confirming run" if n == 1 else f"{n} confirming runs"
+    told = f"{capital(response.words)}: of {runs} not all values are known, only that they lie "
+    told += " and ".join(
+        f"{side} {roughly(value, 3)}{unit}"
+        for side, value in dict.fromkeys(zip(sides, values.tolist(), strict=True))
+        if side is not None
+    )
+    wanted = response.interval_wanted()
+    kept = None
+    if wanted is not None:
+        inside = wanted[0] <= least and most <= wanted[1]
+        outside = most < wanted[0] or least > wanted[1]
+        kept = True if inside else False if outside else None
+    if kept is None:
+        words = f"{told}. Whether what was promised held cannot be told."
+    else:
+        words = f"{told}; the mean {'keeps' if kept else 'misses'} its limit all the same."
+    return Confirmation(
+        response.name,
+        n,
+        np.nan,
+        -np.inf,
+        np.inf,
+        kept is not None,
+        kept,
+        words,
+        False,
+        kept is not None,
     )
 
 
