@@ -327,9 +327,10 @@ def scheduled_after(
     often on it and no block wants a day of its own.
     """
     begun = standing.begun_day(campaign, rows)
+    held = len({(row.stage, row.plot) for row in rows}) < len(rows)
     if begun is None or design.blocks or not _may_follow(campaign, design, begun):
-        return scheduled(campaign, design, first_run, standing.next_day(rows))
-    return scheduled(campaign, design, first_run, begun.day, begun_min=begun.minutes)
+        return scheduled(campaign, design, first_run, standing.next_day(rows), in_plots=held)
+    return scheduled(campaign, design, first_run, begun.day, begun_min=begun.minutes, in_plots=held)
 
 
 def _may_follow(campaign: Campaign, design: Design, begun: BegunDay) -> bool:
@@ -351,11 +352,13 @@ def scheduled(
     first_day: int,
     lots: Sequence[str] = (),
     begun_min: float = 0.0,
+    in_plots: bool = False,
 ) -> Schedule | None:
     """Return the days of a design's runs; None where no hours a day are given.
 
     `first_run` is the number of what is run first, be it of the design or not; `begun_min` of the
-    first day are taken by other runs.
+    first day are taken by other runs. Where runs share whole plots, or those before them did
+    (`in_plots`), a day holds no more plots than what is hard to change may be set.
     """
     minutes = campaign.budget.hours_per_day
     if minutes is None or not len(design):
@@ -373,6 +376,9 @@ def scheduled(
         kinds=design.kinds,
         before=campaign.order.first_runs,
         begun_min=begun_min,
+        plots_per_day=campaign.budget.hard_changes_per_day
+        if in_plots or len(set(design.plots)) < len(design)
+        else None,
     )
 
 

@@ -335,6 +335,7 @@ def schedule(
     kinds: Sequence[str] = (),
     before: Sequence[Literal["blank", "sacrificial"]] = (),
     begun_min: float = 0.0,
+    plots_per_day: int | None = None,
 ) -> Schedule:
     """Return the days of runs in the order given, a run never split over two.
 
@@ -358,6 +359,8 @@ def schedule(
         Runs to make before the first one, at its settings, where carry-over matters.
     begun_min
         Minutes of the first day that other runs take before these; without blocks only.
+    plots_per_day
+        How many whole plots a day may hold, where that is limited.
 
     Raises
     ------
@@ -374,7 +377,10 @@ def schedule(
     lines = _timeline(rig, conditions, known)
     _check_labels(len(lines), plots, blocks, lots, kinds, minutes_per_day)
     items = _items(lines, plots, blocks, before, minutes_per_day)
-    parted = _in_days(items, minutes_per_day, begun_min)
+    with_runs = sum(any(kind == "run" for kind, _ in item.pieces) for item in items)
+    if with_runs > len(set(plots)):  # plots longer than a day
+        plots_per_day = None
+    parted = _in_days(items, minutes_per_day, begun_min, plots_per_day)
     days = tuple(
         _day(first_day + d, first_run, part, lines, plots, 0.0 if d else begun_min)
         for d, part in enumerate(parted)
@@ -385,7 +391,8 @@ def schedule(
     centres = centre_points(kinds, day_of, first_run) if kinds else None
 
     def in_order(order: Sequence[int]) -> tuple[list[int], int]:
-        return _days_in_order(order, lines, plots, before, minutes_per_day, begun_min)
+        most = (minutes_per_day, begun_min, plots_per_day)
+        return _days_in_order(order, lines, plots, before, *most)
 
     planned = Schedule(
         days=days,
@@ -480,8 +487,13 @@ def _kept_together(
         yield _Item((piece,), float(minutes[piece[1]]), new_day and i == 0)
 
 
-def _in_days(items: Sequence[_Item], most: float, begun_min: float = 0.0) -> list[list[_Item]]:
+def _in_days(
+    items: Sequence[_Item], most: float, begun_min: float = 0.0, plots: int | None = None
+) -> list[list[_Item]]:
     """Return items in days; each stretch that must begin a day is shared out on its own.
+
+    No day gets more than so many `plots`, an item each; where a plot is longer than a day its runs
+    are items, and days are filled by the hour.
 
     Of a day that is begun, what is left is filled up first; where nothing fits its part is empty.
     """
@@ -489,23 +501,25 @@ def _in_days(items: Sequence[_Item], most: float, begun_min: float = 0.0) -> lis
         ends = itertools.accumulate((item.minutes for item in items), initial=begun_min)
         fit = sum(end <= most + SLACK_MIN for end in ends) - 1
         rest = [replace(item, new_day=i == 0) for i, item in enumerate(items[fit:])]
-        return [list(items[:fit]), *(_in_days(rest, most) if rest else [])]
+        return [list(items[:fit]), *(_in_days(rest, most, plots=plots) if rest else [])]
     starts = [i for i, item in enumerate(items) if item.new_day] + [len(items)]
     days: list[list[_Item]] = []
     for start, end in itertools.pairwise(starts):
         part = list(items[start:end])
-        cuts = _shared_out([item.minutes for item in part], most)
+        cuts = _shared_out([item.minutes for item in part], most, plots or len(part))
         days += [part[a:b] for a, b in itertools.pairwise(cuts)]
     return days
 
 
-def _shared_out(minutes: Sequence[float], most: float) -> list[int]:
+def _shared_out(minutes: Sequence[float], most: float, at_most: int) -> list[int]:
     """Return where to cut a row of lengths into the fewest days, then as evenly as can be.
+
+    No day gets more than `at_most` of them.
 
     Filling day after day gives the fewest; a dynamic programme over cuts then finds the least
     sum of squared lengths with so many days. A length above `most` has a day to itself.
     """
-    n, days = len(minutes), _days_filled(minutes, most)
+    n, days = len(minutes), _days_filled(minutes, most, at_most)
     total = [0.0, *itertools.accumulate(minutes)]
     best = [0.0] + [math.inf] * n
     before: list[list[int]] = []
@@ -514,7 +528,7 @@ def _shared_out(minutes: Sequence[float], most: float) -> list[int]:
         for end in range(1, n + 1):
             for start in range(end - 1, -1, -1):
                 length = total[end] - total[start]
-                if length > most + SLACK_MIN and start < end - 1:
+                if end - start > at_most or (length > most + SLACK_MIN and start < end - 1):
                     break
                 if best[start] + length**2 < reached[end] - SLACK_MIN:
                     reached[end], cut[end] = best[start] + length**2, start
@@ -525,12 +539,12 @@ def _shared_out(minutes: Sequence[float], most: float) -> list[int]:
     return cuts[::-1]
 
 
-def _days_filled(minutes: Sequence[float], most: float) -> int:
-    days, used = 1, 0.0
+def _days_filled(minutes: Sequence[float], most: float, at_most: int) -> int:
+    days, used, held = 1, 0.0, 0
     for length in minutes:
-        if used and used + length > most + SLACK_MIN:
-            days, used = days + 1, 0.0
-        used += length
+        if held and (held == at_most or used + length > most + SLACK_MIN):
+            days, used, held = days + 1, 0.0, 0
+        used, held = used + length, held + 1
     return days
 
 
@@ -746,6 +760,7 @@ def _days_in_order(
     before: Sequence[SlotKind],
     most: float,
     begun_min: float,
+    plots_per_day: int | None,
 ) -> tuple[list[int], int]:
     """Return the day (counted from 0) of each run of an order without blocks, and all days.
 
@@ -753,7 +768,7 @@ def _days_in_order(
     """
     reordered = replace(lines, total_min=lines.total_min[list(order)])
     items = _items(reordered, [plots[i] for i in order], (), before, most)
-    parted = [part for part in _in_days(items, most, begun_min) if part]
+    parted = [part for part in _in_days(items, most, begun_min, plots_per_day) if part]
     day_of = [
         day
         for day, part in enumerate(parted)

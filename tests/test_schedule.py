@@ -175,6 +175,21 @@ def test_a_whole_plot_stays_in_a_day_where_it_fits() -> None:
     assert "plot-over-days" not in codes(planned)
 
 
+def test_a_day_holds_no_more_plots_than_the_rig_is_set_anew() -> None:
+    conditions = lasting(*[100.0] * 6)
+    plots = (1, 1, 2, 2, 3, 3)
+    assert len(schedule(rig(), conditions, plots, 620.0).days) == 1
+    assert numbers(schedule(rig(), conditions, plots, 620.0, plots_per_day=2)) in (
+        [[1, 2, 3, 4], [5, 6]],
+        [[1, 2], [3, 4, 5, 6]],
+    )
+    one = schedule(rig(), conditions, plots, 620.0, plots_per_day=1)
+    assert numbers(one) == [[1, 2], [3, 4], [5, 6]]
+    # a plot that no day holds is cut by the hour, as it has to be
+    long = schedule(rig(), lasting(*[100.0] * 4), (1, 1, 1, 2), 210.0, plots_per_day=1)
+    assert [len(day) for day in numbers(long)] == [2, 2]
+
+
 def test_a_plot_longer_than_a_day_is_told() -> None:
     planned = schedule(rig(), lasting(*[100.0] * 4), (1, 1, 1, 2), 210.0)
     assert "plot-over-days" in codes(planned)
@@ -228,21 +243,25 @@ def test_first_runs_do_not_push_a_whole_plot_over_two_days() -> None:
 @given(
     st.lists(st.integers(1, 12), min_size=1, max_size=8),
     st.integers(6, 20),
+    st.integers(1, 8),
 )
 @settings(max_examples=150, deadline=None)
 def test_days_are_the_fewest_and_the_most_even_of_all_ways_to_cut(
-    lengths: list[int], most: int
+    lengths: list[int], most: int, at_most: int
 ) -> None:
+    def fits(day: list[int]) -> bool:
+        return len(day) <= at_most and (sum(day) <= most or len(day) == 1)
+
     n = len(lengths)
     ways = []
     for marks in itertools.product((False, True), repeat=n - 1):
         cuts = [0, *(i + 1 for i, mark in enumerate(marks) if mark), n]
         days = [lengths[a:b] for a, b in itertools.pairwise(cuts)]
-        if all(sum(day) <= most or len(day) == 1 for day in days):
+        if all(fits(day) for day in days):
             ways.append((len(days), sum(sum(day) ** 2 for day in days)))
-    found = [lengths[a:b] for a, b in itertools.pairwise(_shared_out(lengths, most))]
+    found = [lengths[a:b] for a, b in itertools.pairwise(_shared_out(lengths, most, at_most))]
     assert [length for day in found for length in day] == lengths
-    assert all(sum(day) <= most or len(day) == 1 for day in found)
+    assert all(fits(day) for day in found)
     assert (len(found), sum(sum(day) ** 2 for day in found)) == min(ways)
 
 

@@ -268,6 +268,24 @@ def test_lot_plot_day_and_the_pressure_to_set_stand_wherever_runs_are_listed(
         )
 
 
+def test_no_day_has_more_settings_of_what_is_hard_to_change_than_the_file_allows(
+    doe: Command, tmp_path: Path
+) -> None:
+    doe("new", "mint")
+    path = tmp_path / "designs" / "mint" / "campaign.toml"
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("# hard_changes_per_day", "hard_changes_per_day"), "utf-8")
+    doe("plan", "mint")
+    back = fill(path.parent / "sheet-stage1.csv", tmp_path / "back.csv", made_up_results)
+    doe("record", "mint", str(back))
+    doe("suggest", "mint", "--runs", "5", "--accept")
+    with (path.parent / "runs.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    for day in {row["day"] for row in rows}:
+        assert len({row["temperature_C"] for row in rows if row["day"] == day}) == 1
+    assert len({row["temperature_C"] for row in rows if row["stage"] == "2"}) > 1
+
+
 @pytest.mark.parametrize(("runs", "done"), [(1, False), (2, True)])
 def test_one_fresh_run_that_held_confirms_nothing(
     doe: Command, recorded: Path, runs: int, done: bool
