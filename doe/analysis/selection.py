@@ -22,6 +22,7 @@ from doe.analysis.mixed import fit_mixed, likelihood_criterion
 from doe.analysis.observations import Observations
 from doe.analysis.strata import Strata, hard_factors, strata_of
 from doe.analysis.transformation import NONE, BoxCox, Transformation, box_cox, log, power
+from doe.digits import with_minus
 from doe.errors import FitError, Notice
 from doe.factors import FactorSpace, FloatArray
 from doe.responses import Response
@@ -396,7 +397,7 @@ def _why(
         text += f", yet lack of fit remains (p = {best.lack_of_fit_p:.2g})"
     for other in _better_in_other_factors(best, candidates):
         text += (
-            f"; {other.name} would do better (AICc {other.aicc:.1f}, left-out {left_out} missed "
+            f"; {other.name} would do better (AICc {_told(other.aicc)}, left-out {left_out} missed "
             f"by {_missed(other)})"
         )
     return f"{text}."
@@ -439,6 +440,10 @@ def _better_in_other_factors(best: Candidate, candidates: Sequence[Candidate]) -
     ]
 
 
+def _told(aicc: float | None) -> str:
+    return with_minus(f"{aicc:.1f}")
+
+
 def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
     others = [
         c
@@ -447,10 +452,10 @@ def _aicc_words(best: Candidate, candidates: Sequence[Candidate]) -> str:
         and c.model.space is best.model.space
         and set(c.terms) != set(best.terms)
     ]
-    text = f"AICc {best.aicc:.1f}"
+    text = f"AICc {_told(best.aicc)}"
     if others:
         rival = min(others, key=lambda c: c.aicc or 0.0)
-        text += f", {rival.name} {rival.aicc:.1f}"
+        text += f", {rival.name} {_told(rival.aicc)}"
         if (rival.aicc or 0.0) < (best.aicc or 0.0):
             simpler = len(best.model) < len(rival.model)
             taken = "the simpler" if simpler else "the one without lack of fit"
