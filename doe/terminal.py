@@ -456,7 +456,7 @@ def status_lines(result: StatusResult) -> list[str]:
     budget = left_to_plan(result.campaign, rows).sentence
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
-    danger = [text for code, text in told if code in DANGERS]
+    danger = [text for of in DANGERS for code, text in told if code == of]
     items = [wrapped(text, "! ") for text in unconfirmed]
     items += [wrapped(result.done)] if result.done else []
     items += [*map(wrapped, result.missing), wrapped(budget)]

@@ -175,6 +175,11 @@ def test_a_limit_passed_as_achieved_is_a_danger_until_the_cell_is_put_right(
         assert "Ask the competent person for this rig before the next hot run." in told.replace(
             "ask the", "Ask the"
         )
+    for page in ("fit", "suggest"):
+        stage = 1 if page == "fit" else 2
+        text = Path(f"reports/mint-stage{stage}-{page}.html").read_text(encoding="utf-8")
+        assert text.count("DANGER, limits were passed") == 1
+        assert text.index("DANGER, limits were passed") < text.index("<h1>")
     cured = Path("cured.csv")
     cured.write_text("run,achieved_temperature_C\n3,180\n")
     command("record", "mint", str(cured), "--replace")

@@ -65,6 +65,7 @@ __all__ = [
 
 DERIVED_NONE = Table((), ())
 NOTICES_FIRST = 3
+DANGER = "DANGER"
 ROWS_MOST, ROWS_FIRST = 120, 60
 """Rows that a table may have on the page; of more the first are shown, and the file has them all:
 some hundred runs would make the page too heavy for a browser."""
@@ -117,6 +118,16 @@ class Header:
     provenance: tuple[tuple[str, str], ...] = ()
     cautions: tuple[str, ...] = ()
     practice_defaults: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def dangers(self) -> tuple[tuple[str, str], ...]:
+        """What stands above all else on the page: the first sentence of each danger, and the rest.
+
+        The first word says that it is one.
+        """
+        first = by_gravity(self.notices, NOTICES_FIRST).first
+        parted = (text.partition(". ") for text in first if text.startswith(DANGER))
+        return tuple((f"{what}.", rest) for what, _, rest in parted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,13 +379,17 @@ def good_news(notices: Sequence[str | Notice]) -> Markup:
 
 
 def gravest(notices: Sequence[str | Notice]) -> Markup:
-    """Return the gravest notices, and where the others stand: in `more_to_know`."""
+    """Return the gravest notices but for dangers, which stand above the page's title.
+
+    With them comes where the others stand: in `more_to_know`.
+    """
     told = by_gravity(notices, NOTICES_FIRST)
+    here = bullets([text for text in told.first if not text.startswith(DANGER)], "mind")
     if not told.rest:
-        return bullets(told.first, "mind")
+        return here
     stands = "stands" if len(told.rest) == 1 else "stand"
     link = Markup('<p class="mind">{} {} <a href="#more-to-know">below</a>.</p>')
-    return joined(bullets(told.first, "mind"), link.format(told.rest_in_words, stands))
+    return joined(here, link.format(told.rest_in_words, stands))
 
 
 def more_to_know(notices: Sequence[str | Notice]) -> Section:
