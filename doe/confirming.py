@@ -82,7 +82,6 @@ def confirmations(
             Confirmed(
                 tuple(runs),
                 settings,
-                not missed,
                 Notice("confirmation", what, good=not missed),
                 missed,
                 " ".join(why),

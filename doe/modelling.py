@@ -165,8 +165,7 @@ def observations(
         )
     notices = (
         *_blocks_taken_out(blocks),
-        *standing.beyond_by_logs(campaign),
-        *standing.beyond_as_achieved(campaign, rows),
+        *standing.limits_passed(campaign, rows),
         *standing.assumed_settings(rows),
         *standing.doubtful(campaign),
         *_limits_only(campaign, done),

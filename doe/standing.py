@@ -63,6 +63,7 @@ __all__ = [
     "inputs_read",
     "ledger_or_empty",
     "left_to_plan",
+    "limits_passed",
     "looked_over",
     "lost_runs",
     "made_of_this",
@@ -453,6 +454,11 @@ def beyond(campaign: Campaign, records: Sequence[LogRecord]) -> tuple[Notice, ..
             )
             notices.append(Notice("log-beyond-declared", what))
     return tuple(notices)
+
+
+def limits_passed(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+    """Return loud notices on limits that runs went beyond, by their logs and as achieved."""
+    return (*beyond_as_achieved(campaign, rows), *beyond_by_logs(campaign))
 
 
 def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
@@ -1260,11 +1266,13 @@ def lost_to_vapour(campaign: Campaign, rows: Sequence[LedgerRow]) -> frozenset[i
 def _just_boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
     """Return a notice on runs, just recorded, that boiled."""
     vapour = lost_to_vapour(campaign, rows)
-    if not vapour:
-        return ()
-    be = "is" if len(vapour) == 1 else "are"
-    what = f"{runs_in_words(sorted(vapour))} boiled as achieved and {be} left out of the fits."
-    return (Notice("boiled", what),)
+    return (Notice("boiled", _boiled_words(vapour)),) if vapour else ()
+
+
+def _boiled_words(vapour: Iterable[int]) -> str:
+    runs = sorted(vapour)
+    be = "is" if len(runs) == 1 else "are"
+    return f"{runs_in_words(runs)} boiled as achieved and {be} left out of the fits."
 
 
 def boiled_runs(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
@@ -1272,10 +1280,7 @@ def boiled_runs(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
     vapour = boiled(campaign, done_runs(ledger.rows))
     if not vapour:
         return ()
-    what = (
-        f"{runs_in_words(sorted(vapour))} boiled as achieved and "
-        f"{'is' if len(vapour) == 1 else 'are'} left out of the fits."
-    )
+    what = _boiled_words(vapour)
     open_ones = {lost.run for lost in lost_runs(campaign, ledger)}
     missed = [run for run in vapour if run in open_ones]
     if missed:

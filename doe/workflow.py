@@ -789,8 +789,7 @@ def augment(
         notices = (
             *campaign.notices(),
             *ledger.notices,
-            *standing.beyond_by_logs(campaign),
-            *standing.beyond_as_achieved(campaign, kept.rows),
+            *standing.limits_passed(campaign, kept.rows),
             *augmenting.nothing_run_yet(kept.rows),
             *standing.looked_over(campaign, kept),
         )
@@ -849,9 +848,9 @@ def status(asked: str, start: Path) -> StatusResult:
     missing = standing.missing(campaign, ledger) if ledger else ()
     there = [path] if ledger else []
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
-    notices = (*standing.beyond_by_logs(campaign), *campaign.notices())
+    rows = () if ledger is None else ledger.rows
+    notices = (*standing.limits_passed(campaign, rows), *campaign.notices())
     if ledger is not None:
-        notices = (*standing.beyond_as_achieved(campaign, ledger.rows), *notices)
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
         notices = (*notices, *standing.boiled_runs(campaign, ledger))
     ledger_now = ledger or Ledger(campaign.schema, ())

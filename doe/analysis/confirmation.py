@@ -50,13 +50,14 @@ class Promise:
 
 @dataclass(frozen=True, slots=True)
 class Confirmed:
-    """What confirming runs at one setting came to: `held` where all that was promised did.
+    """What confirming runs at one setting came to.
 
     Attributes
     ----------
     missed
         What did not hold, the gravest: the settings themselves, where the runs were made elsewhere;
         an interval, a limit, or the closure of masses; or that only limits of values are known.
+        Empty where all that was promised held.
     why
         What runs at these settings in another group told of why the interval failed.
     can_be_run
@@ -67,12 +68,15 @@ class Confirmed:
 
     runs: tuple[int, ...]
     settings: tuple[float, ...]
-    held: bool
     notice: Notice
     missed: Missed = ""
     why: str = ""
     can_be_run: bool = True
     little: str = ""
+
+    @property
+    def held(self) -> bool:
+        return not self.missed
 
     @property
     def asks(self) -> bool:
@@ -279,18 +283,8 @@ def beyond_detection(
         words = f"{told}. Whether what was promised held cannot be told."
     else:
         words = f"{told}; the mean {'keeps' if kept else 'misses'} its limit all the same."
-    return Confirmation(
-        response.name,
-        n,
-        np.nan,
-        -np.inf,
-        np.inf,
-        kept is not None,
-        kept,
-        words,
-        False,
-        kept is not None,
-    )
+    known = kept is not None
+    return Confirmation(response.name, n, np.nan, -np.inf, np.inf, known, kept, words, known=known)
 
 
 def limit_alone(response: Response, values: FloatArray) -> Confirmation | None:

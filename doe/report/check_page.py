@@ -95,7 +95,7 @@ def _check_first_screen(
         from_template("best", Panel("What the budget buys", buys)) if buys else "",
         prose([_bought_sentence(runs, binding)]),
         prose(closed_in),
-        gravest(header.notices),
+        gravest(header, header.notices),
         from_template("next", header.next_command, header.next_because),
     )
 

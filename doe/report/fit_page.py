@@ -237,7 +237,7 @@ def _fit_first_screen(
             ]
         ),
         prose([_second_opinion(analysis, space, around is not None)]),
-        gravest([*header.notices, *analysis.notices]),
+        gravest(header, [*header.notices, *analysis.notices]),
     )
 
 

@@ -125,9 +125,13 @@ class Header:
 
         The first word says that it is one.
         """
-        first = by_gravity(self.notices, NOTICES_FIRST).first
-        parted = (text.partition(". ") for text in first if text.startswith(DANGER))
+        parted = (text.partition(". ") for text in self.danger_texts)
         return tuple((f"{what}.", rest) for what, _, rest in parted)
+
+    @property
+    def danger_texts(self) -> tuple[str, ...]:
+        first = by_gravity(self.notices, NOTICES_FIRST).first
+        return tuple(text for text in first if text.startswith(DANGER))
 
 
 @dataclass(frozen=True, slots=True)
@@ -378,13 +382,13 @@ def good_news(notices: Sequence[str | Notice]) -> Markup:
     return prose(by_gravity(notices, NOTICES_FIRST).good)
 
 
-def gravest(notices: Sequence[str | Notice]) -> Markup:
-    """Return the gravest notices but for dangers, which stand above the page's title.
+def gravest(header: Header, notices: Sequence[str | Notice]) -> Markup:
+    """Return the gravest notices but for dangers of the header, which stand above the page's title.
 
     With them comes where the others stand: in `more_to_know`.
     """
     told = by_gravity(notices, NOTICES_FIRST)
-    here = bullets([text for text in told.first if not text.startswith(DANGER)], "mind")
+    here = bullets([text for text in told.first if text not in header.danger_texts], "mind")
     if not told.rest:
         return here
     stands = "stands" if len(told.rest) == 1 else "stand"

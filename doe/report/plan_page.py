@@ -146,7 +146,7 @@ def _plan_first_screen(
                 "effect.",
             ]
         ),
-        gravest([*header.notices, *design.notices]),
+        gravest(header, [*header.notices, *design.notices]),
         from_template("next", header.next_command, header.next_because),
     )
 

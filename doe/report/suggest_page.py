@@ -97,7 +97,7 @@ def suggest_page(
         set_alike_html(fixed),
         table,
         prose([*runs_beyond_limits(suggestion, responses, names), why_after, best, *good]),
-        gravest(minded),
+        gravest(header, minded),
         from_template("next", header.next_command, header.next_because),
     )
     return whole_page(header, first, sections, to_run=bool(runs))

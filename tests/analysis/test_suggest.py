@@ -342,7 +342,7 @@ def test_a_confirmation_that_held_ends_the_campaign():
     before = suggest(found, whole_box, 1)
     assert before.advice == "Confirm now."
     notice = Notice("confirmation", "…")
-    came = Confirmed((16, 17, 18), tuple(before.recommended.settings), True, notice)
+    came = Confirmed((16, 17, 18), tuple(before.recommended.settings), notice)
     after = suggest(found, whole_box, 1, confirmed=[came])
     assert after.advice == "Stop."
     assert "The confirmation of these settings held (runs 16 to 18)." in after.why
@@ -360,7 +360,7 @@ def test_one_that_did_not_hold_leads_until_a_later_stage_is_in_and_an_earlier_is
             found,
             whole_box,
             4,
-            confirmed=[Confirmed(runs, tuple(made[runs[-1] - 1]), False, notice, missed, why)],
+            confirmed=[Confirmed(runs, tuple(made[runs[-1] - 1]), notice, missed, why)],
             observations={response.name: replace(data, stages=stages)},
         )
 

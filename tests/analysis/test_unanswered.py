@@ -9,7 +9,8 @@ from doe.errors import Notice
 
 
 def confirmation(held: bool) -> Confirmed:
-    return Confirmed((18, 19, 20), (160.0,), held, Notice("confirmation", "what became of it"))
+    notice = Notice("confirmation", "what became of it")
+    return Confirmed((18, 19, 20), (160.0,), notice, "" if held else "closure")
 
 
 @pytest.mark.parametrize(
