@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Literal, get_args
 
 import numpy as np
 
-from doe import standing
+from doe import as_recorded, standing
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import DesignError, DoeError, Notice, chosen_from
 from doe.factors import FloatArray
@@ -21,6 +21,7 @@ from doe.planning import scheduled_after
 from doe.schedule import Schedule
 from doe.stage import StageRecord
 from doe.standing import LostRun
+from doe.wording import runs_in_words
 
 if TYPE_CHECKING:
     from doe.design.augment import Addition, Existing
@@ -211,7 +212,7 @@ class _Ground:
 
 def _kept(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[LedgerRow, ...]:
     """Return the runs of the designs that are not lost."""
-    vapour = standing.lost_to_vapour(campaign, rows)
+    vapour = as_recorded.lost_to_vapour(campaign, rows)
     return tuple(
         row
         for row in rows
@@ -415,7 +416,7 @@ def _repaired(ground: _Ground) -> Addition:
     notices = [*added.notices, Notice("made-up-for", f"These runs make up for {what}.")]
     moved = [one.run for one in others if one.repeat]
     if moved:
-        words = standing.runs_in_words(moved)
+        words = runs_in_words(moved)
         notices.append(
             Notice(
                 "not-repeated",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe import standing
+from doe import as_recorded, standing
 from doe.campaign import Campaign
 from doe.errors import Notice
 from doe.factors import NumericFactor
@@ -18,7 +18,7 @@ from doe.ledger import Ledger, LedgerRow
 from doe.modelling import days_told, swings
 from doe.responses import Response
 from doe.stage import read_stage
-from doe.wording import capital, listed
+from doe.wording import capital, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.confirmation import Confirmation, Confirmed, Missed
@@ -77,7 +77,7 @@ def confirmations(
         away = _elsewhere_words(campaign, [ledger.rows[i] for i in every if i not in places])
         told = " ".join([*away, *(v.words for v in verdicts), *closure, *why, *remark])
         came = "it did not hold" if missed else "it held"
-        what = f"Confirmation, {standing.runs_in_words(runs).lower()}: {came}. {told}"
+        what = f"Confirmation, {runs_in_words(runs).lower()}: {came}. {told}"
         found.append(
             Confirmed(
                 tuple(runs),
@@ -123,8 +123,8 @@ def _elsewhere_words(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str
     if not rows:
         return ()
     at = [
-        f"{standing.runs_in_words([row.run]).lower()} at "
-        f"{standing.setting_words(campaign.space, standing.achieved_settings([row])[0])}"
+        f"{runs_in_words([row.run]).lower()} at "
+        f"{standing.setting_words(campaign.space, as_recorded.achieved_settings([row])[0])}"
         for row in rows
     ]
     wanted = standing.setting_words(campaign.space, rows[0].settings)
@@ -253,14 +253,14 @@ def _run_again(
                 np.array(first.settings),
                 np.array([data.values[i] for i in confirming]),
                 np.array([data.values[i] for i in again]),
-                standing.runs_in_words([ledger.rows[i].run for i in again]).lower(),
+                runs_in_words([ledger.rows[i].run for i in again]).lower(),
                 "stage" if days is None else "day",
             )
         )
     if told or not failed or not later:
         return tuple(told), ()
     each = [
-        f"{standing.runs_in_words([ledger.rows[i].run])} tells nothing of why: "
+        f"{runs_in_words([ledger.rows[i].run])} tells nothing of why: "
         f"{mute.get(i, 'no value of it can be used')}."
         for i in later
     ]
@@ -276,7 +276,7 @@ def _tells_nothing(campaign: Campaign, ledger: Ledger, places: Sequence[int], i:
         return ""
     blank = [ledger.rows[j].run for j in (*places, i) if not days[j]]
     if blank:
-        runs = standing.runs_in_words(blank).lower()
+        runs = runs_in_words(blank).lower()
         return f"day is blank in runs.csv for {runs}"
     if days[i] in {days[j] for j in places}:
         return "it was made on the day of the confirming runs"

@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe import rig as rig_room
+from doe.as_recorded import beyond
 from doe.campaign import Campaign
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import NumericFactor
@@ -31,8 +32,8 @@ from doe.run_log import (
     summarise,
 )
 from doe.run_log.headings import Channel
-from doe.standing import beyond, runs_in_words
 from doe.stops import stop_limits
+from doe.wording import runs_in_words
 
 __all__ = ["LogWish", "Logged", "logged", "opened"]
 

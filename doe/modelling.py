@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from doe import standing
+from doe import as_recorded, standing
 from doe.campaign import CAMPAIGN_FILE, Campaign
 from doe.errors import FitError, InfeasibleError, Notice, StateError, chosen_from
 from doe.factors import FactorSpace, FloatArray, NumericFactor
 from doe.ledger import Censored, Ledger, LedgerRow, prepares
 from doe.stage import read_stage
 from doe.terms import Model, interaction_model, linear_model, quadratic_model
+from doe.wording import runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -139,9 +140,9 @@ def observations(
             file=str(campaign.folder / standing.LEDGER_FILE),
         )
     planned = np.array([row.settings for row in rows])
-    done = standing.done_runs(rows)
-    vapour = set(standing.boiled(campaign, done))
-    achieved = standing.achieved_settings(rows)
+    done = as_recorded.done_runs(rows)
+    vapour = set(as_recorded.boiled(campaign, done))
+    achieved = as_recorded.achieved_settings(rows)
     blocks = (
         *_blocks_of(rows),
         *((("day", tuple(day or None for day in days_of(ledger))),) if by_day else ()),
@@ -165,13 +166,13 @@ def observations(
         )
     notices = (
         *_blocks_taken_out(blocks),
-        *standing.limits_passed(campaign, rows),
-        *standing.assumed_settings(rows),
-        *standing.doubtful(campaign),
+        *as_recorded.limits_passed(campaign, rows),
+        *as_recorded.assumed_settings(rows),
+        *as_recorded.doubtful(campaign),
         *_limits_only(campaign, done),
         *standing.looked_over(campaign, ledger),
     )
-    notices = (*notices, *standing.in_another_unit(campaign, done))
+    notices = (*notices, *as_recorded.in_another_unit(campaign, done))
     return observed, (*notices, *standing.boiled_runs(campaign, ledger))
 
 
@@ -243,7 +244,7 @@ def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Noti
                     "value, so they are off towards it."
                 )
             what = (
-                f"{response.words}: of {standing.runs_in_words(runs).lower()} only a limit is "
+                f"{response.words}: of {runs_in_words(runs).lower()} only a limit is "
                 f"known ({limits} {response.unit}). {how if known else 'Nothing else is known.'}"
             )
             yield Notice("limits-only", what)
@@ -768,7 +769,7 @@ def scale_notices(analysis: Analysis, found: Mapping[str, Finding]) -> tuple[Not
         )
         then = f'rite scale = "log" in [responses.{fitted.response.name}] and fit again.'
         if own.outliers:
-            runs = standing.runs_in_words(own.outliers).lower()
+            runs = runs_in_words(own.outliers).lower()
             what += f"Without {runs} they would not: check the record first. If it is right, w"
         else:
             what += "W"

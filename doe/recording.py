@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe import standing
+from doe import as_recorded, standing
 from doe.campaign import Campaign
 from doe.errors import DoeError, Notice, Problem, ResultsError, Where
 from doe.ledger import (
@@ -34,7 +34,7 @@ from doe.ledger import (
 from doe.log_record import read_log_records
 from doe.standing import LEDGER_FILE, planned_ledger
 from doe.whole_file import write_page
-from doe.wording import capital
+from doe.wording import capital, runs_in_words
 
 if TYPE_CHECKING:
     from doe.logged import Logged, LogWish
@@ -185,7 +185,7 @@ def _not_in_sheet(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
         few = len(done) == 1
         what = (
             f"{capital(response.words)}: {how}, and "
-            f"{standing.runs_in_words([row.run for row in done]).lower()} "
+            f"{runs_in_words([row.run for row in done]).lower()} "
             f"{'has' if few else 'have'} no value of it so far. Hand it in once it is measured; "
             f"until then fit knows nothing of it from {'this run' if few else 'these runs'}."
         )
@@ -229,7 +229,7 @@ def _merged(
     touched = {change.run for change in changes}
     rows = [row for row in ledger.rows if row.run in touched]
     cut = tuple(_cut_short(campaign, rows, returned))
-    odd = standing.recorded_oddly(campaign, rows)
+    odd = as_recorded.recorded_oddly(campaign, rows)
     notices = (
         *(notice for _, notice in cut),
         *campaign.notices(),
@@ -311,7 +311,7 @@ def _of_replaced(
         )
     if others:
         remedy += (
-            f" No row has the settings of {standing.runs_in_words(others).lower()}: if made, enter "
+            f" No row has the settings of {runs_in_words(others).lower()}: if made, enter "
             "it in the row of a run that will not be made, with all that was really set in the "
             "achieved_ columns, and say so in the notes."
         )
@@ -361,7 +361,7 @@ def _derived(
     _check_bottles(ledger, new)
     bottles, more = with_bottles(old.rows, new.rows, replace_filled)
     files = {PORTIONS_FILE: bottles_csv(bottles)} if more else {}
-    timed = standing.bottled_oddly(campaign, ledger.rows, bottles, {b.run for b in new.rows})
+    timed = as_recorded.bottled_oddly(campaign, ledger.rows, bottles, {b.run for b in new.rows})
     if not campaign.schema.derives:
         return _Derived(ledger, (*changes, *more), files, (*new.notices, *timed))
     touched = weighed | {bottle.run for bottle in new.rows}
@@ -512,7 +512,7 @@ def _blank_over_filled(ledger: Ledger, returned: Returned) -> tuple[Notice, ...]
     return (
         Notice(
             "blank-changes-nothing",
-            f"{standing.runs_in_words(kept)}: a blank cell of the sheet leaves what is recorded. "
+            f"{runs_in_words(kept)}: a blank cell of the sheet leaves what is recorded. "
             "To withdraw a value, empty its cell in runs.csv (and set the status to planned).",
         ),
     )

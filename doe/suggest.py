@@ -39,7 +39,7 @@ from doe.errors import DesignError, Notice
 from doe.factors import FactorSpace, Feasible, FloatArray, NumericFactor
 from doe.responses import Response
 from doe.terms import Model, Term, interaction_model, quadratic_model
-from doe.wording import capital, chance_words, listed, runs_named
+from doe.wording import capital, chance_words, listed, runs_in_words
 
 __all__ = [
     "CONFIRMING",
@@ -450,7 +450,8 @@ class _Batch:
             another = "on another day" if group == "day" else "in another stage"
             reason = (
                 f"Run before, to confirm: once more, {another}, it tells whether the {group} of "
-                f"{_runs(failed.runs)} was unlike the others or the models miss there."
+                f"{runs_in_words(failed.runs).lower()} was unlike the others or the models miss "
+                "there."
             )
             wanted = self.decision.space.code(np.array(failed.settings))
         for i, run in enumerate(runs):
@@ -478,7 +479,7 @@ class _Batch:
                 "told from what its settings do by the models' random shift of each alone."
                 if failed is None
                 else f"{feared}, and none of these runs is at the settings of "
-                f"{_runs(failed.runs)}: they will not tell."
+                f"{runs_in_words(failed.runs).lower()}: they will not tell."
             )
             return runs, (Notice("stage-not-tied", what),)
         worth = self.decision.worth[self.ahead.pool]
@@ -831,7 +832,7 @@ def _advised(
         return (
             "planned-first",
             "Make the planned runs first.",
-            f"{capital(_runs(waiting))} {'are' if len(waiting) > 1 else 'is'} planned and not "
+            f"{runs_in_words(waiting)} {'are' if len(waiting) > 1 else 'is'} planned and not "
             "recorded yet. What is shown here does not know what they will say: ask again when "
             "they are in.",
         )
@@ -841,7 +842,7 @@ def _advised(
     if failed is not None:
         return (
             "go-on",
-            f"Go on: {_runs(failed.runs)} did not confirm what was recommended.",
+            f"Go on: {runs_in_words(failed.runs).lower()} did not confirm what was recommended.",
             f"{failed.notice.what} {_left_open(failed)} "
             f"{_what_runs_buy(decision, batch, count, group)[1]}",
         )
@@ -1011,18 +1012,10 @@ def _what_held(decision: Decision, confirmed: Sequence[Confirmed]) -> tuple[str,
         return ()
     last = confirmed[-1]
     if not last.held:
-        return (f"{capital(_runs(last.runs))} did not confirm. {last.why}",) if last.why else ()
+        return (f"{runs_in_words(last.runs)} did not confirm. {last.why}",) if last.why else ()
     moved = np.abs(decision.space.code(np.array(last.settings)) - decision.coded[decision.best])
     where = "these settings" if float(moved.max()) < SAME_SETTING else "other settings than these"
-    return (f"The confirmation of {where} held ({_runs(last.runs)}).",)
-
-
-def _runs(numbers: Sequence[int]) -> str:
-    """Return runs in words: ``run 3``, ``runs 3 and 5``, ``runs 3 to 9``."""
-    first, last = numbers[0], numbers[-1]
-    if len(numbers) > 2 and list(numbers) == list(range(first, last + 1)):
-        return f"runs {first} to {last}"
-    return runs_named(numbers, "run")
+    return (f"The confirmation of {where} held ({runs_in_words(last.runs).lower()}).",)
 
 
 def _confirmed(decision: Decision, batch: _Batch) -> bool:

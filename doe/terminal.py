@@ -14,7 +14,7 @@ from doe.digits import amount_between, bearing, between, p_text, percent, r2_tex
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.ledger import STATUSES, LedgerRow, prepares, setting_text
 from doe.standing import left_to_plan, setting_words
-from doe.wording import best_called, chance_words, listed, runs_named
+from doe.wording import best_called, chance_words, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, Prediction
@@ -400,7 +400,7 @@ def _reason_lines(result: SuggestResult) -> list[str]:
         alike.setdefault((run.kind, run.reason, run.settings.tobytes()), []).append((number, run))
     lines: list[str] = []
     for (kind, reason, _), runs in alike.items():
-        who = runs_named([number for number, _ in runs])
+        who = runs_in_words([number for number, _ in runs])
         lines += wrapped(f"{who}, to {PURPOSES.get(kind, kind)} ({kind}): {reason}", "  • ")
         for fit in result.analysis.fits:
             said = predicted(fit.response, runs[0][1].predictions[fit.response.name])

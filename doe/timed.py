@@ -20,8 +20,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from doe import as_recorded
 from doe import rig as rig_room
-from doe import standing
 from doe.analysis.extraction import (
     ExtractionCurves,
     FlowTest,
@@ -148,7 +148,7 @@ def _assumed(campaign: Campaign, runs: Sequence[_Run]) -> Iterator[str]:
 
 
 def _run_of(campaign: Campaign, row: LedgerRow, notices: list[Notice]) -> _Run | None:
-    settings = standing.achieved_settings([row])
+    settings = as_recorded.achieved_settings([row])
     conditions = campaign.conditions(settings)
     feed, why = _dry_feed_g(campaign, row, settings)
     if why or feed is None or not feed > 0 or conditions.flow_mL_min is None:

@@ -13,7 +13,7 @@ __all__ = [
     "either",
     "listed",
     "lowered",
-    "runs_named",
+    "runs_in_words",
 ]
 
 
@@ -22,9 +22,20 @@ def counted(number: float, noun: str) -> str:
     return f"{number:g} {noun}" if number == 1 else f"{number:g} {noun}s"
 
 
-def runs_named(runs: Sequence[int], word: str = "Run") -> str:
-    """Return ``Run 3``, ``Runs 3 and 5``."""
-    return f"{word if len(runs) == 1 else word + 's'} {listed([str(run) for run in runs])}"
+def runs_in_words(numbers: Sequence[int]) -> str:
+    """Return runs as people say them: ``Run 3``, ``Runs 3 and 5``, ``Runs 3, 5 and 7 to 9``."""
+    spans: list[list[int]] = []
+    for number in sorted(numbers):
+        if spans and number == spans[-1][1] + 1:
+            spans[-1][1] = number
+        else:
+            spans.append([number, number])
+    parts = [
+        part
+        for low, high in spans
+        for part in ([f"{low} to {high}"] if high > low + 1 else map(str, range(low, high + 1)))
+    ]
+    return f"{'Run' if len(numbers) == 1 else 'Runs'} {listed(parts)}"
 
 
 def best_called(guess: bool) -> str:

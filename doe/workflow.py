@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe import augmenting, recording, standing
+from doe import as_recorded, augmenting, recording, standing
 from doe.augmenting import AugmentWish, Offer
 from doe.beside import beside
 from doe.campaign import (
@@ -91,7 +91,7 @@ from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
 from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
-from doe.wording import listed
+from doe.wording import listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.confirmation import Confirmed, Promise
@@ -789,7 +789,7 @@ def augment(
         notices = (
             *campaign.notices(),
             *ledger.notices,
-            *standing.limits_passed(campaign, kept.rows),
+            *as_recorded.limits_passed(campaign, kept.rows),
             *augmenting.nothing_run_yet(kept.rows),
             *standing.looked_over(campaign, kept),
         )
@@ -849,7 +849,7 @@ def status(asked: str, start: Path) -> StatusResult:
     there = [path] if ledger else []
     there += sorted(_reports_folder(campaign).glob(f"{campaign.name}-*.html"))
     rows = () if ledger is None else ledger.rows
-    notices = (*standing.limits_passed(campaign, rows), *campaign.notices())
+    notices = (*as_recorded.limits_passed(campaign, rows), *campaign.notices())
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
         notices = (*notices, *standing.boiled_runs(campaign, ledger))
@@ -894,7 +894,7 @@ def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) ->
     )
     held = (
         f"Confirmed, done: {standing.setting_words(campaign.space, settled)} held in {len(runs)} "
-        f"fresh runs ({standing.runs_in_words(runs).lower()})."
+        f"fresh runs ({runs_in_words(runs).lower()})."
     )
     return " ".join(filter(None, [held, confirmed[-1].little, work]))
 
@@ -907,7 +907,7 @@ def _not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
     failed = unanswered(confirmed, done)
     if failed is None:
         return ""
-    runs = standing.runs_in_words(failed.runs)
+    runs = runs_in_words(failed.runs)
     return f"{runs} did not confirm what was recommended. "
 
 
@@ -1333,7 +1333,7 @@ def _replaced(
     return (
         Notice(
             "additions-replaced",
-            f"{standing.runs_in_words([row.run for row in former])} had been accepted and not been "
+            f"{runs_in_words([row.run for row in former])} had been accepted and not been "
             f"started; {_in_place(len(former), len(rows))}. A sheet printed before is void. "
             f"The former ledger is in {campaign.name}/history.",
         ),
@@ -1353,7 +1353,7 @@ def _lost(campaign: Campaign, kept: Ledger) -> tuple[Notice, ...]:
         return ()
     runs, reasons = [run.run for run in lost], listed(list(dict.fromkeys(r.why for r in lost)))
     what = (
-        f"{standing.runs_in_words(runs)} gave no result ({reasons}); what is shown here takes that "
+        f"{runs_in_words(runs)} gave no result ({reasons}); what is shown here takes that "
         f"as not known. doe augment {campaign.name} --by repair shows what making up for "
         f"{'it' if len(runs) == 1 else 'them'} would buy."
     )
@@ -1423,7 +1423,7 @@ def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
     waiting = _waiting(kept)
     if waiting:
         are = "is" if len(waiting) == 1 else "are"
-        told.append(f"{standing.runs_in_words(waiting)} {are} planned and not recorded yet.")
+        told.append(f"{runs_in_words(waiting)} {are} planned and not recorded yet.")
         remedy = f"Make these first, and hand the sheet in: doe record {campaign.name} FILE"
     else:
         remedy = f"See how to add runs, or make lost ones again: doe augment {campaign.name}"
@@ -1470,7 +1470,7 @@ def _waiting(kept: Ledger) -> tuple[int, ...]:
 
 
 def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
-    runs = standing.runs_in_words(waiting)
+    runs = runs_in_words(waiting)
     return StateError.of(
         "planned-runs-wait",
         f"{runs} {'is' if len(waiting) == 1 else 'are'} planned and not recorded yet, and what to "
@@ -1483,7 +1483,7 @@ def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
 
 def _accepted_runs_wait(campaign: Campaign, added: Sequence[LedgerRow], accepting: str) -> DoeError:
     """Return that runs accepted before stay as they are; others can be had in their place."""
-    runs = standing.runs_in_words([row.run for row in added if not prepares(row)])
+    runs = runs_in_words([row.run for row in added if not prepares(row)])
     forbidden = standing.barred(campaign, Ledger(campaign.schema, tuple(added)))
     make = f"Make them and hand in the sheet: doe record {campaign.name} FILE."
     return StateError.of(

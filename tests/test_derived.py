@@ -309,7 +309,7 @@ def test_a_blanks_sheet_has_no_boxes_for_feed(doe: Command) -> None:
 @pytest.mark.parametrize(
     ("bottles", "said"),
     [
-        ("3,A1,drain,400,,4\n4,A1,drain,400,,4\n", "Runs 3, 4: no flush"),
+        ("3,A1,drain,400,,4\n4,A1,drain,400,,4\n", "Runs 3 and 4: no flush"),
         ("3,A1,drain,400,,4\n3,A2,flush,100,,0.8\n", ""),
         ("3,D1,drain,400,,4\n", ""),  # the only portion that the sheet plans: drained at the end
         ("3,A1,drain,400,500,4\n", ""),  # timed after the end

@@ -161,7 +161,7 @@ def test_accepted_runs_that_are_forbidden_are_not_sent_to_when_others_are_wanted
     forbid_above(hottest - 5)
     (refused,) = doe("suggest", "mint", "--accept", "--json", status=1)["errors"]
     assert refused["code"] == "accepted-runs-wait"
-    assert refused["remedy"].startswith("DANGER, not to be run: runs 16, 17")
+    assert refused["remedy"].startswith("DANGER, not to be run: runs 16 and 17")
     assert "Make them" not in refused["remedy"]
     doe("suggest", "mint", "--accept", "--replace")
     assert "DANGER" not in doe("status", "mint").out

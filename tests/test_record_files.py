@@ -175,7 +175,7 @@ def test_status_says_what_is_missing_and_what_is_next_in_ten_lines(doe: Command)
     whole = " ".join(lines)
     assert "imits not confirmed" in whole
     assert "7 done" in whole
-    assert "extract yield is missing for runs 1, 3, 5, 7, 9, 11, 13." in whole
+    assert "extract yield is missing for runs 1, 3, 5, 7, 9, 11 and 13." in whole
     assert "more to mind: doe status mint --json" in whole
 
 

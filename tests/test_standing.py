@@ -16,7 +16,8 @@ from doe.augmenting import AugmentWish
 from doe.errors import CampaignFileError, Notice
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
-from doe.standing import ledger_or_empty, runs_in_words
+from doe.standing import ledger_or_empty
+from doe.wording import runs_in_words
 
 
 @pytest.fixture
@@ -125,8 +126,8 @@ def test_temperatures_in_kelvin_are_one_question_and_fit_says_which_runs_boiled(
     assert not codes & {"achieved-far-off", "achieved-breaks-limit"}
     said = command("fit", "mint", status=1).said_err
     runs = len(list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text()))))
-    assert "Measured too, but left out: runs 1, 2," in said
-    assert f"and {runs} (boiled: the achieved settings lie below saturation)" in said
+    boiled = "(boiled: the achieved settings lie below saturation)"
+    assert f"Measured too, but left out: runs 1 to {runs} {boiled}" in said
 
 
 def test_temperatures_in_fahrenheit_are_asked_about_by_that_name(
@@ -299,7 +300,7 @@ def test_another_number_of_suggestions_says_that_it_takes_the_place_of_the_forme
 
 def test_runs_in_words() -> None:
     assert runs_in_words([3]) == "Run 3"
-    assert runs_in_words([9, 1, 2, 5, 6, 7]) == "Runs 1, 2, 5 to 7, 9"
+    assert runs_in_words([9, 1, 2, 5, 6, 7]) == "Runs 1, 2, 5 to 7 and 9"
 
 
 def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> None:

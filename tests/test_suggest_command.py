@@ -477,14 +477,14 @@ def test_accepted_runs_that_wait_are_said_first_and_thrown_away_only_when_asked(
     waiting, promised = ledger.read_bytes(), sheet.read_bytes()
     shown = doe("suggest", "mint", "--runs", "3", "--json")
     assert shown["stop"]["verdict"] == "planned-first"
-    assert shown["stop"]["advice"].startswith("Runs 16, 17 are accepted and wait")
+    assert shown["stop"]["advice"].startswith("Runs 16 and 17 are accepted and wait")
     at = first["runs"][0]["settings"]
     assert f"{at['temperature_C']:g} °C, {at['flow_mL_min']:g} mL/min" in shown["stop"]["why"]
     assert [run["run"] for run in shown["runs"]] == [18, 19, 20]
     page = (recorded.parent.parent / "reports" / "mint-stage3-suggest.html").read_text(
         encoding="utf-8"
     )
-    assert page.index("Next on the rig: runs 16, 17") < page.index(">18</td>")
+    assert page.index("Next on the rig: runs 16 and 17") < page.index(">18</td>")
     assert {run["stage"] for run in shown["runs"]} == {3}
     refused = doe("suggest", "mint", "--runs", "3", "--accept", "--json", status=1)["errors"]
     assert [error["code"] for error in refused] == ["accepted-runs-wait"]

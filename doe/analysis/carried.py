@@ -17,7 +17,7 @@ from doe.errors import DoeError, FitError, Notice, Problem
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, interaction_model, linear_model
-from doe.wording import counted, listed, runs_named
+from doe.wording import counted, listed, runs_in_words
 
 __all__ = [
     "about",
@@ -192,7 +192,7 @@ def _not_counted(every: Observations) -> str:
     for run, value, reason in zip(every.runs, every.values, every.left_out, strict=True):
         if reason and np.isfinite(value):
             by_reason.setdefault(reason, []).append(run)
-    told = [f"{runs_named(runs, 'run')} ({reason})" for reason, runs in by_reason.items()]
+    told = [f"{runs_in_words(runs).lower()} ({reason})" for reason, runs in by_reason.items()]
     return "; ".join(told)
 
 
@@ -227,8 +227,8 @@ def _refuse_not_above_zero(
     if low:
         raise FitError.of(
             "not-above-zero",
-            f"{response.words}: {runs_named(low, 'run')} {'is' if len(low) == 1 else 'are'} not "
-            "above zero, and there is no logarithm of that.",
+            f"{response.words}: {runs_in_words(low).lower()} {'is' if len(low) == 1 else 'are'} "
+            "not above zero, and there is no logarithm of that.",
             "Where nothing was found, hand in < and the limit of detection instead, as <0.05, with "
             '--replace; or leave out scale = "log".',
             key=response.name,

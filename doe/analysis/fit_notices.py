@@ -19,7 +19,7 @@ from doe.digits import roughly
 from doe.errors import Notice
 from doe.factors import FloatArray, NumericFactor
 from doe.terms import Model
-from doe.wording import capital, counted, listed, runs_named
+from doe.wording import capital, counted, listed, runs_in_words
 
 __all__ = [
     "RARE",
@@ -61,7 +61,7 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
     if outside:
         yield Notice(
             "outside-region",
-            f"{runs_named(outside)} ended outside the ranges of the factors; used as achieved.",
+            f"{runs_in_words(outside)} ended outside the ranges of the factors; used as achieved.",
         )
     copied = _copied(data)
     if copied:
@@ -75,7 +75,7 @@ def data_notices(model: Model, data: Observations, strata: Strata) -> Iterator[N
     if apart:
         yield Notice(
             "repeats-apart",
-            f"{runs_named(apart)} were planned as repeats, yet their achieved settings differ "
+            f"{runs_in_words(apart)} were planned as repeats, yet their achieved settings differ "
             f"by more than {50 * REPEATS_APART:.0f} % of a range: pure error and lack of fit are "
             "rough.",
         )
@@ -187,7 +187,7 @@ def _copied(data: Observations) -> list[str]:
     long = [value for value, _ in found if len(f"{value:.12g}".replace(".", "").strip("-0")) > 3]
     if sum(len(runs) - 1 for _, runs in found) == repeated or not (long or len(found) > 2):
         return []
-    return [runs_named(runs, "run") for _, runs in found]
+    return [runs_in_words(runs).lower() for _, runs in found]
 
 
 def _repeats_apart(data: Observations, coded: FloatArray) -> list[int]:
@@ -208,8 +208,8 @@ def fit_notices(fit: FittedModel, repeated: bool = False) -> Iterator[Notice]:
     if hidden:
         yield Notice(
             "censored-values",
-            f"{runs_named(hidden)} {'has' if len(hidden) == 1 else 'have'} a value known only to "
-            "lie beyond a limit, and counted as that by maximum likelihood; only measured runs "
+            f"{runs_in_words(hidden)} {'has' if len(hidden) == 1 else 'have'} a value known only "
+            "to lie beyond a limit, and counted as that by maximum likelihood; only measured runs "
             "give degrees of freedom, and lack of fit and predicted R² are not worked out.",
         )
     df = fit.df_residual
@@ -244,9 +244,9 @@ def _needed(fit: FittedModel) -> str:
     if all(len(runs) == 1 for runs in fit.needed_alone):
         alone = [runs[0] for runs in fit.needed_alone]
         which = (
-            runs_named(alone, "run")
+            runs_in_words(alone).lower()
             if len(alone) == 1
-            else f"any one of {runs_named(alone, 'run')}"
+            else f"any one of {runs_in_words(alone).lower()}"
         )
     else:
         plots = [f"({listed([str(run) for run in runs])})" for runs in fit.needed_alone]
@@ -270,7 +270,7 @@ def _leverage_notices(fit: FittedModel) -> Iterator[Notice]:
     if alone:
         yield Notice(
             "high-leverage",
-            f"The fit follows {runs_named(alone, 'run')} almost alone there; repeat before "
+            f"The fit follows {runs_in_words(alone).lower()} almost alone there; repeat before "
             "trusting.",
         )
     more = [f"{run} ({h:.2f})" for run, h in heavy.items() if h <= ALONE]

@@ -35,7 +35,7 @@ from doe.errors import FitError, Notice
 from doe.factors import FactorSpace
 from doe.responses import Response
 from doe.terms import Term
-from doe.wording import capital, counted, either, listed, runs_named
+from doe.wording import capital, counted, either, listed, runs_in_words
 
 __all__ = ["DEFINITIVE", "TWO_LEVEL", "ScreeningVerdict", "screening_verdict"]
 
@@ -513,8 +513,8 @@ def _step_sentences(found: TwoStep, unit: str) -> list[str]:
     if found.alone:
         one = len(found.alone) == 1
         spared = [
-            f"{runs_named(found.alone)} {'has' if one else 'have'} no measured mirrored run, and "
-            f"{'is' if one else 'are'} used by neither step; the fitted models use "
+            f"{runs_in_words(found.alone)} {'has' if one else 'have'} no measured mirrored run, "
+            f"and {'is' if one else 'are'} used by neither step; the fitted models use "
             f"{'it' if one else 'them'}."
         ]
     if found.error_sd is None:

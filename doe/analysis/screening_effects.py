@@ -27,7 +27,7 @@ from doe.errors import DoeError, FitError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 from doe.responses import Response
 from doe.terms import Model, Term
-from doe.wording import counted, listed, runs_named
+from doe.wording import counted, listed, runs_in_words
 
 __all__ = [
     "FEWEST_CONTRASTS",
@@ -524,7 +524,7 @@ def _too_few_pairs(
     k = len(data.space)
     what = f"{counted(pairs, 'mirrored pair')} cannot tell {counted(k, 'main effect')} apart"
     if alone:
-        runs = runs_named([data.runs[i] for i in alone], "run")
+        runs = runs_in_words([data.runs[i] for i in alone]).lower()
         what = (
             f"{runs} {'has' if len(alone) == 1 else 'have'} no measured run with all factors "
             f"mirrored, and without {'it' if len(alone) == 1 else 'them'} {what}"

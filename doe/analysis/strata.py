@@ -23,7 +23,7 @@ from doe.design.strata import linked
 from doe.errors import Notice, Problem, Where
 from doe.factors import FloatArray
 from doe.terms import Model
-from doe.wording import runs_named
+from doe.wording import runs_in_words
 
 __all__ = ["Shift", "Strata", "hard_factors", "shifts_of", "strata_of", "whole_plots"]
 
@@ -252,8 +252,9 @@ def _without_level(name: str, runs: Sequence[int], counts: str) -> list[Notice]:
         return []
     verb, counted_so = ("names", "counts") if len(runs) == 1 else ("name", "each count")
     what = (
-        f"{runs_named(runs)} {verb} no {name}, and others do: {'it' if len(runs) == 1 else 'they'} "
-        f"{counted_so} as {counts}. If the {name} is known, write it down: the rest is then surer."
+        f"{runs_in_words(runs)} {verb} no {name}, and others do: "
+        f"{'it' if len(runs) == 1 else 'they'} {counted_so} as {counts}. If the {name} "
+        "is known, write it down: the rest is then surer."
     )
     return [Notice(f"{name}-not-told", what)]
 

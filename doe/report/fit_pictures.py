@@ -33,7 +33,7 @@ from doe.report.pictures import (
     stops,
     two_decimals,
 )
-from doe.wording import capital, listed, runs_named
+from doe.wording import capital, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel, TermEstimate
@@ -266,7 +266,7 @@ def residuals_picture(fit: FittedModel, key: str = "residuals", by: By = "fitted
     if known.any():
         far = np.abs(np.where(known, fit.studentised, 0.0))
         worst = np.flatnonzero(far >= far.max() * (1 - ALIKE))
-        named = runs_named([fit.runs_used[i] for i in worst])
+        named = runs_in_words([fit.runs_used[i] for i in worst])
         finding = (
             f"{named} {'lies' if len(worst) == 1 else 'lie'} furthest from the {by} model, "
             f"{plain(float(far.max()), 2)} standard errors away"

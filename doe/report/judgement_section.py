@@ -15,7 +15,7 @@ from doe.digits import p_text, percent, plain
 from doe.factors import FactorSpace, FloatArray
 from doe.report.fit_pictures import limit_marks
 from doe.report.pictures import Table
-from doe.wording import runs_named
+from doe.wording import runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import FittedModel
@@ -108,7 +108,7 @@ def drift_sentences(drifts: Sequence[Drift]) -> list[str]:
             told.append(f"Drift over {drift.over}: {drift.why_not}.")
         elif drift.p_corrected is not None:
             found = "a change" if drift.p_corrected < 0.05 else "no change"
-            less = f", without {runs_named(drift.without, 'run')}," if drift.without else ""
+            less = f", without {runs_in_words(drift.without).lower()}," if drift.without else ""
             told.append(
                 f"Drift: the values left by the {drift.by} model{less} show {found} with "
                 f"{drift.over} (p {p_text(drift.p_corrected)})."

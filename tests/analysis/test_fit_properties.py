@@ -276,7 +276,7 @@ def test_notices_about_the_runs():
     fit = quadratic_fit(achieved, surface(achieved), planned=CCD, plots=(1,) * 5 + (2,) * 6)
     said = {notice.code: notice.what for notice in fit.notices}
     assert said["outside-region"].startswith("Run 6 ended outside")
-    assert said["repeats-apart"].startswith("Runs 9, 10 and 11 were planned as repeats")
+    assert said["repeats-apart"].startswith("Runs 9 to 11 were planned as repeats")
     assert "11 runs were made in 2 plots" in said["shared-settings"]
     stages = quadratic_fit(CCD, surface(CCD), stages=(1,) * 8 + (2,) * 3)
     assert "stage-not-allowed-for" in codes(stages.notices)
