@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.factors import FactorSpace, FloatArray, NumericFactor, sample_box
+from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor, sample_box
 from doe.rig import Envelope, Limit
 
 __all__ = [
@@ -125,8 +125,8 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
     held
         Settings that every run shares; moving one may cure what no range end does.
     """
-    corners = space.corners()
-    envelope, at_corners = envelope_of(sample_box(space, SAMPLE)), envelope_of(corners)
+    sampled, corners = sample_box(space, SAMPLE), space.corners()
+    envelope, at_corners = envelope_of(sampled), envelope_of(corners)
     fails = np.vstack([envelope.margin < 0, at_corners.margin < 0])
     alone = fails & (fails.sum(axis=1) == 1)[:, None]
     # All corners together weigh as one sampled setting: enough that none fails unseen.
@@ -135,13 +135,27 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
         LimitShare(limit, _weighed(weights, fails[:, j]), _weighed(weights, alone[:, j]))
         for j, limit in enumerate(envelope.limits)
     )
+    kept = np.asarray(~fails.any(axis=1))
+    levels_out = _levels_out(space, np.vstack([sampled, corners]), kept)
     return Survey(
-        _weighed(weights, np.asarray(~fails.any(axis=1))),
+        _weighed(weights, kept),
         shares,
         _corners(corners, at_corners),
-        _cures(space, envelope_of, envelope, held),
+        (*levels_out, *_cures(space, envelope_of, envelope, held)),
         _boiling_shares(envelope),
     )
+
+
+def _levels_out(space: FactorSpace, settings: FloatArray, kept: BoolArray) -> list[str]:
+    """Say which levels none of the settings (n, k) that are kept has, where any is kept."""
+    return [
+        f"Nothing can be run with {factor.name} {level}: take it out of the levels, or change what "
+        "rules it out."
+        for i, factor in enumerate(space)
+        if isinstance(factor, CategoricalFactor) and kept.any()
+        for place, level in enumerate(factor.levels)
+        if not (np.round(settings[kept, i]) == place).any()
+    ]
 
 
 def _weighed(weights: FloatArray, which: BoolArray) -> float:

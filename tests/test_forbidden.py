@@ -55,6 +55,24 @@ def test_a_level_is_forbidden_with_a_range(mint, tmp_path: Path) -> None:
     assert max(s["flow_mL_min"] for s in planned if s["grind"] == "coarse") > 5
 
 
+@pytest.mark.parametrize("purpose", ["optimum", "screening", "surface"])
+def test_a_level_that_can_be_run_nowhere_is_named(mint, tmp_path: Path, purpose) -> None:
+    doe = mint(
+        '[forbidden.dust]\ngrind = "dust"\nflow = "above 3 mL/min"\nbecause = "it clogs"\n'
+        '[forbidden.dust_long]\ngrind = "dust"\ntime = "above 5 min"\nbecause = "it clogs"\n'
+        '[factors.grind]\nlevels = ["coarse", "fine", "dust"]\n'
+    )
+    cures = doe("check", "mint", "--json")["cures"]
+    assert any("Nothing can be run with grind dust" in cure for cure in cures)
+    assert not any("coarse" in cure or "fine" in cure for cure in cures)
+    path = tmp_path / "designs" / "mint" / "campaign.toml"
+    path.write_text(path.read_text().replace('purpose = "surface"', f'purpose = "{purpose}"'))
+    refused = doe("plan", "mint", "--json", status=1)
+    assert "none has grind dust" in str(refused)
+    assert "out of the levels" in str(refused)
+    assert not (tmp_path / "designs" / "mint" / "runs.csv").exists()
+
+
 @pytest.mark.parametrize(
     ("text", "key", "remedy"),
     [

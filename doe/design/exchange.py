@@ -32,6 +32,7 @@ from doe.factors import (
     feasible_settings,
 )
 from doe.terms import Model, Term
+from doe.wording import either
 
 __all__ = [
     "Criterion",
@@ -42,6 +43,7 @@ __all__ = [
     "along",
     "best_different",
     "check_estimable",
+    "check_levels",
     "criterion_weights",
     "estimable",
     "exchange_gains",
@@ -511,11 +513,30 @@ def criterion_weights(
 def check_estimable(model: Model, settings: FloatArray, runs: int) -> None:
     X = model.matrix(model.space.code(settings))
     if not estimable(X):
+        check_levels(model.space, settings)
         raise DesignError.of(
             "region-too-small",
             f"On the settings the rig can run, {runs} runs cannot tell the"
             f" {len(model)} terms of the model ({model.name}) apart.",
             "Widen a range, relax what limits it, or aim at a smaller model.",
+        )
+
+
+def check_levels(space: FactorSpace, settings: FloatArray) -> None:
+    """Raise DesignError where none of the settings (n, k) that can be run has some level."""
+    never = [
+        f"{factor.name} {level}"
+        for i, factor in enumerate(space)
+        if isinstance(factor, CategoricalFactor)
+        for place, level in enumerate(factor.levels)
+        if not (np.round(settings[:, i]) == place).any()
+    ]
+    if never:
+        raise DesignError.of(
+            "level-never-run",
+            f"Among the settings found that can be run none has {either(never)}.",
+            f"Take {'it' if len(never) == 1 else 'them'} out of the levels, or change what rules "
+            f"{'it' if len(never) == 1 else 'them'} out: `check` shows which limits do.",
         )
 
 

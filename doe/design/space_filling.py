@@ -19,7 +19,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.design.exchange import MULTIPLES, nothing_feasible, plain_values
+from doe.design.exchange import MULTIPLES, check_levels, nothing_feasible, plain_values
 from doe.errors import DesignError
 from doe.factors import (
     CategoricalFactor,
@@ -52,7 +52,7 @@ def space_filling_runs(
     InfeasibleError
         The rig can run no settable setting at all.
     DesignError
-        It can run fewer settings than runs are asked for.
+        It can run fewer settings than runs are asked for, or none of some level.
 
     Notes
     -----
@@ -68,6 +68,7 @@ def space_filling_runs(
             "were found.",
             "Ask for fewer runs, widen a range or give a finer step.",
         )
+    check_levels(space, settings)
     pairs = _Pairs.of(space, settings, runs)
     found = [_exchanged(pairs, runs, generator) for _ in range(STARTS)]
     return settings[min(found, key=lambda each: each[1])[0]]
