@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 Command = Callable[..., Any]
@@ -53,13 +54,15 @@ def test_another_purpose_before_the_first_run_says_how_to_plan_anew(
     assert command("plan", "mint", "--json")["design"]["family"] != "space-filling"
 
 
-def record_invented_values(command: Command) -> None:
+def record_invented_values(command: Command, scatter: float = 0.0) -> None:
     """Fill the sheet in: a hill whose top is at 165 °C and 45 min, whatever the flow."""
+    generator = np.random.default_rng(1)
     sheet = Path("designs/mint/sheet-stage1.csv")
     rows = list(csv.DictReader(sheet.read_text(encoding="utf-8").splitlines()))
     for row in rows:
         hot, long = (float(row["temperature_C"]) - 165) / 40, (float(row["time_min"]) - 45) / 20
-        row["extract_yield_mg_g"] = f"{60 - 12 * hot**2 - 6 * long**2 + 2 * hot * long:.1f}"
+        hill = 60 - 12 * hot**2 - 6 * long**2 + 2 * hot * long
+        row["extract_yield_mg_g"] = f"{hill + scatter * generator.standard_normal():.1f}"
         row["furfural_mg_g"] = f"{0.4 + 0.3 * (hot + 1) ** 2:.2f}"
     with Path("back.csv").open("w", newline="", encoding="utf-8") as file:
         writer = csv.DictWriter(file, rows[0])
@@ -85,7 +88,7 @@ def test_the_last_runs_of_a_budget_say_that_none_is_left_to_confirm(command: Com
     command("new", "mint", as_written=True)
     changed("# runs = 20", "runs = 15")
     command("plan", "mint")
-    record_invented_values(command)
+    record_invented_values(command, scatter=4.0)
     told = command("suggest", "mint", "--json")
     assert told["stop"]["verdict"] == "go-on"
     (said,) = [w["what"] for w in told["warnings"] if w["code"] == "none-left-to-confirm"]

@@ -1,8 +1,10 @@
 """A smooth guess at a response from few runs: a Gaussian process averaged over its settings.
 
 With 12 to 20 runs one best set of length scales is often wrong and always too sure of itself, so
-many sets are drawn from a prior, each weighs as much as the runs support it, and predictions are
-averaged. Whether values or their logarithms are modelled is decided by the same weight.
+many sets are drawn from priors, each weighs as much as the runs support it, and predictions are
+averaged. The priors stand for surfaces of two characters (`CHARACTERS`), since no single one suits
+a slanting ridge and a cliff: the runs say which it is. Whether values or their logarithms are
+modelled is decided by the same weight.
 
 Beyond some hundred runs, near ones are gathered and count as their average, with the scatter that
 is left of it: 500 runs would take hours, and tell hardly more of a smooth surface.
@@ -31,36 +33,69 @@ from doe.analysis.observations import Censored
 from doe.analysis.strata import Shift
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray
 
-__all__ = ["RUNS_ALONE", "Recipe", "Surrogate", "surrogate"]
+__all__ = ["CHARACTERS", "RUNS_ALONE", "Character", "Recipe", "Surrogate", "surrogate"]
 
 Places = npt.NDArray[np.intp]
 
-SETS_DRAWN = 600
-SETS_KEPT = 40
-ROUNDS = 3
+SETS_DRAWN, ROUNDS = 400, 5
+"""Sets of each character in a round. The more rounds, the less the evidence moves with the seed
+where runs scatter little."""
+SETS_KEPT = 60
 WAVES, WAVES_ALONE = 128, 24
 """Random waves of which a drawn path is made: of all factors together, and of each alone."""
 JITTER = 1e-8
 CORNER = 1e13
 """Above n / JITTER, which values of mean square 1 over covariances of runs cannot reach."""
-LENGTH = (np.log(2.0), 0.8)
-"""Prior of the logarithm of a length scale in half-ranges: most surfaces bend once over a range."""
-ALONE = (np.log(0.6), 1.0)
-BEND = (np.log(0.6), 1.0)
-SLOPE = (np.log(0.3), 0.9)
-CURVE = (np.log(0.12), 1.0)
-ALIKE = (np.log(0.2), 1.0)
 NOISE = (np.log(0.2), 1.2)
 GROUP = (np.log(0.1), 1.3)
 FIXED = (np.log(0.5), 1.0)
-"""Priors of standard deviations, in standard deviations of the values (our choice); the last is
-wide, since few levels tell little of how much they differ. ALIKE is for what numeric factors bend
-together, at all levels of the categorical ones: each level has too few runs to tell bends alone.
-Without levels it would lose on slanting ridges what it gains on hills (`test_bench_strategy`)."""
+"""Priors of logarithms, mean and spread, of standard deviations in those of the values (our
+choice): scatter of runs, of groups of runs met anew, and of groups that are fixed, wide since few
+levels tell little of how much they differ."""
+ALIKE, UNLIKE = (np.log(0.2), 1.0), (np.log(0.01), 0.5)
+"""The same of one curvature that all numeric factors have, at all levels of the categorical ones:
+each level has too few runs to tell bends alone. Without levels there is next to none: it would lose
+on slants and at edges what it gains on hills (`test_bench_strategy`)."""
 RUNS_ALONE, PLACES = 100, 60
 """Runs up to which each stands alone; places that more are gathered at."""
 KNOWN_NOISE = 0.35
 """Spread of the logarithm of a scatter that the person has stated."""
+
+
+@dataclass(frozen=True, slots=True)
+class Character:
+    """What a surface is like before any run is known: priors as those of `NOISE`.
+
+    Attributes
+    ----------
+    length
+        Length scale of each factor, in half-ranges.
+    alone, bend
+        What single factors do, each alone and taken together; and what all do in common. Both in
+        bends as long as that.
+    slope, curve
+        Coefficients of coded factors: of each slope, and of second order.
+    """
+
+    length: tuple[float, float] = (np.log(2.0), 0.8)
+    alone: tuple[float, float] = (np.log(0.6), 1.0)
+    bend: tuple[float, float] = (np.log(0.6), 1.0)
+    slope: tuple[float, float] = (np.log(0.3), 0.9)
+    curve: tuple[float, float] = (np.log(0.12), 1.0)
+
+
+CHARACTERS = (
+    Character(),
+    Character(
+        alone=(np.log(0.15), 1.0),
+        bend=(np.log(0.15), 1.0),
+        slope=(np.log(0.6), 0.6),
+        curve=(np.log(0.4), 0.5),
+    ),
+)
+"""As likely as each other before any run is known (our choice, by `test_bench_strategy`): surfaces
+that bend once over a range or more sharply, and mostly second order, which runs speak against
+where it is wrong."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,10 +107,7 @@ class Recipe:
     centre, size
         Modelled values are centre + size × standardised ones.
     sets, weights
-        (s, k + g + 5) logarithms, in the order of the prior, one more with bends alike; and (s,)
-        what each set weighs.
-    numeric
-        Columns of features that bend alike; none where nothing does.
+        (s, k + g + 6) logarithms, in the order of the prior; and (s,) what each set weighs.
     features, z
         Of the places of runs: (b, d) columns, (b,) standardised values.
     alike, alone
@@ -94,7 +126,6 @@ class Recipe:
     size: float
     sets: FloatArray
     weights: FloatArray
-    numeric: Places
     features: FloatArray
     z: FloatArray
     alike: FloatArray
@@ -142,7 +173,6 @@ class Surrogate:
             self._size,
             self._sets,
             self._weights,
-            self._own.bent_alike,
             self._runs.features,
             self._runs.z,
             self._runs.alike,
@@ -450,9 +480,11 @@ def _fitted(
     centre, size = _standard(modelled, signs)
     z = (modelled - centre) / size
     features, factor_of = _features(space, settings), _factor_of(space)
-    mean, sd = _prior(space, shifts, scatter, size)
     runs = _Runs.of(features, z, shifts, signs)
-    sets, weights, evidence = _weighed(runs, factor_of, mean, sd, generator)
+    priors = [_prior(one, space, shifts, scatter, size) for one in CHARACTERS]
+    sets, weights, evidence = _pooled(
+        [_weighed(runs, factor_of, mean, sd, generator) for mean, sd in priors]
+    )
     keep, weights = _kept(weights, generator)
     sets = sets[keep]
     own = _Own.of(sets, factor_of)
@@ -494,19 +526,35 @@ def _shared(own: _Own, sets: FloatArray, shifts: Sequence[Shift]) -> FloatArray:
 
 
 def _prior(
-    space: FactorSpace, shifts: Sequence[Shift], scatter: float | None, size: float
+    character: Character,
+    space: FactorSpace,
+    shifts: Sequence[Shift],
+    scatter: float | None,
+    size: float,
 ) -> tuple[FloatArray, FloatArray]:
     """Return mean and spread of the prior of the logarithms that make up a set.
 
     In order: a length scale a factor, bends of single factors, bends of all together, slope,
-    curvature, with levels curvature alike, scatter of each grouping, scatter of runs.
+    curvature, curvature alike, scatter of each grouping, scatter of runs.
     """
+    own, levels = character, len(space.numeric) < len(space)
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
     groups = [GROUP if shift.anew else FIXED for shift in shifts]
-    alike = [ALIKE] if len(_bent_alike(_factor_of(space))) else []
-    rows = [LENGTH] * len(space) + [ALONE, BEND, SLOPE, CURVE, *alike, *groups, noise]
-    mean, sd = np.array(rows).T
+    shape = [own.alone, own.bend, own.slope, own.curve, ALIKE if levels else UNLIKE]
+    mean, sd = np.array([own.length] * len(space) + [*shape, *groups, noise]).T
     return mean, sd
+
+
+def _pooled(
+    weighed: Sequence[tuple[FloatArray, FloatArray, float]],
+) -> tuple[FloatArray, FloatArray, float]:
+    """Return the sets of all characters, each character weighing by its evidence."""
+    evidence = np.array([own for _, _, own in weighed])
+    highest = float(evidence.max())
+    share = np.exp(evidence - highest)
+    weights = [part * own for part, (_, own, _) in zip(share / share.sum(), weighed, strict=True)]
+    together = highest + float(np.log(share.mean()))
+    return np.vstack([sets for sets, _, _ in weighed]), np.concatenate(weights), together
 
 
 def _weighed(
@@ -728,56 +776,49 @@ class _Asked:
 class _Own:
     """The covariance that each set of length scales stands for.
 
-    Level + slopes + second order + bends of each factor alone + bends of all together, and beside
-    categorical factors a bend that all numeric ones share. What single factors do is told apart
-    from how they act together, so that a factor that hardly matters costs few runs; second order
-    lets noisy runs speak for a plain hill or an oblique ridge as strongly as a polynomial would,
-    where they do.
+    Level + slopes + second order + a bend that all numeric factors share + bends of each factor
+    alone + bends of all together. What single factors do is told apart from how they act together,
+    so that a factor that hardly matters costs few runs; second order lets noisy runs speak for a
+    plain hill or an oblique ridge as strongly as a polynomial would, where they do.
     """
 
     sets: FloatArray
     factor_of: npt.NDArray[np.intp]
     columns: tuple[npt.NDArray[np.intp], ...]
     """Of each factor."""
-    bent_alike: Places
-    """Columns of numeric factors beside categorical ones."""
+    numeric: Places
+    """Columns of numeric factors."""
 
     LEVEL = 1.0
 
     @classmethod
     def of(cls, sets: FloatArray, factor_of: npt.NDArray[np.intp]) -> _Own:
         columns = [np.flatnonzero(factor_of == i) for i in range(int(factor_of.max()) + 1)]
-        return cls(sets, factor_of, tuple(columns), _bent_alike(factor_of))
+        return cls(sets, factor_of, tuple(columns), _numeric(factor_of))
 
     @property
     def _count(self) -> int:
         return len(self.columns)
 
-    def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float]:
+    def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float, float]:
         one, k = self.sets[i], self._count
-        own, bend, slope, curve = (float(part) for part in np.exp(2 * one[k : k + 4]))
-        return np.exp(one[self.factor_of]), own, bend, slope, curve
+        own, bend, slope, curve, shared = (float(part) for part in np.exp(2 * one[k : k + 5]))
+        return np.exp(one[self.factor_of]), own, bend, slope, curve, shared
 
     def shifts(self, sets: FloatArray) -> FloatArray:
         """Return the logarithms (s, g) of how much each grouping scatters."""
-        return sets[:, self._count + (5 if len(self.bent_alike) else 4) : -1]
-
-    def _alike(self, sets: FloatArray) -> FloatArray:
-        """Return how much (s,) numeric factors bend together, as a variance."""
-        return np.asarray(np.exp(2 * sets[:, self._count + 4]))
+        return sets[:, self._count + 5 : -1]
 
     def _bend(self, features: FloatArray) -> FloatArray:
         """Return the bend (m,) that numeric factors share, its mean over a range left off."""
-        return np.asarray((features[:, self.bent_alike] ** 2 - 1 / 3).sum(axis=1))
+        return np.asarray((features[:, self.numeric] ** 2 - 1 / 3).sum(axis=1))
 
     def kernel(self, i: int, at: _Asked, runs: FloatArray) -> FloatArray:
         """Return the covariances (m, b) of settings and runs (b, d) under one set."""
-        lengths, own, bend, slope, curve = self._parts(i)
+        lengths, own, bend, slope, curve, shared = self._parts(i)
         straight = at.features @ runs.T
         total = self.LEVEL + slope * straight + curve * straight**2
-        if len(self.bent_alike):
-            alike = self._alike(self.sets[[i]])[0]
-            total += alike * np.outer(self._bend(at.features), self._bend(runs))
+        total += shared * np.outer(self._bend(at.features), self._bend(runs))
         near = np.full_like(total, bend)
         for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
             apart = (levels[:, None] - runs[:, columns]) / lengths[columns]
@@ -788,12 +829,10 @@ class _Own:
         return np.asarray(total, dtype=np.float64)
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
-        _, own, bend, slope, curve = self._parts(i)
+        _, own, bend, slope, curve, shared = self._parts(i)
         square = (a**2).sum(axis=1)
         total = self.LEVEL + slope * square + curve * square**2 + own + bend
-        if len(self.bent_alike):
-            total += self._alike(self.sets[[i]])[0] * self._bend(a) ** 2
-        return np.asarray(total)
+        return np.asarray(total + shared * self._bend(a) ** 2)
 
     def asked(self, features: FloatArray) -> _Asked:
         """Return features (m, d) with the levels of each factor among them."""
@@ -818,7 +857,7 @@ class _Own:
         sets, k = self.sets[which], self._count
         a, b = runs.features[i], runs.features[j]
         squares = (a - b) ** 2
-        own, bend, slope, curve = np.exp(2 * sets[:, k : k + 4]).T[:, :, None]
+        own, bend, slope, curve, shared = np.exp(2 * sets[:, k : k + 5]).T[:, :, None]
         noise = np.exp(2 * sets[:, -1])[:, None]
         alone, near = np.zeros((2, len(sets), len(i)))
         for f, columns in enumerate(self.columns):
@@ -828,8 +867,7 @@ class _Own:
         near = np.exp(near, out=near)
         straight = (a * b).sum(axis=1)
         K = self.LEVEL + slope * straight + curve * straight**2
-        if len(self.bent_alike):
-            K += self._alike(sets)[:, None] * (self._bend(a) * self._bend(b))
+        K += shared * (self._bend(a) * self._bend(b))
         K += np.multiply(alone, own / k, out=alone)
         K += np.multiply(near, bend, out=near)
         K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
@@ -840,7 +878,7 @@ class _Own:
         self, i: int, at: FloatArray, count: int, generator: np.random.Generator
     ) -> FloatArray:
         """Return drawn surfaces (count, m) before any run is known."""
-        lengths, own, bend, slope, curve = self._parts(i)
+        lengths, own, bend, slope, curve, shared = self._parts(i)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
         parts = [(waves, bend / WAVES)]
         for columns in self.columns:
@@ -852,9 +890,7 @@ class _Own:
         pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
         curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
         total = level + slopes @ at.T + curves @ pairs.T
-        if len(self.bent_alike):
-            size = np.sqrt(self._alike(self.sets[[i]])[0])
-            total += size * generator.standard_normal((count, 1)) * self._bend(at)
+        total += np.sqrt(shared) * generator.standard_normal((count, 1)) * self._bend(at)
         # Single precision, 13 times as fast: off by 1e-6 of the surface's own standard
         # deviation, a hundredth of what JITTER stands for.
         shares = np.concatenate([np.full(len(waves), share) for waves, share in parts])
@@ -900,7 +936,6 @@ def _factor_of(space: FactorSpace) -> npt.NDArray[np.intp]:
     return np.repeat(np.arange(len(space)), widths)
 
 
-def _bent_alike(factor_of: npt.NDArray[np.intp]) -> Places:
-    """Return the columns of numeric factors where there are categorical ones; else none."""
-    one_column = np.bincount(factor_of)[factor_of] == 1
-    return np.flatnonzero(one_column & ~one_column.all())
+def _numeric(factor_of: npt.NDArray[np.intp]) -> Places:
+    """Return the columns of numeric factors: a categorical one has a column a level."""
+    return np.flatnonzero(np.bincount(factor_of)[factor_of] == 1)

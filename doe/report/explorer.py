@@ -232,7 +232,6 @@ def _surrogate(own: Surrogate) -> Json:
         "jitter": recipe.jitter,
         "anew": list(recipe.anew),
         "hidden": recipe.hidden.tolist(),
-        "bentAlike": recipe.numeric.tolist(),
         **{
             name: _packed(values)
             for name, values in (

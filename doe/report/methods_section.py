@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from markupsafe import Markup
 
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
-from doe.analysis.surrogate import PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
+from doe.analysis.surrogate import CHARACTERS, PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
 from doe.analysis.trust import r2_tells
 from doe.digits import plain, r2_text, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace
@@ -119,17 +119,19 @@ SEARCHED_ON_POLYNOMIALS = (
 
 def _surface_sentences(analysis: Analysis) -> list[str]:
     """Return what the recommended settings rest on, as a methods section has it."""
-    sets = ROUNDS * SETS_DRAWN
+    sets = len(CHARACTERS) * ROUNDS * SETS_DRAWN
     told = [
         "The recommended settings and what is expected there rest on Gaussian processes, one a "
         f"response, each averaged over sets of hyperparameters: {sets} sets of length scales and "
-        "standard deviations were drawn from log-normal priors by adaptive importance sampling "
-        "(Cornuet et al. 2012) and weighted by the marginal likelihood of the runs (Rasmussen and "
-        f"Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for all.",
-        "The covariance is the sum of a constant, a linear and a squared linear part, a squared "
-        "exponential of each factor alone and one of all factors together; runs of one day or "
-        "stage, whole plot, block or lot share a normal shift. Intervals are the central 95 % of "
-        "the average.",
+        f"standard deviations were drawn by adaptive importance sampling (Cornuet et al. 2012) "
+        f"from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely, "
+        "and mostly second order) and weighted by the marginal likelihood of the runs "
+        f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
+        "all.",
+        "The covariance is the sum of a constant, a linear and a squared linear part, a parabola "
+        "that numeric factors share, a squared exponential of each factor alone and one of all "
+        "factors together; runs of one day or stage, whole plot, block or lot share a normal "
+        "shift. Intervals are the central 95 % of the average.",
         _scale_sentence(analysis),
     ]
     if max(len(fit.runs_used) for fit in analysis.fits) > RUNS_ALONE:

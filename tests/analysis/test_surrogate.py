@@ -48,16 +48,34 @@ def fit(made):
     return surrogate(SPACE, *made, alone(14), np.random.default_rng(1), logarithmic=False)
 
 
+def kernel_of_bend():
+    """A bend that numeric factors share: a straight line in it (scikit-learn's DotProduct)."""
+    from sklearn.gaussian_process import kernels
+
+    class OfBend(kernels.DotProduct):
+        def __call__(self, X, Y=None, eval_gradient=False):
+            bend = [
+                (x[:, :2] ** 2 - 1 / 3).sum(axis=1)[:, None] for x in (X, X if Y is None else Y)
+            ]
+            return super().__call__(*bend)
+
+        def diag(self, X):
+            return np.diag(self(X))
+
+    return OfBend(sigma_0=0.0, sigma_0_bounds="fixed")
+
+
 def kernel_of(one):
     """What a set says of the surface over two factors, by scikit-learn's kernels."""
     from sklearn.gaussian_process import kernels
 
-    first, second, own, bend, slope, curve = one[:6]
+    first, second, own, bend, slope, curve, alike = one[:7]
     line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
     return (
         kernels.ConstantKernel(1.0)
         + slope**2 * line
         + curve**2 * line * line
+        + alike**2 * kernel_of_bend()
         + own**2 / 2 * (kernels.RBF([first, 1e9]) + kernels.RBF([1e9, second]))
         + bend**2 * kernels.RBF([first, second])
     )
@@ -230,21 +248,12 @@ def with_levels(runs):
     return space, settings, values
 
 
-def test_beside_levels_numeric_factors_bend_alike_as_scikit_learns_process_has_it():
-    """A bend that all share is a straight line in it (DotProduct), beside the other kernels."""
+def test_surfaces_with_levels_and_bends_alike_are_as_scikit_learns_process_has_them():
     from sklearn.gaussian_process import kernels
-
-    class OfBend(kernels.DotProduct):
-        def __call__(self, X, Y=None, eval_gradient=False):
-            bend = [
-                (x[:, :2] ** 2 - 1 / 3).sum(axis=1)[:, None] for x in (X, X if Y is None else Y)
-            ]
-            return super().__call__(*bend)
 
     space, settings, values = with_levels(14)
     own = surrogate(space, settings, values, alone(14), np.random.default_rng(1), logarithmic=False)
     recipe, mean = own.recipe, 0.0
-    assert recipe.numeric.tolist() == [0, 1]
     at = space.decode(np.random.default_rng(2).uniform(-1, 1, (9, 3)))
     at[:, 2] = np.arange(9) % 3
     features = np.column_stack([space.code(at)[:, :2], np.sqrt(2) * (at[:, [2]] == np.arange(3))])
@@ -258,7 +267,7 @@ def test_beside_levels_numeric_factors_bend_alike_as_scikit_learns_process_has_i
             kernels.ConstantKernel(1.0)
             + slope**2 * line
             + curve**2 * line * line
-            + alike**2 * OfBend(sigma_0=0.0, sigma_0_bounds="fixed")
+            + alike**2 * kernel_of_bend()
             + single**2 / 3 * (each[0] + each[1] + each[2])
             + bend**2 * near
         )

@@ -145,14 +145,14 @@
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
     const hyper = [...weights].map((_, i) => {
       const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(k).map((v) => Math.exp(2 * v));
-      const [own, bend, slope, curve] = variances, noise = variances[variances.length - 1], bent = s.bentAlike.length ? 1 : 0;
-      const together = bent ? variances[4] : 0, shifts = variances.subarray(4 + bent, variances.length - 1);
+      const [own, bend, slope, curve, together] = variances, noise = variances[variances.length - 1];
+      const shifts = variances.subarray(5, variances.length - 1);
       const shared = s.anew.reduce((sum, anew, g) => sum + (anew ? shifts[g] : 0), 0);
       return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, together, shifts, shared, noise};
     });
     // the bend that numeric factors share: what each adds to it at a setting, and all at every run
-    const bends = (f, x) => (s.bentAlike.includes(columns[f][0]) ? x[0] * x[0] - 1 / 3 : 0);
-    const bendOfRun = [...z].map((_, j) => s.bentAlike.reduce((sum, c) => sum + features[j * d + c] ** 2 - 1 / 3, 0));
+    const bends = (f, x) => (factors[f].levels ? 0 : x[0] * x[0] - 1 / 3);
+    const bendOfRun = [...z].map((_, j) => columns.reduce((sum, [c], f) => sum + bends(f, [features[j * d + c]]), 0));
     // what one factor alone brings to the covariance between a setting and every run
     const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
     const alone = (f, x) => {
