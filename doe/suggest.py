@@ -51,8 +51,8 @@ __all__ = [
     "Suggestion",
     "Verdict",
     "kinds_asked",
-    "runs_beyond_limits",
     "suggest",
+    "what_to_expect",
 ]
 
 Kind = Literal["untangle", "move", "bend", "sharpen", "seek", "repeat", "confirm"]
@@ -150,28 +150,38 @@ class Suggestion:
     pay: bool = False
 
 
-def runs_beyond_limits(
+def what_to_expect(
     suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
 ) -> list[str]:
-    """Return sentences on runs, by their names, that are made to learn: expected beyond a limit."""
+    """Return sentences on runs, by their names, whose predictions want a word.
+
+    Those expected beyond a limit are made to learn; an amount foretold below zero is next to none.
+    """
     told = []
     for r in responses:
-        wanted = r.interval_wanted()
-        if wanted is None or r.aim == "target":
-            continue
-        beyond = [
-            name
+        means = {
+            name: float(run.predictions[r.name].mean[0])
             for name, run in zip(names, suggestion.runs, strict=True)
-            if (p := run.predictions.get(r.name)) is not None
-            and not wanted[0] <= float(p.mean[0]) <= wanted[1]
-        ]
+            if r.name in run.predictions
+        }
+        low, high = (r.aim != "target" and r.interval_wanted()) or (-np.inf, np.inf)
+        beyond = [name for name, mean in means.items() if not low <= mean <= high]
         if beyond:
-            which = f"{'Run' if len(beyond) == 1 else 'Runs'} {listed(beyond)}"
             told.append(
-                f"{which} will probably break the limit of {r.words}: made to learn from, not as "
-                "settings to use."
+                f"{_named(beyond)} will probably break the limit of {r.words}: made to learn from, "
+                "not as settings to use."
+            )
+        none = [name for name, mean in means.items() if r.never_negative and mean < 0]
+        if none:
+            told.append(
+                f"{_named(none)}: {r.words} is foretold below zero, which no amount can be. Take "
+                "it as next to none, how much is not known."
             )
     return told
+
+
+def _named(names: Sequence[str]) -> str:
+    return f"{'Run' if len(names) == 1 else 'Runs'} {listed(names)}"
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:

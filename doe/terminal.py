@@ -348,7 +348,7 @@ def _around_lines(result: FitResult) -> list[str]:
 
 def suggest_lines(result: SuggestResult) -> list[str]:
     """Return the advice, the runs with what each is for, and the settings recommended so far."""
-    from doe.suggest import runs_beyond_limits
+    from doe.suggest import what_to_expect
     from doe.views import pressure_to_set
 
     suggestion = result.suggestion
@@ -360,7 +360,7 @@ def suggest_lines(result: SuggestResult) -> list[str]:
         lines += _reason_lines(result)
         names = [str(row.run) for row in result.rows if not prepares(row)]
         aims = [fit.response for fit in result.analysis.fits]
-        for told in runs_beyond_limits(suggestion, aims, names):
+        for told in what_to_expect(suggestion, aims, names):
             lines += wrapped(told)
     chosen = suggestion.recommended
     pressure = pressure_to_set(result.campaign, chosen.settings)

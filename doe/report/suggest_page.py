@@ -30,7 +30,7 @@ from doe.report.page import (
     with_measure,
 )
 from doe.report.pictures import RunPoints, Table, setting_text
-from doe.suggest import PURPOSES, RUNS_ADVISED, runs_beyond_limits
+from doe.suggest import PURPOSES, RUNS_ADVISED, what_to_expect
 from doe.wording import best_called, listed
 
 if TYPE_CHECKING:
@@ -96,7 +96,7 @@ def suggest_page(
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose([*runs_beyond_limits(suggestion, responses, names), why_after, best, *good]),
+        prose([*what_to_expect(suggestion, responses, names), why_after, best, *good]),
         gravest(header, minded),
         from_template("next", header.next_command, header.next_because),
     )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from doe.analysis.recommendation import decision_of
 from doe.errors import DesignError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, NumericFactor, whole_box
 from doe.responses import Response
-from doe.suggest import KINDS, kinds_asked, runs_beyond_limits, suggest
+from doe.suggest import KINDS, kinds_asked, suggest, what_to_expect
 from doe.terms import interaction_model, linear_model, quadratic_model
 
 SPACE = FactorSpace(
@@ -323,8 +324,21 @@ def test_runs_expected_beyond_a_limit_are_named_as_made_to_learn():
     over = [n for n, r in zip(names, runs.runs, strict=True) if r.predictions["coumarin"].mean > 9]
     assert over
     assert len(over) < 6
-    (told,) = runs_beyond_limits(runs, [response], names)
+    (told,) = what_to_expect(runs, [response], names)
     assert re.findall(r"\d+", told.partition(" will")[0]) == over
+
+
+@pytest.mark.parametrize(("unit", "told"), [("mg/g", ["Runs 7 and 9"]), ("", [])])
+def test_an_amount_foretold_below_zero_is_said_to_be_next_to_none(unit, told):
+    """A response without a unit may be a ratio's logarithm: it may well be negative."""
+
+    def foretold(mean):
+        return SimpleNamespace(predictions={"resin": SimpleNamespace(mean=np.array([mean]))})
+
+    runs = SimpleNamespace(runs=[foretold(-2.0), foretold(3.0), foretold(-0.1)])
+    said = what_to_expect(runs, [Response("resin", unit, "maximise")], ["7", "8", "9"])
+    assert [one.partition(":")[0] for one in said] == told
+    assert all("below zero, which no amount can be" in one for one in said)
 
 
 def test_a_limit_without_a_model_is_still_judged():
