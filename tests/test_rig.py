@@ -812,6 +812,24 @@ def test_a_co_solvent_in_batch_is_refused() -> None:
         ({"cooler__outlet_max": "105 degC"}, "empty-range", "rig.cooler.outlet_max"),
         ({"feed_bottle__temperature": "150 degC"}, "cold-water", "rig.feed_bottle.temperature"),
         ({"atmospheric_pressure": "1.2 bara"}, "atmosphere", "rig.atmospheric_pressure"),
+        *(
+            ({key: "275.15 K"}, "no-difference", f"rig.{key.replace('__', '.')}")
+            for key in (
+                "temperature_sensor_error",
+                "temperature_overshoot",
+                "liquid_subcooling",
+                "heater__wall_excess",
+            )
+        ),
+        (
+            {
+                "temperature_sensor_error": "95 K",
+                "temperature_overshoot": "99 K",
+                "liquid_subcooling": "95 K",
+            },
+            "allowances-too-large",
+            "rig.temperature_overshoot",
+        ),
     ],
 )
 def test_one_mistake_one_sentence(changes: dict[str, Any], code: str, key: str) -> None:

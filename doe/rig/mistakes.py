@@ -105,6 +105,8 @@ NEEDED_OR_NONE: dict[str, tuple[str, ...]] = {
     "liquid-full": ("regulator", "cooler", "collector", "feed_bottle"),
     "headspace": ("collector",),
 }
+DIFFERENCE_MOST_K = 100.0
+"""Beyond it a difference was surely written as a temperature in kelvin (our rule)."""
 UNCHECKED = {
     "regulator": "nothing holds the pressure while water leaves, so no water may be above boiling "
     "at the atmosphere's pressure",
@@ -194,6 +196,17 @@ def _pairs_problems(rig: Rig) -> Iterator[Problem]:
         )
 
 
+def _differences(rig: Rig) -> dict[str, float]:
+    """Return by key what the hottest wall may be above set, and below boiling [K]."""
+    return {
+        "temperature_overshoot": rig.temperature_overshoot,
+        "temperature_sensor_error": rig.temperature_sensor_error,
+        "temperature_swing": rig.temperature_swing or 0.0,
+        "liquid_subcooling": rig.liquid_subcooling,
+        "heater.wall_excess": rig.heater.wall_excess,
+    }
+
+
 def _range_problems(rig: Rig) -> Iterator[Problem]:
     """Yield what makes a single part impossible."""
     if not 0.5 <= rig.atmospheric_pressure_bara <= 1.1:
@@ -231,6 +244,15 @@ def _range_problems(rig: Rig) -> Iterator[Problem]:
                 key,
                 f"{temperature:g} °C is not a temperature of cold water.",
                 "It must lie between 0 and 95 °C.",
+            )
+    for key, kelvin in _differences(rig).items():
+        if kelvin > DIFFERENCE_MOST_K:
+            yield _problem(
+                "no-difference",
+                key,
+                f"{kelvin:g} K is no difference of temperatures at a rig; allowed is up to "
+                f"{DIFFERENCE_MOST_K:g} K.",
+                'Write the difference, not a temperature in kelvin: "2 K".',
             )
     if rig.pump is not None and rig.pump.flow_min >= rig.pump.flow_max:
         yield _empty_range("pump.flow_min", "flow_min is not below flow_max")
@@ -422,6 +444,17 @@ def _burst_problems(rig: Rig) -> Iterator[Problem]:
     lowest = float(minimum_pressure_bara(rig, 100.0))
     for device in reliefs(rig):
         most = ratio_bara(rig, device) - above_set_bar(rig)
+        if np.isinf(lowest):
+            differences = _differences(rig)
+            largest = max(differences, key=lambda key: differences[key])
+            yield _problem(
+                "allowances-too-large",
+                largest,
+                f"with {differences[largest]:g} K here and the other allowances no pressure is "
+                "known that surely keeps water of 100 °C liquid.",
+                "Give each as it is at this rig: how much hotter, in K.",
+            )
+            return
         if most < lowest:
             opening, most_, lowest_ = (
                 float(rig.shown(np.asarray(p))) for p in (device.lowest_bara, most, lowest)
