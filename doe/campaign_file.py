@@ -12,7 +12,7 @@ import difflib
 import hashlib
 import re
 import tomllib
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
@@ -235,10 +235,11 @@ def _assemble(
     samples = _section(Samples, drawing, ("samples",), problems) if "samples" in table else None
     space = FactorSpace(tuple(factors.values()))
     combinations = _table(table, "forbidden", problems, required=False)
-    forbidden = _forbidden(combinations, space, rig, problems)
+    named = set(table.get("factors") or ())
+    forbidden = _forbidden(combinations, space, rig, problems, named - set(factors))
     if top is not None:
         unread = {"pressure"} if "pressure" in (table.get("fixed") or ()) else set()
-        _check_roles(top, budget, fixed, set(table.get("factors") or ()), unread, problems)
+        _check_roles(top, budget, fixed, named, unread, problems)
     if budget is not None:
         ratio_fixed = fixed is not None and fixed.water_to_solid is not None
         told = {"bed_mass", "water_to_solid"} & set(factors) or ratio_fixed
@@ -697,9 +698,16 @@ def _check_step(
 
 
 def _forbidden(
-    table: Mapping[str, Any], space: FactorSpace, rig: Rig | None, problems: _Problems
+    table: Mapping[str, Any],
+    space: FactorSpace,
+    rig: Rig | None,
+    problems: _Problems,
+    unread: Collection[str],
 ) -> tuple[Forbidden, ...]:
-    """Return the forbidden combinations that could be read."""
+    """Return the forbidden combinations that could be read.
+
+    What they say of factors that are `unread` is passed over: their own mistakes are told.
+    """
     found = []
     for name, raw in table.items():
         place = ("forbidden", name)
@@ -715,7 +723,7 @@ def _forbidden(
         conditions = [
             condition
             for key, value in parts.items()
-            if (condition := _condition(key, value, space, rig, problems, name)) is not None
+            if (condition := _condition(key, value, space, rig, problems, name, unread)) is not None
         ]
         if not parts:
             remedy = 'Name factors and when: temperature = "above 180 degC".'
@@ -732,8 +740,11 @@ def _condition(
     rig: Rig | None,
     problems: _Problems,
     name: str,
+    unread: Collection[str],
 ) -> Condition | None:
     place = ("forbidden", name, factor_name)
+    if factor_name in unread:
+        return None
     if factor_name not in space.names:
         remedy = f"Name one of: {', '.join(space.names)}; and the reason as because."
         problems.add("unknown-factor", f"there is no factor {factor_name!r}.", remedy, *place)

@@ -8,7 +8,7 @@ Shapes: n settings, k factors, L limits.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,7 +71,8 @@ class Survey:
     """What `check` finds: the feasible share of the box, the limits that cut it, the cures.
 
     `boiling` holds the shares of the box that are too close to boiling, may boil, and boil (no
-    share counts twice); None where nothing but boiling sets the pressure.
+    share counts twice); None where nothing but boiling sets the pressure. `levels_out` says which
+    levels can be run nowhere, each in a sentence that is among the cures too.
     """
 
     feasible_fraction: float
@@ -79,6 +80,7 @@ class Survey:
     corners: tuple[Corner, ...]
     cures: tuple[str, ...]
     boiling: tuple[float, float, float] | None = None
+    levels_out: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,26 +138,27 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
         for j, limit in enumerate(envelope.limits)
     )
     kept = np.asarray(~fails.any(axis=1))
-    levels_out = _levels_out(space, np.vstack([sampled, corners]), kept)
+    levels_out = tuple(_levels_out(space, np.vstack([sampled, corners]), kept))
     return Survey(
         _weighed(weights, kept),
         shares,
         _corners(corners, at_corners),
         (*levels_out, *_cures(space, envelope_of, envelope, held)),
         _boiling_shares(envelope),
+        levels_out,
     )
 
 
-def _levels_out(space: FactorSpace, settings: FloatArray, kept: BoolArray) -> list[str]:
+def _levels_out(space: FactorSpace, settings: FloatArray, kept: BoolArray) -> Iterator[str]:
     """Say which levels none of the settings (n, k) that are kept has, where any is kept."""
-    return [
+    return (
         f"Nothing can be run with {factor.name} {level}: take it out of the levels, or change what "
         "rules it out."
         for i, factor in enumerate(space)
         if isinstance(factor, CategoricalFactor) and kept.any()
         for place, level in enumerate(factor.levels)
         if not (np.round(settings[kept, i]) == place).any()
-    ]
+    )
 
 
 def _weighed(weights: FloatArray, which: BoolArray) -> float:

@@ -29,7 +29,7 @@ from doe.ledger import (
 )
 from doe.log_record import read_log_records
 from doe.stage import StageRecord, read_stage
-from doe.wording import capital, runs_in_words
+from doe.wording import capital, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.responses import Response
@@ -73,6 +73,7 @@ FIRST_TOLD = 3
 """Runs, or groups of like ones, that a sentence names with their settings."""
 TRIED = 512
 """Settings by which it is seen whether the rig can run anything at all."""
+NOTHING_FIXED = "nothing fixed"
 PUT_RIGHT_BY = {"plan": "Plan anew", "check": "The rig can run next to nothing now; see why"}
 
 
@@ -508,8 +509,9 @@ def _ordered_otherwise(
         if record is None or record.fixed == now:
             continue
         what = (
-            f"The sheet of stage {stage} orders {_listed(record.fixed)}; campaign.toml now says "
-            f"{_listed(now)}, and only that is held against the limits."
+            f"The sheet of stage {stage} orders {listed(record.fixed) or NOTHING_FIXED}; "
+            f"campaign.toml now says {listed(now) or NOTHING_FIXED}, and only that is held against "
+            "the limits."
         )
         found.append((tuple(row.run for row in rows if row.stage == stage), what))
     return found
@@ -578,13 +580,21 @@ def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, 
     if left.runs >= 0:
         return ()
     last, days = next_day(rows) - 1, campaign.budget.days
-    if left.binds == "days" and days is not None and last > days:
+    made, too_late = counted(campaign, rows), days is not None and last > days
+    if left.binds == "days" and too_late:
         what = f"With these the runs go on to day {last}, and the budget has {days} days."
     else:
         what = (
-            f"With these there are {counted(campaign, rows)} runs; the budget carries "
-            f"{campaign.affordable().runs} (what decides: {left.binds})."
+            f"With these there are {made} runs; the budget carries {campaign.affordable().runs} "
+            f"(what decides: {left.binds})."
         )
+    others = [
+        f"days (they go on to day {last} of {days})" if part == "days" else f"{part} ({most})"
+        for part, most, _ in campaign.affordable().parts
+        if part != left.binds and (too_late if part == "days" else made > most)
+    ]
+    if others:
+        what += f" Beyond what they carry too: {listed(others)}."
     return (Notice("over-budget", what),)
 
 
@@ -654,9 +664,9 @@ def _file_changed(
     now = _fixed_in_words(campaign)
     if now != record.fixed:
         what = (
-            f"Stage {record.stage} was planned with {_listed(record.fixed)}; campaign.toml now "
-            f"says {_listed(now)}. Results so far stand for the former: they say nothing of the "
-            "latter."
+            f"Stage {record.stage} was planned with {listed(record.fixed) or NOTHING_FIXED}; "
+            f"campaign.toml now says {listed(now) or NOTHING_FIXED}. Results so far stand for the "
+            "former: they say nothing of the latter."
         )
         return [Notice("fixed-settings-changed", what)]
     parts = shaping_parts(campaign)
@@ -664,7 +674,7 @@ def _file_changed(
     changed = [name for name in names if record.shaping.get(name) != parts.get(name)]
     if not changed:
         return []
-    what = f"campaign.toml changed since stage {record.stage} was planned, in {_listed(changed)}"
+    what = f"campaign.toml changed since stage {record.stage} was planned, in {listed(changed)}"
     if all(row.status != "planned" for row in ledger.of_stage(record.stage)):
         what += "; its runs were planned by what stood there then."
     elif "rig" in changed and forbidden is None:
@@ -684,9 +694,3 @@ def _file_changed(
 
 def _runs_counted(count: int) -> str:
     return f"{count} run" if count == 1 else f"{count} runs"
-
-
-def _listed(words: Sequence[str]) -> str:
-    if not words:
-        return "nothing fixed"
-    return " and ".join([", ".join(words[:-1]), words[-1]]) if len(words) > 1 else words[0]

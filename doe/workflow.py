@@ -337,7 +337,7 @@ def _after_checking(campaign: Campaign, found: Survey) -> tuple[NextStep, tuple[
     except DoeError:
         return NextStep(f"doe status {campaign.name}"), ()
     notices = standing.looked_over(campaign, ledger)
-    if found.feasible_fraction == 0:
+    if found.feasible_fraction == 0 or (found.levels_out and not ledger.rows):
         return _after_changing_the_file(campaign), notices
     done = _done(campaign, ledger, _verdicts_so_far(campaign, ledger))
     return _next_by_ledger(campaign, ledger, done), notices
@@ -745,7 +745,7 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
     if done:
         found = _confirmed_before(found, done, wish.named)
     elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
-        found = _beyond_budget(campaign, kept, found)
+        found = _beyond_budget(campaign, kept, found, _not_confirmed(kept, confirmed))
     found = _what_comes_first(campaign, kept, found)
     return _Advised(analysis, found, tuple(confirmed), count, tuple(notices))
 
@@ -1211,11 +1211,19 @@ def _none_left_to_confirm(
 def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
     """Return how many runs to suggest where nobody says: a day's, or what the budget carries.
 
-    What the budget carries counts days and feedstock; where no day's hours are told, four.
+    What the budget carries counts days and feedstock; where no day's hours are told, four. So many
+    are kept back as confirming takes, unless days decide: what is left of a day is no day later.
     """
+    from doe.suggest import CONFIRMING
+
     a_day = campaign.runs_per_day()[1] or SUGGESTED_RUNS
     left = _runs_left(campaign, kept)
-    return min(a_day, left) if left > 0 else a_day
+    if left <= 0:
+        return a_day
+    count = min(a_day, left)
+    by_days = standing.left_to_plan(campaign, kept.rows).binds == "days"
+    keep_back = not by_days and left - count < CONFIRMING < left
+    return left - CONFIRMING if keep_back else count
 
 
 def _runs_left(campaign: Campaign, kept: Ledger) -> int:
@@ -1236,10 +1244,25 @@ def _spent_words(campaign: Campaign, kept: Ledger) -> str:
     return f"The budget is spent: it carries {carried} runs, and {made} are made or planned{told}"
 
 
-def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
-    """Return the suggestion as what one more day would buy, for the budget carries no more runs."""
+def _beyond_budget(
+    campaign: Campaign, kept: Ledger, found: Suggestion, not_confirmed: str
+) -> Suggestion:
+    """Return the suggestion as what one more day would buy, for the budget carries no more runs.
+
+    A confirmation that did not hold comes first: nothing else is to be confirmed before its
+    settings are run again.
+    """
     from doe.suggest import CONFIRMING
 
+    spent = _spent_words(campaign, kept)
+    if not_confirmed:
+        return replace(
+            found,
+            verdict="stop",
+            advice=f"{not_confirmed}{spent}.",
+            why=f"{found.why} To run beyond the budget what is shown first, the settings that "
+            f"failed: doe suggest {campaign.name} --runs 1",
+        )
     many = len(found.runs)
     more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
     confirming = (
@@ -1249,7 +1272,7 @@ def _beyond_budget(campaign: Campaign, kept: Ledger, found: Suggestion) -> Sugge
     return replace(
         found,
         verdict="stop",
-        advice=f"{_spent_words(campaign, kept)}.",
+        advice=f"{spent}.",
         why=f"{confirming} {more}. If there were one: {found.advice} {found.why}",
     )
 

@@ -62,6 +62,7 @@ def test_a_level_that_can_be_run_nowhere_is_named(mint, tmp_path: Path, purpose)
         '[forbidden.dust_long]\ngrind = "dust"\ntime = "above 5 min"\nbecause = "it clogs"\n'
         '[factors.grind]\nlevels = ["coarse", "fine", "dust"]\n'
     )
+    assert "Next: change campaign.toml as said above" in doe("check", "mint").said_out
     cures = doe("check", "mint", "--json")["cures"]
     assert any("Nothing can be run with grind dust" in cure for cure in cures)
     assert not any("coarse" in cure or "fine" in cure for cure in cures)
@@ -71,6 +72,15 @@ def test_a_level_that_can_be_run_nowhere_is_named(mint, tmp_path: Path, purpose)
     assert "none has grind dust" in str(refused)
     assert "out of the levels" in str(refused)
     assert not (tmp_path / "designs" / "mint" / "runs.csv").exists()
+
+
+def test_a_factor_with_a_mistake_of_its_own_is_not_said_to_be_missing(mint, tmp_path: Path) -> None:
+    doe = mint(CHARRING)
+    path = tmp_path / "designs" / "mint" / "campaign.toml"
+    path.write_text(path.read_text().replace('high = "200 degC"', 'high = "393 K"', 1))
+    keys = {error["where"]["key"] for error in doe("check", "mint", "--json", status=1)["errors"]}
+    assert keys
+    assert all(key.startswith("factors.temperature") for key in keys)
 
 
 @pytest.mark.parametrize(

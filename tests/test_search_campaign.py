@@ -84,6 +84,18 @@ def test_results_are_fitted_and_the_runs_that_follow_keep_to_the_budget(
     assert len(command("status", "mint", "--json")["stages"]) == 2
 
 
+def test_what_confirming_takes_is_kept_back_unless_days_decide(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    changed("# runs = 20", "runs = 17")
+    changed("\ndays = 6", "\ndays = 10")
+    assert len(command("plan", "mint", "--json")["runs"]) == 12
+    record_invented_values(command, scatter=4.0)
+    assert len(command("suggest", "mint", "--json")["runs"]) == 2
+    changed("runs = 17", "runs = 30")
+    changed("\ndays = 10", "\ndays = 5")
+    assert len(command("suggest", "mint", "--json")["runs"]) == 3
+
+
 def test_the_last_runs_of_a_budget_say_that_none_is_left_to_confirm(command: Command) -> None:
     command("new", "mint", as_written=True)
     changed("# runs = 20", "runs = 15")

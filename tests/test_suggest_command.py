@@ -192,6 +192,11 @@ def test_a_spent_budget_is_said_first_and_takes_no_runs_unless_they_are_asked_fo
     refused = doe("suggest", "mint", "--accept", "--json", status=1)["errors"][0]
     assert refused["code"] == "budget-spent"
     assert (recorded / "runs.csv").read_bytes() == ledger
+    # 400 g less a quarter, 12 g a run: 25 runs; 6 days of 3 runs
+    many = doe("suggest", "mint", "--runs", "20", "--json")["stop"]["advice"]
+    assert "there are 35 runs; the budget carries 15 (what decides: runs)" in many
+    assert "Beyond what they carry too: days (they go on to day " in many
+    assert "of 6) and feedstock (25)." in many
     assert doe("suggest", "mint", "--runs", "2", "--accept", "--json")["accepted"]
 
 
@@ -325,6 +330,13 @@ def test_a_confirmation_that_failed_leads_and_an_earlier_setting_is_run_again(
         assert "did not confirm" in told or "it did not hold" in told.partition("Workspace")[0]
     assert "did not confirm" in "".join(doe("fit", "mint").out.splitlines()[:5])
     assert doe("status", "mint", "--json")["warnings"][0]["code"] == "confirmation"
+    path = recorded / "campaign.toml"
+    path.write_text(path.read_text(encoding="utf-8").replace("# runs = 20", "runs = 17"), "utf-8")
+    spent = doe("suggest", "mint", "--json")["stop"]
+    failed = "Runs 16 and 17 did not confirm what was recommended. The budget is spent"
+    assert spent["advice"].startswith(failed)
+    assert "--kind confirm" not in spent["why"]
+    assert spent["why"].endswith("doe suggest mint --runs 1")
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ from doe.report.page import (
 )
 from doe.report.pictures import RunPoints, Table, setting_text
 from doe.suggest import PURPOSES, RUNS_ADVISED, what_to_expect
-from doe.wording import best_called, listed
+from doe.wording import best_called, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.analysis.fit import Prediction
@@ -182,7 +182,7 @@ def _suggested_section(
     for name, run in zip(names, suggestion.runs, strict=True):
         reasons.setdefault((_kind_words(run), run.reason), []).append(name)
     told = [
-        f"{'Run' if len(who) == 1 else 'Runs'} {listed(who)}, to {kind}: {reason}"
+        f"{runs_in_words([int(name) for name in who])}, to {kind}: {reason}"
         for (kind, reason), who in reasons.items()
     ]
     rows = tuple(
