@@ -181,7 +181,7 @@ def what_to_expect(
 
 
 def _named(names: Sequence[str]) -> str:
-    return f"{'Run' if len(names) == 1 else 'Runs'} {listed(names)}"
+    return runs_in_words([int(name) for name in names])
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -653,10 +653,13 @@ def _third_order(space: FactorSpace) -> Model:
 def _uphill(
     analysis: Analysis, coded: FloatArray, done: FloatArray, new: npt.NDArray[np.bool_]
 ) -> Iterator[tuple[int, _Proposal]]:
-    """Yield the places nearest to steps up the steepest ascent, from the middle of the runs."""
+    """Yield the places nearest to steps up the steepest ascent, from the middle of the runs.
+
+    None where the model foretells runs left out worse than their mean does: its slopes are noise.
+    """
     first = analysis.fits[0]
     space, centre = first.model.space, done.mean(axis=0)
-    if first.response.aim == "target":
+    if first.response.aim == "target" or (first.r2_predicted or 0.0) < 0:
         return
     up = np.zeros(len(space))
     for i in space.numeric:

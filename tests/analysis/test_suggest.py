@@ -595,6 +595,12 @@ def test_moving_runs_lie_up_the_steepest_ascent_and_tell_their_step(aim, sign):
         assert ("+2.5 °C" if sign > 0 else "−2.5 °C") in run.reason
 
 
+def test_no_run_climbs_slopes_that_foretell_worse_than_the_mean():
+    scatter = np.random.default_rng(5).normal(10, 1, 20)
+    found, _ = played(FACTORIAL + CENTRE, lambda coded: scatter[: len(coded)], None, 6)
+    assert "move" not in {run.kind for run in found.runs}
+
+
 def test_confirming_runs_can_be_asked_for_at_any_number():
     found, _ = played(FACTORIAL + CENTRE, slope, "confirm", 3)
     assert [run.kind for run in found.runs] == ["confirm"] * 3
