@@ -451,7 +451,8 @@ def surrogate(
         known = _known_scatter(values, scatter, scatter_relative, scale)
         own = np.random.default_rng(seeds[int(scale)])
         fit = _fitted(space, settings, z, tuple(shifts), signs, own, known, scale)
-        shift = -float(np.log(values[signs == 0]).sum()) if scale else 0.0
+        counted = values[signs == 0] if len(values) <= RUNS_ALONE else values
+        shift = -float(np.log(counted).sum()) if scale else 0.0
         found.append((fit.log_evidence + shift, fit))
     return max(found, key=lambda pair: pair[0])[1]
 

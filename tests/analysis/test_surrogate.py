@@ -422,6 +422,24 @@ def test_a_recipe_says_all_that_predictions_follow_from_with_gathered_runs_too(m
     assert told == pytest.approx(recipe.centre + recipe.size * mean, rel=1e-6)
 
 
+@pytest.mark.parametrize("runs", [40, 120])
+def test_the_unit_decides_nothing_where_limits_are_known(runs):
+    """Gathered, limits count as values: logarithms of all runs belong to the change of scale."""
+    generator = np.random.default_rng(3)
+    settings = SPACE.decode(generator.uniform(-1, 1, (runs, 2)))
+    values = np.exp(1 + 0.6 * SPACE.code(settings)[:, 0] + generator.normal(0, 0.2, runs))
+    limit = float(np.quantile(values, 0.2))
+    sides = tuple("below" if value < limit else None for value in values)
+    at, found = SPACE.grid(3), []
+    for unit in (1e-3, 1.0, 1e3):
+        told = np.maximum(values, limit) * unit
+        own = surrogate(SPACE, settings, told, alone(runs), np.random.default_rng(1), sides=sides)
+        found.append((own.logarithmic, own.back(own.mean_sd(at)[0]) / unit))
+    for logarithmic, means in found[1:]:
+        assert logarithmic == found[0][0]
+        assert means == pytest.approx(found[0][1], rel=1e-6)
+
+
 def test_many_runs_are_foretold_about_as_well_gathered_as_alone():
     """150 runs at random settings of an invented surface, which scatter by 1; days do nothing.
 
