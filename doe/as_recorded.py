@@ -40,6 +40,7 @@ __all__ = [
     "limits_passed",
     "lost_to_vapour",
     "recorded_oddly",
+    "unit_costs_runs",
 ]
 
 SLIP = 0.5
@@ -337,6 +338,12 @@ def in_another_unit(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Noti
     if _limits_broken(campaign, own):
         what += f" If it was °C, limits of the rig were passed. {ASK_BEFORE_HEAT}"
     return (Notice("temperature-in-another-unit", what),)
+
+
+def unit_costs_runs(campaign: Campaign, rows: Sequence[LedgerRow]) -> bool:
+    """Tell whether runs are left out as boiled whose temperatures look like another unit."""
+    _, meant = _meant_in_C(campaign, rows)
+    return bool(meant and boiled(campaign, [row for row in rows if row.run in meant]))
 
 
 def _meant_in_C(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, Mapping[int, float]]:

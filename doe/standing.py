@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe import rig as rig_room
-from doe.as_recorded import boiled, boiled_words, done_runs, lost_to_vapour
+from doe.as_recorded import boiled, boiled_words, done_runs, lost_to_vapour, unit_costs_runs
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, sample_box
@@ -369,9 +369,9 @@ def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextSt
     """Return what comes next, by the one rule that every command and page goes by.
 
     Runs that the file no longer allows come first: nothing planned with them is made before it is
-    planned anew. Then runs to be repeated are planned, since that takes no time on the rig and they
-    may be made with the others; then planned runs are made and recorded; `otherwise` follows where
-    none of this waits.
+    planned anew. Then temperatures are put right that cost runs as they stand; then runs to be
+    repeated are planned, since that takes no time on the rig and they may be made with the others;
+    then planned runs are made and recorded; `otherwise` follows where none of this waits.
     """
     if not ledger.rows:
         return NextStep(f"doe plan {campaign.name}")
@@ -380,6 +380,9 @@ def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextSt
         by_hand, command = _planning_anew(campaign, ledger, forbidden.runs)
         told = waiting_words(campaign, ledger)
         return NextStep(command, told, leads=True, by_hand=by_hand)
+    if unit_costs_runs(campaign, done_runs(ledger.rows)):
+        by_hand = "convert the achieved temperatures to °C"
+        return NextStep(f"doe record {campaign.name} FILE --replace", by_hand=by_hand)
     repeats = repeats_due(campaign, ledger)
     if repeats:
         return NextStep(f"doe augment {campaign.name} --by repair", repeats, leads=True)
