@@ -4,10 +4,10 @@ Prints figures; run with ``pytest -n 0 -m bench -s tests/bench/test_bench_shown.
 DOE_BENCH_CAMPAIGNS says how many campaigns a row (60). Every surface is invented.
 
 60 campaigns each. One factor of three moves the mean of 17 runs by 0, 2 and 4 scatters of a run
-from end to end of its range: no factor shown to act in 60, 8 and 0 %; settings a guess in 90, 47
+from end to end of its range: no factor shown to act in 67, 2 and 0 %; settings a guess in 88, 45
 and 3 %. With plots that shift by once (twice) the scatter of runs 95 % intervals at recommended
-settings held the mean on flat surfaces 85 (88) %, saturating 97 (97), hill 97 (98) and kinetic 100
-(98).
+settings held the mean on flat surfaces 85 (90) %, saturating 95 (97), hill 97 (95) and kinetic 100
+(100).
 """
 
 from __future__ import annotations
