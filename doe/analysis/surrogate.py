@@ -40,7 +40,7 @@ Places = npt.NDArray[np.intp]
 SETS_DRAWN, ROUNDS = 400, 5
 """Sets of each character in a round. The more rounds, the less the evidence moves with the seed
 where runs scatter little."""
-SETS_KEPT = 60
+SETS_KEPT = 40
 WAVES, WAVES_ALONE = 128, 24
 """Random waves of which a drawn path is made: of all factors together, and of each alone."""
 JITTER = 1e-8

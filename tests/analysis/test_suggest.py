@@ -217,7 +217,7 @@ def test_a_best_on_the_edge_names_how_far_the_rig_would_go():
 
 def test_an_edge_beyond_which_scatter_would_hide_the_gain_is_not_named():
     """The rise is sure, but half a coded unit of it is less than runs are found to scatter by."""
-    slope = 0.08
+    slope = 0.06
     analysis, data = made_up(lambda coded: 10 + slope * coded[:, 0] - 2 * coded[:, 1] ** 2)
     found = suggest(analysis, whole_box, 3, observations=data)
     scatters = re.search(r"runs of one stage scatter by \(([\d.]+) mg/g\)", found.why)
