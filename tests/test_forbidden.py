@@ -55,7 +55,7 @@ def test_a_level_is_forbidden_with_a_range(mint, tmp_path: Path) -> None:
     assert max(s["flow_mL_min"] for s in planned if s["grind"] == "coarse") > 5
 
 
-@pytest.mark.parametrize("purpose", ["optimum", "screening", "surface"])
+@pytest.mark.parametrize("purpose", ["optimum", "surface"])
 def test_a_level_that_can_be_run_nowhere_is_named(mint, tmp_path: Path, purpose) -> None:
     doe = mint(
         '[forbidden.dust]\ngrind = "dust"\nflow = "above 3 mL/min"\nbecause = "it clogs"\n'
