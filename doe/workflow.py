@@ -1260,8 +1260,8 @@ def _beyond_budget(
             found,
             verdict="stop",
             advice=f"{not_confirmed}{spent}.",
-            why=f"{found.why} To run beyond the budget what is shown first, the settings that "
-            f"failed: doe suggest {campaign.name} --runs 1",
+            why=f"{found.why} To run beyond the budget only the settings that failed: doe suggest "
+            f"{campaign.name} --runs 1",
         )
     many = len(found.runs)
     more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
