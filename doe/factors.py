@@ -29,6 +29,7 @@ __all__ = [
     "FloatArray",
     "NumericFactor",
     "feasible_settings",
+    "levels_without",
     "sample_box",
     "whole_box",
 ]
@@ -256,6 +257,17 @@ def sample_box(space: FactorSpace, count: int) -> FloatArray:
         else:
             settings[:, i] = np.floor(shares[:, i] * len(factor.levels))
     return settings
+
+
+def levels_without(space: FactorSpace, settings: FloatArray) -> list[str]:
+    """Return the levels of categorical factors that no setting (n, k) has, as ``grind dust``."""
+    return [
+        f"{factor.name} {level}"
+        for i, factor in enumerate(space)
+        if isinstance(factor, CategoricalFactor)
+        for place, level in enumerate(factor.levels)
+        if not (np.round(settings[:, i]) == place).any()
+    ]
 
 
 def feasible_settings(

@@ -8,13 +8,13 @@ Shapes: n settings, k factors, L limits.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray, NumericFactor, sample_box
+from doe.factors import FactorSpace, FloatArray, NumericFactor, levels_without, sample_box
 from doe.rig import Envelope, Limit
 
 __all__ = [
@@ -138,7 +138,11 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
         for j, limit in enumerate(envelope.limits)
     )
     kept = np.asarray(~fails.any(axis=1))
-    levels_out = tuple(_levels_out(space, np.vstack([sampled, corners]), kept))
+    levels_out = tuple(
+        f"Nothing can be run with {level}: take it out of the levels, or change what rules it out."
+        for level in levels_without(space, np.vstack([sampled, corners])[kept])
+        if kept.any()
+    )
     return Survey(
         _weighed(weights, kept),
         shares,
@@ -146,18 +150,6 @@ def survey(space: FactorSpace, envelope_of: EnvelopeOf, held: Sequence[HeldSetti
         (*levels_out, *_cures(space, envelope_of, envelope, held)),
         _boiling_shares(envelope),
         levels_out,
-    )
-
-
-def _levels_out(space: FactorSpace, settings: FloatArray, kept: BoolArray) -> Iterator[str]:
-    """Say which levels none of the settings (n, k) that are kept has, where any is kept."""
-    return (
-        f"Nothing can be run with {factor.name} {level}: take it out of the levels, or change what "
-        "rules it out."
-        for i, factor in enumerate(space)
-        if isinstance(factor, CategoricalFactor) and kept.any()
-        for place, level in enumerate(factor.levels)
-        if not (np.round(settings[kept, i]) == place).any()
     )
 
 

@@ -151,37 +151,33 @@ class Suggestion:
 
 
 def what_to_expect(
-    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
+    suggestion: Suggestion, responses: Sequence[Response], numbers: Sequence[int]
 ) -> list[str]:
-    """Return sentences on runs, by their names, whose predictions want a word.
+    """Return sentences on runs, by their numbers, whose predictions want a word.
 
     Those expected beyond a limit are made to learn; an amount foretold below zero is next to none.
     """
     told = []
     for r in responses:
         means = {
-            name: float(run.predictions[r.name].mean[0])
-            for name, run in zip(names, suggestion.runs, strict=True)
+            number: float(run.predictions[r.name].mean[0])
+            for number, run in zip(numbers, suggestion.runs, strict=True)
             if r.name in run.predictions
         }
         low, high = (r.aim != "target" and r.interval_wanted()) or (-np.inf, np.inf)
-        beyond = [name for name, mean in means.items() if not low <= mean <= high]
+        beyond = [number for number, mean in means.items() if not low <= mean <= high]
         if beyond:
             told.append(
-                f"{_named(beyond)} will probably break the limit of {r.words}: made to learn from, "
-                "not as settings to use."
+                f"{runs_in_words(beyond)} will probably break the limit of {r.words}: made to "
+                "learn from, not as settings to use."
             )
-        none = [name for name, mean in means.items() if r.never_negative and mean < 0]
+        none = [number for number, mean in means.items() if r.never_negative and mean < 0]
         if none:
             told.append(
-                f"{_named(none)}: {r.words} is foretold below zero, which no amount can be. Take "
-                "it as next to none, how much is not known."
+                f"{runs_in_words(none)}: {r.words} is foretold below zero, which no amount can be. "
+                "Take it as next to none, how much is not known."
             )
     return told
-
-
-def _named(names: Sequence[str]) -> str:
-    return runs_in_words([int(name) for name in names])
 
 
 def kinds_asked(only: str | None, without: Sequence[str] = ()) -> tuple[Kind, ...]:
@@ -659,7 +655,7 @@ def _uphill(
     """
     first = analysis.fits[0]
     space, centre = first.model.space, done.mean(axis=0)
-    if first.response.aim == "target" or (first.r2_predicted or 0.0) < 0:
+    if first.response.aim == "target" or first.worse_than_mean:
         return
     up = np.zeros(len(space))
     for i in space.numeric:
@@ -699,7 +695,7 @@ def _uphill(
 def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> str:
     truths = decision.truths
     wins = truths[:, at] > truths[:, decision.best]
-    chance = _chance(float(wins.mean()))
+    chance = chance_words(float(wins.mean()))
     limited = any(response.aim in ("below", "above") for response in decision.responses)
     counting = ", limits counted" if limited else ""
     useless = float((truths[wins, decision.best] == 0).mean()) if wins.any() else 0.0
@@ -722,10 +718,6 @@ def _reason(proposal: _Proposal, decision: Decision, at: int, gain: float) -> st
         "them.",
     }
     return f"{proposal.why or words[proposal.kind]} {buys}"
-
-
-def _chance(chance: float) -> str:
-    return "under 1\N{NO-BREAK SPACE}%" if chance < 0.01 else chance_words(chance)
 
 
 def _promise(decision: Decision, many: int) -> Promise:
@@ -944,12 +936,12 @@ def _weighed(
             "change",
             "Change a limit or a range: as far as the runs tell, no settings keep all limits.",
             "At the settings nearest to keeping them the chance that a run does is "
-            f"{_chance(sure)}. More runs there would show the same.",
+            f"{chance_words(sure)}. More runs there would show the same.",
         )
     if limited and sure < SURE:
         keeps = (
             "The chance that a run at the recommended settings keeps all limits is only "
-            f"{_chance(sure)}; {100 * SURE:.0f} % is asked for."
+            f"{chance_words(sure)}; {100 * SURE:.0f} % is asked for."
         )
         return "go-on", "Go on.", " ".join([keeps, *doubts, figures])
     if doubts:
@@ -962,7 +954,7 @@ def _weighed(
     if chance is not None:
         kept = (
             "A run at the recommended settings meets every limit and tolerance with a chance of "
-            f"about {_chance(chance)}. "
+            f"about {chance_words(chance)}. "
         )
     if pays:
         return "go-on", "Go on.", " ".join([f"{kept}{figures}", *edges])
@@ -1005,7 +997,7 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) ->
         words += (
             " Settings at which more than 1 run in 10 breaks a limit count as useless in this; the "
             "recommended ones may be such, with a chance of "
-            f"{_chance(broken)}, so part of the gain may be limits kept more surely."
+            f"{chance_words(broken)}, so part of the gain may be limits kept more surely."
         )
     return bool(each >= least), words
 

@@ -358,9 +358,9 @@ def suggest_lines(result: SuggestResult) -> list[str]:
         lines += ["", *_run_table(result.campaign, result.rows), ""]
         lines += wrapped("Why each, and what it should give (95 % intervals):")
         lines += _reason_lines(result)
-        names = [str(row.run) for row in result.rows if not prepares(row)]
+        numbers = [row.run for row in result.rows if not prepares(row)]
         aims = [fit.response for fit in result.analysis.fits]
-        for told in what_to_expect(suggestion, aims, names):
+        for told in what_to_expect(suggestion, aims, numbers):
             lines += wrapped(told)
     chosen = suggestion.recommended
     pressure = pressure_to_set(result.campaign, chosen.settings)

@@ -54,11 +54,14 @@ def either(words: Sequence[str]) -> str:
 
 
 def chance_words(chance: float) -> str:
-    """Return a chance in percent, never rounded up and never certain: ``94 %``.
+    """Return a chance in percent, never rounded up and never certain: ``94 %``, ``under 1 %``.
 
     What is told is a lower bound, or rests on models that chose the settings themselves.
     """
-    return f"{max(0, min(99, math.floor(100 * chance + 1e-9)))}\N{NO-BREAK SPACE}%"
+    space = "\N{NO-BREAK SPACE}"
+    if chance < 0.01:
+        return f"under 1{space}%"
+    return f"{min(99, math.floor(100 * chance + 1e-9))}{space}%"
 
 
 def capital(words: str) -> str:

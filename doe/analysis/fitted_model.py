@@ -205,6 +205,11 @@ class FittedModel:
         return self.ss_residual <= EXACT * self.ss_total
 
     @property
+    def worse_than_mean(self) -> bool:
+        """Whether it foretells runs left out worse than their mean does, where that is known."""
+        return self.r2_predicted is not None and self.r2_predicted < 0
+
+    @property
     def observed(self) -> tuple[float, float]:
         """Lowest and highest value used."""
         return float(self.values.min()), float(self.values.max())

@@ -146,7 +146,7 @@ def recommended(
     doubted = _doubted(
         optimum.all_aims_probability,
         float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),
-        [] if any((fit.r2_predicted or 0.0) < 0 for fit in limited) else limited,
+        [] if any(fit.worse_than_mean for fit in limited) else limited,
     )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
     told = replace(
@@ -324,7 +324,7 @@ def polynomials_worse_than_mean(analysis: Analysis) -> bool:
 
     The fitted ones hold every term that the runs carry: the recommended one may foretell well.
     """
-    return any(fit.r2_predicted is not None and fit.r2_predicted < 0 for fit in analysis.fits)
+    return any(fit.worse_than_mean for fit in analysis.fits)
 
 
 def of_logarithms(analysis: Analysis) -> str:

@@ -30,6 +30,7 @@ from doe.factors import (
     FloatArray,
     NumericFactor,
     feasible_settings,
+    levels_without,
 )
 from doe.terms import Model, Term
 from doe.wording import either
@@ -524,13 +525,7 @@ def check_estimable(model: Model, settings: FloatArray, runs: int) -> None:
 
 def check_levels(space: FactorSpace, settings: FloatArray) -> None:
     """Raise DesignError where none of the settings (n, k) that can be run has some level."""
-    never = [
-        f"{factor.name} {level}"
-        for i, factor in enumerate(space)
-        if isinstance(factor, CategoricalFactor)
-        for place, level in enumerate(factor.levels)
-        if not (np.round(settings[:, i]) == place).any()
-    ]
+    never = levels_without(space, settings)
     if never:
         raise DesignError.of(
             "level-never-run",

@@ -72,8 +72,8 @@ ROOMS_FIRST = 3
 SENTENCES_MOST = 3
 """Responses up to which each gets a sentence on the first screen."""
 SAME_SETTING = 1e-6  # coded units
-MOST_CHANCE = 0.99
 HARDLY = 0.9
+NEVER = 0.001  # a chance by models that chose the settings themselves is not 0 or 1
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
 CHOSEN_WORDS = (
     "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
@@ -319,21 +319,15 @@ def _spread_remarks(
 
 
 def _levels_remark(factor: CategoricalFactor, spread: Spread, chosen: int) -> str:
-    """Return with what chance each level is the best, that set first."""
+    """Return with what chance each level is the best, that set first; none is told as certain."""
     others = [i for i in np.argsort(-np.array(spread.levels), kind="stable") if i != chosen]
-    first, *rest = (_chance_of_level(spread.levels[i]) for i in (chosen, *others))
+    chances = np.clip(spread.levels, NEVER, 1 - NEVER)
+    first, *rest = (percent(float(chances[i])) for i in (chosen, *others))
     named = [f"{factor.levels[i]} {share}" for i, share in zip(others, rest, strict=True)]
     told = f"the best with {first} chance; {', '.join(named)}" if named else ""
     if max(spread.levels) > spread.levels[chosen]:
         told += ". Set for what is expected on average: which level is best is open"
     return told
-
-
-def _chance_of_level(chance: float) -> str:
-    """Return a chance that is never certain: it rests on the same models."""
-    if chance > MOST_CHANCE:
-        return f"over {percent(MOST_CHANCE)}"
-    return f"under {percent(1 - MOST_CHANCE)}" if chance < 1 - MOST_CHANCE else percent(chance)
 
 
 def _leeway_sentence(analysis: Analysis, space: FactorSpace, around: Landscape | None) -> str:

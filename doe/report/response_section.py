@@ -334,7 +334,7 @@ def _fit_sentence(fit: FittedModel) -> str:
 
 def _why_no_best(fit: FittedModel) -> str:
     """Return why no settings are told as the best for a response alone; blank where they are."""
-    if fit.r2_predicted is not None and fit.r2_predicted < 0:
+    if fit.worse_than_mean:
         return (
             f"The settings that this polynomial alone would choose for {fit.response.words} are "
             "not told: it foretells runs left out worse than their mean does."

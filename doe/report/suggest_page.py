@@ -71,9 +71,10 @@ def suggest_page(
     """
     points = [group for group in (done, left_out) if group is not None]
     runs = suggestion.runs
-    names = tuple(row["run"] for row in planned[len(planned) - len(runs) :])
+    numbers = [int(row["run"]) for row in planned[len(planned) - len(runs) :]]
     if not planned:
-        names = tuple(str(n) for n in range(1, len(runs) + 1))
+        numbers = list(range(1, len(runs) + 1))
+    names = tuple(map(str, numbers))
     if runs:
         settings = np.array([run.settings for run in runs])
         told = names if planned else tuple(f"next {name}" for name in names)
@@ -83,7 +84,7 @@ def suggest_page(
     minded = [n for n in told_of if notice_text(n) not in map(notice_text, good)]
     sections = [more_to_know(minded)]
     if runs:
-        sections.append(_suggested_section(suggestion, responses, names))
+        sections.append(_suggested_section(suggestion, responses, numbers))
     if maps:
         sections.append(maps_section(space, maps, points, "Where they lie"))
     table = _next_runs(suggestion, space, responses, names, planned) if runs else Markup("")
@@ -96,7 +97,7 @@ def suggest_page(
         prose([_next_words(suggestion)]),
         set_alike_html(fixed),
         table,
-        prose([*what_to_expect(suggestion, responses, names), why_after, best, *good]),
+        prose([*what_to_expect(suggestion, responses, numbers), why_after, best, *good]),
         gravest(header, minded),
         from_template("next", header.next_command, header.next_because),
     )
@@ -175,19 +176,16 @@ def _mean_text(prediction: Prediction) -> str:
 
 
 def _suggested_section(
-    suggestion: Suggestion, responses: Sequence[Response], names: Sequence[str]
+    suggestion: Suggestion, responses: Sequence[Response], numbers: Sequence[int]
 ) -> Section:
     """Return the reasons, one said once, and what to expect with its intervals."""
-    reasons: dict[tuple[str, str], list[str]] = {}
-    for name, run in zip(names, suggestion.runs, strict=True):
-        reasons.setdefault((_kind_words(run), run.reason), []).append(name)
-    told = [
-        f"{runs_in_words([int(name) for name in who])}, to {kind}: {reason}"
-        for (kind, reason), who in reasons.items()
-    ]
+    reasons: dict[tuple[str, str], list[int]] = {}
+    for number, run in zip(numbers, suggestion.runs, strict=True):
+        reasons.setdefault((_kind_words(run), run.reason), []).append(number)
+    told = [f"{runs_in_words(who)}, to {kind}: {reason}" for (kind, reason), who in reasons.items()]
     rows = tuple(
-        (name, r.words, _mean_text(p), *_interval_texts(p), r.unit)
-        for name, run in zip(names, suggestion.runs, strict=True)
+        (str(number), r.words, _mean_text(p), *_interval_texts(p), r.unit)
+        for number, run in zip(numbers, suggestion.runs, strict=True)
         for r in responses
         if (p := run.predictions.get(r.name)) is not None
     )
