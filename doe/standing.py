@@ -381,7 +381,7 @@ def next_step(campaign: Campaign, ledger: Ledger, otherwise: NextStep) -> NextSt
         told = waiting_words(campaign, ledger)
         return NextStep(command, told, leads=True, by_hand=by_hand)
     if unit_costs_runs(campaign, done_runs(ledger.rows)):
-        by_hand = "convert the achieved temperatures to °C"
+        by_hand = "convert achieved_temperature_C of the sheet to °C"
         return NextStep(f"doe record {campaign.name} FILE --replace", by_hand=by_hand)
     repeats = repeats_due(campaign, ledger)
     if repeats:

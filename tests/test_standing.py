@@ -124,9 +124,9 @@ def test_temperatures_in_kelvin_are_one_question_and_fit_says_which_runs_boiled(
     assert "If it was °C, limits of the rig were passed." in asked[0]
     codes = {n["code"] for n in notices}
     assert not codes & {"achieved-far-off", "achieved-breaks-limit"}
+    wanted = "Next: convert achieved_temperature_C of the sheet to °C, then: doe record mint FILE"
     for words in (("status", "mint"), ("record", "mint", "back.csv", "--dry-run")):
-        told = command(*words).said_out
-        assert "Next: convert the achieved temperatures to °C, then: doe record mint FILE" in told
+        assert wanted in command(*words).said_out
     said = command("fit", "mint", status=1).said_err
     runs = len(list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text()))))
     boiled = "(boiled: the achieved settings lie below saturation)"

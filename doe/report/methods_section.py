@@ -123,8 +123,8 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
     told = [
         "The recommended settings and what is expected there rest on Gaussian processes, one a "
         f"response, each averaged over sets of hyperparameters: {sets} sets of length scales and "
-        f"standard deviations were drawn by adaptive importance sampling (Cornuet et al. 2012) "
-        f"from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely, "
+        "standard deviations were drawn by adaptive importance sampling (Cornuet et al. 2012) "
+        f"from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely "
         "and mostly second order) and weighted by the marginal likelihood of the runs "
         f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
         "all.",

@@ -196,12 +196,11 @@ def _pairs_problems(rig: Rig) -> Iterator[Problem]:
         )
 
 
-def _differences(rig: Rig) -> dict[str, float]:
-    """Return by key what the hottest wall may be above set, and below boiling [K]."""
+def _allowances_K(rig: Rig) -> dict[str, float]:
+    """Return by key what the hottest wall may be above set, and has to be below boiling [K]."""
     return {
         "temperature_overshoot": rig.temperature_overshoot,
         "temperature_sensor_error": rig.temperature_sensor_error,
-        "temperature_swing": rig.temperature_swing or 0.0,
         "liquid_subcooling": rig.liquid_subcooling,
         "heater.wall_excess": rig.heater.wall_excess,
     }
@@ -245,7 +244,8 @@ def _range_problems(rig: Rig) -> Iterator[Problem]:
                 f"{temperature:g} °C is not a temperature of cold water.",
                 "It must lie between 0 and 95 °C.",
             )
-    for key, kelvin in _differences(rig).items():
+    differences = {**_allowances_K(rig), "temperature_swing": rig.temperature_swing or 0.0}
+    for key, kelvin in differences.items():
         if kelvin > DIFFERENCE_MOST_K:
             yield _problem(
                 "no-difference",
@@ -445,12 +445,12 @@ def _burst_problems(rig: Rig) -> Iterator[Problem]:
     for device in reliefs(rig):
         most = ratio_bara(rig, device) - above_set_bar(rig)
         if np.isinf(lowest):
-            differences = _differences(rig)
-            largest = max(differences, key=lambda key: differences[key])
+            allowances = _allowances_K(rig)
+            largest = max(allowances, key=lambda key: allowances[key])
             yield _problem(
                 "allowances-too-large",
                 largest,
-                f"with {differences[largest]:g} K here and the other allowances no pressure is "
+                f"with {allowances[largest]:g} K here and the other allowances no pressure is "
                 "known that surely keeps water of 100 °C liquid.",
                 "Give each as it is at this rig: how much hotter, in K.",
             )
