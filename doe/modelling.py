@@ -221,7 +221,7 @@ def too_much_planned(
 
 def _limits_only(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
     """Yield a notice for each response of which some of these runs show a limit only."""
-    from doe.analysis.surrogate import RUNS_ALONE
+    from doe.analysis.gathered import RUNS_ALONE
 
     for j, response in enumerate(campaign.responses):
         beyond = {

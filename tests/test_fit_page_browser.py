@@ -55,7 +55,8 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
     def measure(settings: Settings, rng: np.random.Generator, _: float) -> tuple[float, float]:
         T, flow, time, level = settings
         extract = 40 + 0.2 * (T - 160) + flow + 0.2 * time + 3 * level + rng.normal(0, 1)
-        return extract, float(np.exp(0.03 * (T - 170) + 0.01 * time + rng.normal(0, 0.05)))
+        furfural = 0.03 * (T - 170) + 0.01 * time + 0.3 * level + rng.normal(0, 0.05)
+        return extract, float(np.exp(furfural))
 
     edits = {
         'pressure = "50 bar"': 'pressure = "22 bar"',
@@ -130,8 +131,8 @@ def gathered(tmp_path_factory: pytest.TempPathFactory) -> SimpleNamespace:
         return extract, 1.2 + 0.02 * (T - 160) + 0.01 * time + rng.normal(0, 0.1)
 
     with pytest.MonkeyPatch.context() as patched:
-        patched.setattr("doe.analysis.surrogate.RUNS_ALONE", 10)
-        patched.setattr("doe.analysis.surrogate.PLACES", 8)
+        patched.setattr("doe.analysis.gathered.RUNS_ALONE", 10)
+        patched.setattr("doe.analysis.gathered.PLACES", 8)
         edits = {'pressure = "50 bar"': 'pressure = "22 bar"'}
         return fitted(tmp_path_factory.mktemp("gathered"), edits, measure)
 

@@ -103,7 +103,10 @@ class Lookahead:
 def lookahead(
     decision: Decision, pool: Sequence[int], most: int, generator: np.random.Generator
 ) -> Lookahead:
-    """Return an empty batch that takes up to `most` runs from a pool of candidates."""
+    """Return an empty batch that takes up to `most` runs from a pool of candidates.
+
+    The runs of a batch are taken to share a new day, so what one tells of the day counts for all.
+    """
     from scipy.special import ndtri
 
     truths = decision.truths
@@ -115,8 +118,10 @@ def lookahead(
         own = decision.surrogates[response.name]
         values = decision.values[response.name][:, list(pool)]
         modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
-        outcomes.append(modelled - modelled.mean(axis=0))
-        scatters.append(own.run_sd)
+        day, scatter = own.usual_scatter
+        shifted = day * generator.standard_normal((len(modelled), 1))
+        outcomes.append(modelled - modelled.mean(axis=0) + shifted)
+        scatters.append(scatter)
     points = _even_points(OUTCOMES, max(1, most * len(outcomes)), generator)
     reached: npt.NDArray[np.float32] = np.repeat(
         middle[may][:, None].astype(np.float32), OUTCOMES, axis=1

@@ -6,11 +6,8 @@ averaged. The priors stand for surfaces of two characters (`CHARACTERS`), since 
 a slanting ridge and a cliff: the runs say which it is. Whether values or their logarithms are
 modelled is decided by the same weight.
 
-Beyond some hundred runs, near ones are gathered and count as their average, with the scatter that
-is left of it: 500 runs would take hours, and tell hardly more of a smooth surface.
-
 Shapes: n runs, b places that runs are gathered at (n where few), m settings, k factors, d columns
-of features, s sets of length scales, e draws, g groupings of runs, l levels of one.
+of features, s sets of hyperparameters, e draws, g groupings of runs.
 
 References
 ----------
@@ -26,38 +23,43 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from doe.analysis.beyond_limits import AsMeasured, as_measured
+from doe.analysis.beyond_limits import AsMeasured
 from doe.analysis.censored import side_signs
+from doe.analysis.covariance import (
+    JITTER,
+    MIDDLE,
+    Covariance,
+    factor_of_columns,
+    features_of,
+)
 from doe.analysis.fit import Prediction
+from doe.analysis.gathered import Places, Runs
 from doe.analysis.observations import Censored
 from doe.analysis.strata import Shift
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.factors import FactorSpace, FloatArray
 
-__all__ = ["CHARACTERS", "RUNS_ALONE", "Character", "Recipe", "Surrogate", "surrogate"]
-
-Places = npt.NDArray[np.intp]
+__all__ = ["CHARACTERS", "Character", "Recipe", "Surrogate", "surrogate"]
 
 SETS_DRAWN, ROUNDS = 400, 5
 """Sets of each character in a round. The more rounds, the less the evidence moves with the seed
 where runs scatter little."""
 SETS_KEPT = 40
-WAVES, WAVES_ALONE = 128, 24
-"""Random waves of which a drawn path is made: of all factors together, and of each alone."""
-JITTER = 1e-8
 CORNER = 1e13
 """Above n / JITTER, which values of mean square 1 over covariances of runs cannot reach."""
 NOISE = (np.log(0.2), 1.2)
-GROUP = (np.log(0.1), 1.3)
 FIXED = (np.log(0.5), 1.0)
 """Priors of logarithms, mean and spread, of standard deviations in those of the values (our
-choice): scatter of runs, of groups of runs met anew, and of groups that are fixed, wide since few
-levels tell little of how much they differ."""
-ALIKE, UNLIKE = (np.log(0.2), 1.0), (np.log(0.01), 0.5)
-"""The same of one curvature that all numeric factors have, at all levels of the categorical ones:
-each level has too few runs to tell bends alone. Without levels there is next to none: it would lose
-on slants and at edges what it gains on hills (`test_bench_strategy`)."""
-RUNS_ALONE, PLACES = 100, 60
-"""Runs up to which each stands alone; places that more are gathered at."""
+choice): scatter of runs, and of groups that are fixed, wide since few levels tell little of how
+much they differ."""
+GROUP = (np.log(0.67), 1.3)
+"""The same of how much groups of runs met anew scatter, but in the scatter of runs: what days do
+has to do with how well a rig is kept, not with how far the surface ranges (our choice)."""
+ALIKE, APART, NONE = (np.log(0.2), 1.0), (np.log(0.3), 0.7), (np.log(0.01), 0.5)
+"""The same of one curvature that all numeric factors have, at all levels of the categorical ones,
+since each level has too few runs to tell bends alone; and of the second order that a level has of
+its own, since what is best with one need not be with another. Without levels there is next to none
+of either: the former would lose on slants and at edges what it gains on hills
+(`test_bench_strategy`)."""
 KNOWN_NOISE = 0.35
 """Spread of the logarithm of a scatter that the person has stated."""
 
@@ -77,7 +79,7 @@ class Character:
         Coefficients of coded factors: of each slope, and of second order.
     """
 
-    length: tuple[float, float] = (np.log(2.0), 0.8)
+    length: tuple[float, float] = (MIDDLE, 0.8)
     alone: tuple[float, float] = (np.log(0.6), 1.0)
     bend: tuple[float, float] = (np.log(0.6), 1.0)
     slope: tuple[float, float] = (np.log(0.3), 0.9)
@@ -107,7 +109,7 @@ class Recipe:
     centre, size
         Modelled values are centre + size × standardised ones.
     sets, weights
-        (s, k + g + 6) logarithms, in the order of the prior; and (s,) what each set weighs.
+        (s, k + g + 7) logarithms, in the order of the prior; and (s,) what each set weighs.
     features, z
         Of the places of runs: (b, d) columns, (b,) standardised values.
     alike, alone
@@ -117,6 +119,8 @@ class Recipe:
     hidden, values_there, variances_there
         Runs (c,) of which only a limit is known; what stands for it under each set, (s, c) each:
         a value, and a variance beside the run's scatter.
+    sparse, middle
+        A factor has slopes and second order with that power of middle / its length scale.
     jitter
         Variance that each run has beside its scatter.
     """
@@ -134,6 +138,8 @@ class Recipe:
     hidden: Places
     values_there: FloatArray
     variances_there: FloatArray
+    sparse: float
+    middle: float = float(np.exp(MIDDLE))
     jitter: float = JITTER
 
 
@@ -159,7 +165,7 @@ class Surrogate:
     _size: float
     _weights: FloatArray
     _sets: FloatArray
-    _runs: _Runs
+    _runs: Runs
     _factor_of: npt.NDArray[np.intp]
     _inverse: FloatArray
     _alpha: FloatArray
@@ -181,6 +187,7 @@ class Surrogate:
             self._runs.hidden,
             self._told.values,
             self._told.variances,
+            self._own.sparse,
         )
 
     def surface(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -228,7 +235,7 @@ class Surrogate:
         Of modelled values: of logarithms it is that of the logarithm of the ratio.
         """
         own, m = self._own, len(starts)
-        both = own.asked(_features(self.space, np.vstack([starts, ends])))
+        both = own.asked(features_of(self.space, np.vstack([starts, ends])))
         means, variances = np.empty((2, len(self._weights), m))
         for i in range(len(self._weights)):
             cross = own.kernel(i, both, self._runs.features)
@@ -296,8 +303,25 @@ class Surrogate:
         return self._size * float(np.sqrt(self._weights @ np.exp(2 * first)))
 
     @property
-    def _own(self) -> _Own:
-        return _Own.of(self._sets, self._factor_of)
+    def usual_scatter(self) -> tuple[float, float]:
+        """How much a new day (or stage) shifts its runs, and runs of it scatter, modelled values.
+
+        As half of the sets have it: with few days a few sets allow shifts that no plan can be made
+        against, and a mean of squares is theirs. What whole plots do counts with the runs.
+        """
+        shifts = np.exp(2 * self._own.shifts(self._sets))
+        shifts *= [float(shift.anew) for shift in self._runs.shifts]
+        run = np.exp(2 * self._sets[:, -1]) + shifts[:, 1:].sum(axis=1)
+        return self._size * self._median(shifts[:, 0]) ** 0.5, self._size * self._median(run) ** 0.5
+
+    def _median(self, by_set: FloatArray) -> float:
+        order = np.argsort(by_set)
+        middle = np.searchsorted(np.cumsum(self._weights[order]), 0.5)
+        return float(by_set[order[min(int(middle), len(order) - 1)]])
+
+    @property
+    def _own(self) -> Covariance:
+        return Covariance.of(self._sets, self._factor_of)
 
     def _in_unit(self, mean: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
         back = self.back(mean)
@@ -344,7 +368,7 @@ class Surrogate:
     def _by_set(self, settings: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Return means and variances (s, m) of the surface under each set, standardised."""
         own = self._own
-        at = own.asked(_features(self.space, settings))
+        at = own.asked(features_of(self.space, settings))
         means, variances = np.empty((2, len(self._weights), len(at.features)))
         for i in range(len(self._weights)):
             cross = own.kernel(i, at, self._runs.features)
@@ -355,7 +379,7 @@ class Surrogate:
 
     def paths(self, settings: FloatArray, count: int, generator: np.random.Generator) -> FloatArray:
         """Return drawn surfaces (e, m) at settings, in the unit of the response."""
-        at = _features(self.space, settings)
+        at = features_of(self.space, settings)
         runs = self._runs
         both = np.vstack([at, runs.features])
         which = np.sort(generator.choice(len(self._weights), count, p=self._weights))
@@ -451,7 +475,7 @@ def surrogate(
         known = _known_scatter(values, scatter, scatter_relative, scale)
         own = np.random.default_rng(seeds[int(scale)])
         fit = _fitted(space, settings, z, tuple(shifts), signs, own, known, scale)
-        counted = values[signs == 0] if len(values) <= RUNS_ALONE else values
+        counted = np.delete(values, fit.recipe.hidden)
         shift = -float(np.log(counted).sum()) if scale else 0.0
         found.append((fit.log_evidence + shift, fit))
     return max(found, key=lambda pair: pair[0])[1]
@@ -480,15 +504,15 @@ def _fitted(
 ) -> Surrogate:
     centre, size = _standard(modelled, signs)
     z = (modelled - centre) / size
-    features, factor_of = _features(space, settings), _factor_of(space)
-    runs = _Runs.of(features, z, shifts, signs)
+    features, factor_of = features_of(space, settings), factor_of_columns(space)
+    runs = Runs.of(features, z, shifts, signs)
     priors = [_prior(one, space, shifts, scatter, size) for one in CHARACTERS]
     sets, weights, evidence = _pooled(
-        [_weighed(runs, factor_of, mean, sd, generator) for mean, sd in priors]
+        [_weighed(runs, factor_of, mean, root, generator) for mean, root in priors]
     )
     keep, weights = _kept(weights, generator)
     sets = sets[keep]
-    own = _Own.of(sets, factor_of)
+    own = Covariance.of(sets, factor_of)
     K = own.of_runs(runs)
     told = runs.told_by_limits(K)
     K[:, runs.hidden, runs.hidden] += told.variances
@@ -521,7 +545,7 @@ def _standard(modelled: FloatArray, signs: FloatArray) -> tuple[float, float]:
     return float(about.mean()), float(about.std(ddof=1)) or 1.0
 
 
-def _shared(own: _Own, sets: FloatArray, shifts: Sequence[Shift]) -> FloatArray:
+def _shared(own: Covariance, sets: FloatArray, shifts: Sequence[Shift]) -> FloatArray:
     """Return by set the variance (s,) that new groups add to a new run, standardised."""
     return np.asarray(np.exp(2 * own.shifts(sets)) @ [float(shift.anew) for shift in shifts])
 
@@ -533,17 +557,23 @@ def _prior(
     scatter: float | None,
     size: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """Return mean and spread of the prior of the logarithms that make up a set.
+    """Return mean and Cholesky factor of the prior of the logarithms that make up a set.
 
     In order: a length scale a factor, bends of single factors, bends of all together, slope,
-    curvature, curvature alike, scatter of each grouping, scatter of runs.
+    curvature, curvature alike, second order apart, scatter of each grouping, scatter of runs.
     """
     own, levels = character, len(space.numeric) < len(space)
     noise = NOISE if not scatter else (float(np.log(scatter / size)), KNOWN_NOISE)
-    groups = [GROUP if shift.anew else FIXED for shift in shifts]
-    shape = [own.alone, own.bend, own.slope, own.curve, ALIKE if levels else UNLIKE]
-    mean, sd = np.array([own.length] * len(space) + [*shape, *groups, noise]).T
-    return mean, sd
+    anew = np.array([shift.anew for shift in shifts])
+    groups = [GROUP if new else FIXED for new in anew]
+    shape = [own.alone, own.bend, own.slope, own.curve]
+    of_levels = [ALIKE, APART] if levels else [NONE, NONE]
+    mean, sd = np.array([own.length] * len(space) + [*shape, *of_levels, *groups, noise]).T
+    of_runs = np.zeros(len(mean))
+    of_runs[len(mean) - 1 - len(shifts) :] = [*anew, 1.0]
+    covariance = np.diag(np.append(sd[:-1] ** 2, 0.0)) + noise[1] ** 2 * np.outer(of_runs, of_runs)
+    mean[:-1] += noise[0] * of_runs[:-1]
+    return mean, np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
 
 
 def _pooled(
@@ -559,10 +589,10 @@ def _pooled(
 
 
 def _weighed(
-    runs: _Runs,
+    runs: Runs,
     factor_of: npt.NDArray[np.intp],
     mean: FloatArray,
-    sd: FloatArray,
+    prior: FloatArray,
     generator: np.random.Generator,
 ) -> tuple[FloatArray, FloatArray, float]:
     """Return sets of length scales with their weights, and the logarithm of the evidence.
@@ -572,7 +602,7 @@ def _weighed(
     draw that the proposals happened to pass by weighs as much as all others (adaptive multiple
     importance sampling: Cornuet et al. 2012, Scand. J. Stat. 39:798–812, from memory).
     """
-    at, root = mean, np.diag(sd)
+    at, root = mean, prior
     sets, chance = np.empty((0, len(mean))), np.empty(0)
     proposals: list[tuple[FloatArray, FloatArray]] = []
     for _ in range(ROUNDS):
@@ -583,7 +613,7 @@ def _weighed(
         densities = np.array([_log_normal(sets, *proposal) for proposal in proposals])
         top = densities.max(axis=0)
         mixed = top + np.log(np.exp(densities - top).mean(axis=0))
-        log_weight = chance + _log_normal(sets, mean, np.diag(sd)) - mixed
+        log_weight = chance + _log_normal(sets, mean, prior) - mixed
         highest = float(log_weight.max())
         weights = np.exp(log_weight - highest)
         evidence = highest + float(np.log(weights.mean()))
@@ -591,7 +621,7 @@ def _weighed(
         softened = np.sqrt(weights) / np.sqrt(weights).sum()
         at = softened @ sets
         off = sets - at
-        spread = (softened[:, None] * off).T @ off + 0.02 * np.diag(sd**2)
+        spread = (softened[:, None] * off).T @ off + 0.02 * prior @ prior.T
         root = np.linalg.cholesky(spread)
     return sets, weights, evidence
 
@@ -614,14 +644,14 @@ def _kept(weights: FloatArray, generator: np.random.Generator) -> tuple[Places, 
     return places, counts / SETS_KEPT
 
 
-def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray) -> FloatArray:
+def _log_chances(runs: Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray) -> FloatArray:
     """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30).
 
     The values stand below the covariances as one row more: its Cholesky factor is what solving for
     them would give. The corner, never used, is only to be large. What runs gathered at a place
     scatter about their average counts beside it; of a limit its chance counts.
     """
-    own, z, n = _Own.of(sets, factor_of), runs.z, len(runs.z)
+    own, z, n = Covariance.of(sets, factor_of), runs.z, len(runs.z)
     i, j = np.tril_indices(n)
     at_once = max(1, 4_000_000 // n**2)
     found = []
@@ -645,298 +675,3 @@ def _log_chances(runs: _Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray)
         within = np.exp(2 * sets[:, -1]) + np.exp(2 * own.shifts(sets)) @ runs.strangers
         together -= 0.5 * (runs.df_within * np.log(2 * np.pi * within) + runs.ss_within / within)
     return together
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Runs:
-    """The runs as they are looked at: each alone, or near ones gathered at b places.
-
-    Attributes
-    ----------
-    features, z
-        Averages at each place, (b, d) and (b,).
-    each, place
-        Value of each run (n,), and the place that it is gathered at.
-    hidden, signs
-        Runs (c,) of which only a limit is known, and the side on which they lie: see `side_signs`.
-    shifts
-        What runs share that may shift them together, g of them.
-    share
-        What each run counts in the average of a place (b, n).
-    alike, alone
-        What the scatter of each grouping, and of runs, leaves of the covariance of averages:
-        (g, b, b), (b,).
-    df_within, ss_within, strangers
-        Scatter of runs about the averages, as if independent: what the surface does between runs of
-        a place counts in it, so that intervals get wider, not narrower. What of the scatter of each
-        grouping is between the runs of a place (g,).
-    """
-
-    features: FloatArray
-    z: FloatArray
-    each: FloatArray
-    place: npt.NDArray[np.intp]
-    hidden: Places
-    signs: FloatArray
-    shifts: tuple[Shift, ...]
-    share: FloatArray
-    alike: FloatArray
-    alone: FloatArray
-    df_within: int
-    ss_within: float
-    strangers: FloatArray
-
-    @classmethod
-    def of(
-        cls, features: FloatArray, z: FloatArray, shifts: tuple[Shift, ...], signs: FloatArray
-    ) -> _Runs:
-        n = len(z)
-        hidden = np.flatnonzero(signs) if n <= RUNS_ALONE else np.zeros(0, dtype=np.intp)
-        place = np.arange(n) if n <= RUNS_ALONE else _near_ones(features, PLACES)
-        members = (place == np.arange(place.max() + 1)[:, None]).astype(np.float64)
-        share = members / members.sum(axis=1, keepdims=True)
-        alike = np.stack([shift.columns @ shift.columns.T for shift in shifts])
-        means = features if n <= RUNS_ALONE else share @ features
-        averages = z if n <= RUNS_ALONE else share @ z
-        return cls(
-            means,
-            averages,
-            z,
-            place,
-            hidden,
-            signs[hidden],
-            shifts,
-            share,
-            share @ alike @ share.T,
-            1 / members.sum(axis=1),
-            n - len(share),
-            float(((z - averages[place]) ** 2).sum()),
-            _strangers(alike, members),
-        )
-
-    def told_by_limits(self, K: FloatArray) -> AsMeasured:
-        """Return what limits tell, given the covariances (s, n, n) and the measured values."""
-        if not len(self.hidden):
-            nothing = np.zeros((len(K), 0))
-            return AsMeasured(nothing, nothing, np.zeros(len(K)))
-        known = np.setdiff1d(np.arange(len(self.z)), self.hidden)
-        across = K[:, known[:, None], self.hidden]
-        solved = np.linalg.solve(K[:, known[:, None], known], across)
-        own = K[:, self.hidden[:, None], self.hidden]
-        left = own - np.einsum("sij,sik->sjk", solved, across)
-        mean = np.einsum("sij,i->sj", solved, self.z[known])
-        return as_measured(mean, left, self.z[self.hidden], self.signs)
-
-    def gathered(self, values: FloatArray) -> FloatArray:
-        """Return values (e, n) of the runs as averages (e, b) of the places."""
-        return values @ self.share.T
-
-
-def _strangers(alike: FloatArray, members: FloatArray) -> FloatArray:
-    """Return half the mean square (g,) by which unit shifts part two runs of a place."""
-    n = members.shape[1]
-    pairs = (members.T @ members).astype(np.bool_) & ~np.eye(n, dtype=np.bool_)
-    if not pairs.any():
-        return np.zeros(len(alike))
-    own = np.diagonal(alike, axis1=1, axis2=2)
-    apart = (own[:, :, None] + own[:, None, :]) / 2 - alike
-    return np.asarray(apart[:, pairs].mean(axis=1))
-
-
-def _near_ones(features: FloatArray, most: int) -> npt.NDArray[np.intp]:
-    """Return the place (n,) of each run: the widest is halved until there are `most`."""
-    place = np.zeros(len(features), dtype=np.intp)
-    spans = [np.ptp(features, axis=0)]
-    for new in range(1, most):
-        widest = int(np.argmax([span.max() for span in spans]))
-        axis = int(np.argmax(spans[widest]))
-        own = np.flatnonzero(place == widest)
-        along = features[own, axis]
-        far = own[along > (along.min() + along.max()) / 2]
-        if not len(far):
-            break
-        place[far] = new
-        spans[widest] = np.ptp(features[place == widest], axis=0)
-        spans.append(np.ptp(features[far], axis=0))
-    return place
-
-
-@dataclass(frozen=True, slots=True)
-class _Asked:
-    """Features (m, d) where a surface is asked for, and the levels that each factor takes there.
-
-    On a grid these are few, so what one factor does need be worked out for few.
-    """
-
-    features: FloatArray
-    levels: tuple[FloatArray, ...]
-    of_level: tuple[npt.NDArray[np.intp], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class _Own:
-    """The covariance that each set of length scales stands for.
-
-    Level + slopes + second order + a bend that all numeric factors share + bends of each factor
-    alone + bends of all together. What single factors do is told apart from how they act together,
-    so that a factor that hardly matters costs few runs; second order lets noisy runs speak for a
-    plain hill or an oblique ridge as strongly as a polynomial would, where they do.
-    """
-
-    sets: FloatArray
-    factor_of: npt.NDArray[np.intp]
-    columns: tuple[npt.NDArray[np.intp], ...]
-    """Of each factor."""
-    numeric: Places
-    """Columns of numeric factors."""
-
-    LEVEL = 1.0
-
-    @classmethod
-    def of(cls, sets: FloatArray, factor_of: npt.NDArray[np.intp]) -> _Own:
-        columns = [np.flatnonzero(factor_of == i) for i in range(int(factor_of.max()) + 1)]
-        return cls(sets, factor_of, tuple(columns), _numeric(factor_of))
-
-    @property
-    def _count(self) -> int:
-        return len(self.columns)
-
-    def _parts(self, i: int) -> tuple[FloatArray, float, float, float, float, float]:
-        one, k = self.sets[i], self._count
-        own, bend, slope, curve, shared = (float(part) for part in np.exp(2 * one[k : k + 5]))
-        return np.exp(one[self.factor_of]), own, bend, slope, curve, shared
-
-    def shifts(self, sets: FloatArray) -> FloatArray:
-        """Return the logarithms (s, g) of how much each grouping scatters."""
-        return sets[:, self._count + 5 : -1]
-
-    def _bend(self, features: FloatArray) -> FloatArray:
-        """Return the bend (m,) that numeric factors share, its mean over a range left off."""
-        return np.asarray((features[:, self.numeric] ** 2 - 1 / 3).sum(axis=1))
-
-    def kernel(self, i: int, at: _Asked, runs: FloatArray) -> FloatArray:
-        """Return the covariances (m, b) of settings and runs (b, d) under one set."""
-        lengths, own, bend, slope, curve, shared = self._parts(i)
-        straight = at.features @ runs.T
-        total = self.LEVEL + slope * straight + curve * straight**2
-        total += shared * np.outer(self._bend(at.features), self._bend(runs))
-        near = np.full_like(total, bend)
-        for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
-            apart = (levels[:, None] - runs[:, columns]) / lengths[columns]
-            alike = np.exp(-0.5 * (apart**2).sum(axis=2))
-            near *= alike[of_level]
-            total += (own / self._count * alike)[of_level]
-        total += near
-        return np.asarray(total, dtype=np.float64)
-
-    def at_itself(self, i: int, a: FloatArray) -> FloatArray:
-        _, own, bend, slope, curve, shared = self._parts(i)
-        square = (a**2).sum(axis=1)
-        total = self.LEVEL + slope * square + curve * square**2 + own + bend
-        return np.asarray(total + shared * self._bend(a) ** 2)
-
-    def asked(self, features: FloatArray) -> _Asked:
-        """Return features (m, d) with the levels of each factor among them."""
-        levels, of_level = [], []
-        for columns in self.columns:
-            # One number a level: a numeric factor's own, a categorical one's place.
-            key = features[:, columns] @ np.arange(1.0, len(columns) + 1)
-            _, first, of = np.unique(key, return_index=True, return_inverse=True)
-            levels.append(features[first][:, columns])
-            of_level.append(of)
-        return _Asked(features, tuple(levels), tuple(of_level))
-
-    def of_runs(self, runs: _Runs) -> FloatArray:
-        """Return the covariances (s, b, b) of the runs, or of their averages at places."""
-        i, j = np.tril_indices(len(runs.features))
-        found = np.empty((len(self.sets), len(runs.features), len(runs.features)))
-        found[:, i, j] = found[:, j, i] = self.of_pairs(runs, slice(None), i, j)
-        return found
-
-    def of_pairs(self, runs: _Runs, which: slice, i: Places, j: Places) -> FloatArray:
-        """Return the covariances (s, p) of p pairs of runs under some of the sets."""
-        sets, k = self.sets[which], self._count
-        a, b = runs.features[i], runs.features[j]
-        squares = (a - b) ** 2
-        own, bend, slope, curve, shared = np.exp(2 * sets[:, k : k + 5]).T[:, :, None]
-        noise = np.exp(2 * sets[:, -1])[:, None]
-        alone, near = np.zeros((2, len(sets), len(i)))
-        for f, columns in enumerate(self.columns):
-            apart = np.outer(-0.5 * np.exp(-2 * sets[:, f]), squares[:, columns].sum(axis=1))
-            near += apart
-            alone += np.exp(apart, out=apart)
-        near = np.exp(near, out=near)
-        straight = (a * b).sum(axis=1)
-        K = self.LEVEL + slope * straight + curve * straight**2
-        K += shared * (self._bend(a) * self._bend(b))
-        K += np.multiply(alone, own / k, out=alone)
-        K += np.multiply(near, bend, out=near)
-        K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
-        K += (i == j) * (noise * runs.alone[i] + JITTER)
-        return np.asarray(K)
-
-    def prior_paths(
-        self, i: int, at: FloatArray, count: int, generator: np.random.Generator
-    ) -> FloatArray:
-        """Return drawn surfaces (count, m) before any run is known."""
-        lengths, own, bend, slope, curve, shared = self._parts(i)
-        waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
-        parts = [(waves, bend / WAVES)]
-        for columns in self.columns:
-            alone = np.zeros((WAVES_ALONE, at.shape[1]))
-            alone[:, columns] = generator.standard_normal((WAVES_ALONE, len(columns)))
-            parts.append((alone / lengths, own / self._count / WAVES_ALONE))
-        slopes = generator.standard_normal((count, at.shape[1])) * np.sqrt(slope)
-        level = generator.standard_normal((count, 1)) * np.sqrt(self.LEVEL)
-        pairs = (at[:, :, None] * at[:, None, :]).reshape(len(at), -1)
-        curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(curve)
-        total = level + slopes @ at.T + curves @ pairs.T
-        total += np.sqrt(shared) * generator.standard_normal((count, 1)) * self._bend(at)
-        # Single precision, 13 times as fast: off by 1e-6 of the surface's own standard
-        # deviation, a hundredth of what JITTER stands for.
-        shares = np.concatenate([np.full(len(waves), share) for waves, share in parts])
-        together = np.vstack([waves for waves, _ in parts]).astype(np.float32)
-        phase = generator.uniform(0, 2 * np.pi, len(together)).astype(np.float32)
-        heights = generator.standard_normal((count, len(together))) * np.sqrt(2 * shares)
-        angles = together @ at.T.astype(np.float32)
-        angles += phase[:, None]
-        total += heights.astype(np.float32) @ np.cos(angles, out=angles)
-        return np.asarray(total)
-
-    def scatter(
-        self, i: int, shifts: Sequence[Shift], count: int, generator: np.random.Generator
-    ) -> FloatArray:
-        """Return drawn scatter (count, n) of the runs: what their groups share, and their own."""
-        total = np.exp(self.sets[i, -1]) * generator.standard_normal(
-            (count, len(shifts[0].columns))
-        )
-        for sd, shift in zip(np.exp(self.shifts(self.sets[[i]])[0]), shifts, strict=True):
-            of_level = generator.standard_normal((count, shift.columns.shape[1]))
-            total += sd * of_level @ shift.columns.T
-        return np.asarray(total)
-
-
-def _features(space: FactorSpace, settings: FloatArray) -> FloatArray:
-    """Return coded settings as columns (m, d); a categorical factor as one column a level.
-
-    Two levels lie √2·√2 = 2 apart, as far as the ends of a numeric factor.
-    """
-    coded = space.code(np.atleast_2d(settings))
-    columns = []
-    for i, factor in enumerate(space):
-        if isinstance(factor, CategoricalFactor):
-            levels = np.arange(len(factor.levels))
-            columns.append(np.sqrt(2.0) * (np.round(coded[:, [i]]) == levels))
-        else:
-            columns.append(coded[:, [i]])
-    return np.hstack(columns).astype(np.float64)
-
-
-def _factor_of(space: FactorSpace) -> npt.NDArray[np.intp]:
-    widths = [len(f.levels) if isinstance(f, CategoricalFactor) else 1 for f in space]
-    return np.repeat(np.arange(len(space)), widths)
-
-
-def _numeric(factor_of: npt.NDArray[np.intp]) -> Places:
-    """Return the columns of numeric factors: a categorical one has a column a level."""
-    return np.flatnonzero(np.bincount(factor_of)[factor_of] == 1)

@@ -230,6 +230,8 @@ def _surrogate(own: Surrogate) -> Json:
         "centre": recipe.centre,
         "size": recipe.size,
         "jitter": recipe.jitter,
+        "sparse": recipe.sparse,
+        "middle": recipe.middle,
         "anew": list(recipe.anew),
         "hidden": recipe.hidden.tolist(),
         **{

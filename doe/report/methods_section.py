@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
+from doe.analysis.covariance import MANY
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
-from doe.analysis.surrogate import CHARACTERS, PLACES, ROUNDS, RUNS_ALONE, SETS_DRAWN, SETS_KEPT
+from doe.analysis.gathered import PLACES, RUNS_ALONE
+from doe.analysis.surrogate import CHARACTERS, ROUNDS, SETS_DRAWN, SETS_KEPT
 from doe.analysis.trust import r2_tells
 from doe.digits import plain, r2_text, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace
@@ -129,9 +131,10 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
         f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
         "all.",
         "The covariance is the sum of a constant, a linear and a squared linear part, a parabola "
-        "that numeric factors share, a squared exponential of each factor alone and one of all "
-        "factors together; runs of one day or stage, whole plot, block or lot share a normal "
-        "shift. Intervals are the central 95 % of the average.",
+        "that numeric factors share, a squared linear part that each level of a categorical factor "
+        "has of its own, a squared exponential of each factor alone and one of all factors "
+        f"together{_sparse(analysis)}; runs of one day or stage, whole plot, block or lot share a "
+        "normal shift. Intervals are the central 95 % of the average.",
         _scale_sentence(analysis),
     ]
     if max(len(fit.runs_used) for fit in analysis.fits) > RUNS_ALONE:
@@ -145,6 +148,15 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
             "propagation (Minka 2001)."
         )
     return [*told, "Polynomials were fitted as a second opinion."]
+
+
+def _sparse(analysis: Analysis) -> str:
+    """Return how slopes go with length scales, where there are so many factors that they do."""
+    if len(analysis.fits[0].model.space) < MANY:
+        return ""
+    return (
+        ", with linear parts that go with the square root of how short a factor’s length scale is"
+    )
 
 
 def _scale_sentence(analysis: Analysis) -> str:

@@ -145,10 +145,11 @@
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
     const hyper = [...weights].map((_, i) => {
       const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(k).map((v) => Math.exp(2 * v));
-      const [own, bend, slope, curve, together] = variances, noise = variances[variances.length - 1];
-      const shifts = variances.subarray(5, variances.length - 1);
+      const [own, bend, slope, curve, together, apart] = variances, noise = variances[variances.length - 1];
+      const shifts = variances.subarray(6, variances.length - 1);
       const shared = s.anew.reduce((sum, anew, g) => sum + (anew ? shifts[g] : 0), 0);
-      return {lengths: one.subarray(0, k).map(Math.exp), own, bend, slope, curve, together, shifts, shared, noise};
+      const lengths = one.subarray(0, k).map(Math.exp);
+      return {lengths, active: lengths.map((v) => (s.middle / v) ** (2 * s.sparse)), own, bend, slope, curve, together, apart, shifts, shared, noise};
     });
     // the bend that numeric factors share: what each adds to it at a setting, and all at every run
     const bends = (f, x) => (factors[f].levels ? 0 : x[0] * x[0] - 1 / 3);
@@ -164,12 +165,21 @@
       }
       return {dot, alike, square: x.reduce((sum, v) => sum + v * v, 0), bend: bends(f, x)};
     };
+    // slopes and second order, of products over the columns of numeric factors and of levels
+    const secondOrder = ({slope, curve, apart}, ofNumeric, ofLevels) => {
+      const straight = ofNumeric + ofLevels;
+      return slope * straight + curve * straight * straight + apart / 2 * ofLevels * ofNumeric * ofNumeric;
+    };
     const cross = (i, parts, into) => {
-      const {own, bend, slope, curve, together} = hyper[i], shared = together * parts.reduce((sum, part) => sum + part.bend, 0);
+      const {own, bend, together, active} = hyper[i], shared = together * parts.reduce((sum, part) => sum + part.bend, 0);
       for (let j = 0; j < n; j++) {
-        let straight = 0, sum = 0, near = 1;
-        for (const part of parts) { const a = part.alike[i * n + j]; straight += part.dot[j]; sum += a; near *= a; }
-        into[j] = 1 + slope * straight + curve * straight * straight + own / k * sum + bend * near + shared * bendOfRun[j];
+        let ofNumeric = 0, ofLevels = 0, sum = 0, near = 1;
+        for (let f = 0; f < k; f++) {
+          const a = parts[f].alike[i * n + j], product = active[f] * parts[f].dot[j];
+          if (factors[f].levels) ofLevels += product; else ofNumeric += product;
+          sum += a; near *= a;
+        }
+        into[j] = 1 + secondOrder(hyper[i], ofNumeric, ofLevels) + own / k * sum + bend * near + shared * bendOfRun[j];
       }
       return into;
     };
@@ -211,14 +221,15 @@
       return tables[f].get(v);
     });
     const at = (settings, tables) => {
-      const parts = partsAt(settings, tables), square = parts.reduce((sum, part) => sum + part.square, 0), bent = parts.reduce((sum, part) => sum + part.bend, 0);
+      const parts = partsAt(settings, tables), bent = parts.reduce((sum, part) => sum + part.bend, 0);
       return hyper.map((h, i) => {
         cross(i, parts, buffer);
-        let mean = 0, known = 0;
+        let mean = 0, known = 0, ofNumeric = 0, ofLevels = 0;
+        parts.forEach((part, f) => { if (factors[f].levels) ofLevels += h.active[f] * part.square; else ofNumeric += h.active[f] * part.square; });
         for (let j = 0; j < n; j++) mean += buffer[j] * alphas[i][j];
         solve(roots[i], buffer);
         for (let j = 0; j < n; j++) known += buffer[j] * buffer[j];
-        return {mean, variance: Math.max(0, 1 + h.slope * square + h.curve * square * square + h.together * bent * bent + h.own + h.bend - known)};
+        return {mean, variance: Math.max(0, 1 + secondOrder(h, ofNumeric, ofLevels) + h.together * bent * bent + h.own + h.bend - known)};
       });
     };
     const meanSd = (sides) => {
