@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence, Set
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -19,6 +19,7 @@ from doe.errors import Notice
 from doe.factors import FloatArray, NumericFactor
 from doe.ledger import LedgerRow, prepares
 from doe.log_record import LogRecord, read_log_records
+from doe.quantities import IN_CELSIUS
 from doe.samples import drain_label_of, label_of
 from doe.wording import lowered, runs_in_words
 
@@ -46,13 +47,23 @@ __all__ = [
 SLIP = 0.5
 """Share of a range by which an achieved setting may miss the planned one before it is asked
 about."""
-OTHER_UNITS: tuple[tuple[str, Callable[[float], float], float], ...] = (
-    ("kelvin", lambda kelvin: kelvin - 273.15, 25.0),
-    ("°F", lambda fahrenheit: (fahrenheit - 32.0) / 1.8, 10.0),
-)
-"""Units in which a temperature may have been written in place of °C, each with how it becomes °C
-and how far from the plan [K] it may lie then to be asked about (our rule)."""
-ALL_PCT = 105.0
+NEAR = {"kelvin": 25.0, "°F": 10.0}
+"""How far from the plan [K] an achieved temperature may lie, were it written in another unit, to be
+asked about (our rule)."""
+ALL = {
+    "%": 100.0,
+    "mg/g": 1e3,
+    "g/kg": 1e3,
+    "g/g": 1.0,
+    "mg/kg": 1e6,
+    "µg/g": 1e6,
+    "g/100 g": 100.0,
+}
+MORE_THAN_ALL = 1.05
+"""What all of a mass is in units of a share; as a share of it, what no weighing explains."""
+FAR_ABOVE, FEW_OF = 20.0, 3
+"""A response this many times the next lower value, met by at most one in so many, is asked about:
+that is seldom what settings do, and often a unit, a dilution or a decimal sign (our rule)."""
 """What an assay may err above the whole before it is asked about (common practice)."""
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
@@ -286,8 +297,12 @@ def boiled_words(vapour: Iterable[int]) -> str:
     return f"{runs_in_words(runs)} boiled as achieved and {be} left out of the fits."
 
 
-def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
+def recorded_oddly(
+    campaign: Campaign, rows: Sequence[LedgerRow], among: Sequence[LedgerRow]
+) -> tuple[Notice, ...]:
     """Return notices on values that look like slips, and on runs that broke a limit as achieved.
+
+    Of the runs just recorded, which stand `among` all others.
 
     Temperatures that look like another unit are asked about once; what else there is to say of
     these runs is said of the temperatures that were then meant.
@@ -298,6 +313,7 @@ def recorded_oddly(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notic
         *in_another_unit(campaign, rows),
         *_far_from_planned(campaign, likely),
         *_impossible_values(campaign, rows),
+        *_far_above_others(campaign, {row.run for row in rows}, among),
         *_odd_weighings(campaign, rows),
         *_water_far_off(campaign, likely),
         *beyond_as_achieved(campaign, rows),
@@ -357,7 +373,8 @@ def _meant_in_C(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[str, Map
     pairs = {row.run: (row.settings[place], row.achieved[place]) for row in rows}
     best: tuple[str, dict[int, float]] = ("", {})
     least = math.inf
-    for unit, in_C, near in OTHER_UNITS:
+    for unit, in_C in IN_CELSIUS.items():
+        near = NEAR[unit]
         meant = {
             run: in_C(got)
             for run, (planned, got) in pairs.items()
@@ -402,10 +419,50 @@ def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[No
             if value is not None and response.never_negative and value < 0:
                 what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
                 found.append(Notice("below-zero", f"{what} Is that a slip?"))
-            if value is not None and response.unit == "%" and value > ALL_PCT:
-                what = f"Run {row.run}: {response.words} is {value:g} %, more than all of it."
-                found.append(Notice("above-100", f"{what} Is that a slip?"))
+            if value is not None and value > MORE_THAN_ALL * ALL.get(response.unit, math.inf):
+                what = (
+                    f"Run {row.run}: {response.words} is {value:g} {response.unit}, more than all "
+                    f"of it ({ALL[response.unit]:g} {response.unit})."
+                )
+                found.append(Notice("more-than-all", f"{what} Is that a slip?"))
     return found
+
+
+def _far_above_others(
+    campaign: Campaign, recorded: Set[int], rows: Sequence[LedgerRow]
+) -> Iterator[Notice]:
+    """Yield the question whether values of a few runs, far above all others, are in another unit.
+
+    Where the values leave a gap, those above it, if any was just recorded; what is more than all of
+    a mass is asked about already.
+    """
+    for i, response in enumerate(campaign.responses):
+        most = MORE_THAN_ALL * ALL.get(response.unit, math.inf)
+        known = sorted(
+            (value, row.run)
+            for row in done_runs(rows)
+            if (value := row.responses[i]) is not None and 0 < value <= most
+        )
+        gaps = [
+            place
+            for place in range(1, len(known))
+            if known[place][0] > FAR_ABOVE * known[place - 1][0]
+            and FEW_OF * (len(known) - place) <= len(known)
+        ]
+        if not gaps:
+            continue
+        (below, next_run), above = known[gaps[0] - 1], known[gaps[0] :]
+        if not recorded & {run for _, run in above}:
+            continue
+        few = len(above) == 1
+        yield Notice(
+            "far-above-others",
+            f"{runs_in_words([run for _, run in above])}: {response.words} "
+            f"{'is' if few else 'is from'} {above[0][0]:g} {response.unit}{'' if few else ' up'}, "
+            f"{above[0][0] / below:.0f} times the highest of the others ({below:g}, run "
+            f"{next_run}). Was {'it' if few else 'each'} written in another unit, or without a "
+            "dilution or a decimal sign? If so, correct it and hand it in again, with --replace.",
+        )
 
 
 def _odd_weighings(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:

@@ -29,6 +29,7 @@ from typing import Literal
 
 from doe.errors import Notice, Problem, ResultsError, StateError, Where
 from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
+from doe.quantities import IN_CELSIUS
 from doe.responses import Response, Weighing
 from doe.whole_file import keep_former, put
 
@@ -932,6 +933,14 @@ def _place(back: ReturnedRow, file: str, column: str) -> Where:
     return Where(file or None, back.line, f"{address} ({column})" if address else column)
 
 
+def _unit_meant(factor: Factor, planned: float, said: float) -> str:
+    """Return the unit in which what the sheet says is the planned temperature; empty if in none."""
+    if not isinstance(factor, NumericFactor) or factor.unit != "°C":
+        return ""
+    near = 0.6  # of a number written without decimals
+    return next((u for u, in_C in IN_CELSIUS.items() if abs(in_C(said) - planned) < near), "")
+
+
 @dataclass(frozen=True, slots=True)
 class _Merge:
     """One run of the ledger and what the sheet says of it."""
@@ -958,11 +967,14 @@ class _Merge:
             value = self.back.settings.get(factor.column)
             if value is not None and not same_setting(factor, old_value, value):
                 texts = setting_text(factor, old_value), setting_text(factor, value)
-                self._plan_changed(factor.column, *texts)
+                self._plan_changed(factor.column, *texts, _unit_meant(factor, old_value, value))
 
-    def _plan_changed(self, column: str, old: str, new: str) -> None:
+    def _plan_changed(self, column: str, old: str, new: str, unit: str = "") -> None:
         what = f"run {self.row.run} was planned with {column} {old}, the sheet says {new}."
         remedy = f"Put {old} back; what was really set goes into achieved_{column}."
+        if unit:
+            what = f"{what[:-1]}: that is {old} °C in {unit}."
+            remedy = f"Put {old} back: planned settings stay as they were printed, in °C."
         if column == "kind":
             remedy = f"Put {old} back; if the run was made as something else, say so in the notes."
         elif column in ("stage", "block", "plot"):

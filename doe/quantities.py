@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = [
     "BARG_AND_BARA",
     "FLOW",
+    "IN_CELSIUS",
     "MASS",
     "MINUTES",
     "PRESSURE_DIFFERENCE",
@@ -52,6 +54,12 @@ __all__ = [
     "read_quantity",
     "unit_slug",
 ]
+
+IN_CELSIUS: Mapping[str, Callable[[float], float]] = {
+    "kelvin": lambda kelvin: kelvin - 273.15,
+    "°F": lambda fahrenheit: (fahrenheit - 32.0) / 1.8,
+}
+"""Units in which a bare number may stand for a temperature in place of °C, with what it is then."""
 
 Reference = Literal["shown", "gauge", "absolute"]
 BARG_AND_BARA: dict[str, Reference] = {"g": "gauge", "a": "absolute"}

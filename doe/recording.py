@@ -229,7 +229,7 @@ def _merged(
     touched = {change.run for change in changes}
     rows = [row for row in ledger.rows if row.run in touched]
     cut = tuple(_cut_short(campaign, rows, returned))
-    odd = as_recorded.recorded_oddly(campaign, rows)
+    odd = as_recorded.recorded_oddly(campaign, rows, ledger.rows)
     notices = (
         *(notice for _, notice in cut),
         *campaign.notices(),

@@ -111,6 +111,8 @@ TO_WIDEN = 4
 """Runs that a wider range takes at least."""
 CONFIRMING = 3
 NOTHING_KNOWN = Shown()
+MOST = 0.95
+"""Quantile up to which gains are told."""
 HOPELESS = 0.05
 """Share of open truths with settings that keep all limits, below which more runs are no help."""
 
@@ -980,11 +982,14 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) ->
     least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
     gain = sum(batch.gains)
     each = gain / count
-    runs = "One more run is" if count == 1 else f"{count} more runs are"
+    runs = "One more run" if count == 1 else f"{count} more runs"
+    placed = f"{runs}, placed where {'it tells' if count == 1 else 'they tell'} most,"
+    # By outcomes the gain is that of straight lines, which may go beyond all that is open.
+    by_outcome = np.minimum(batch.ahead.by_outcome, np.quantile(decision.open_gains, MOST))
     words = (
-        f"{runs} expected to better the {decision.gained}{decision.gained_from} at the settings "
-        "then recommended by "
-        f"{_ranged(decision, gain, batch.ahead.by_outcome)}; knowing every response everywhere "
+        f"{placed} {'is' if count == 1 else 'are'} expected to better the {decision.gained}"
+        f"{decision.gained_from} at the settings then recommended by "
+        f"{_ranged(decision, gain, by_outcome)}; knowing every response everywhere "
         f"would better it by {_ranged(decision, decision.open_gain, decision.open_gains)}. More "
         f"runs pay from {decision.amount(least)} a run"
     )
@@ -1007,7 +1012,7 @@ def _ranged(decision: Decision, gain: float, gains: FloatArray) -> str:
     about = decision.about(gain)
     if not about.startswith("about"):
         return about
-    low, high = np.quantile(gains, [0.05, 0.95])
+    low, high = np.quantile(gains, [1 - MOST, MOST])
     return f"{about} ({decision.between(float(low), float(high))} in 9 of 10 cases)"
 
 

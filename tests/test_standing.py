@@ -13,7 +13,7 @@ from purpose import for_a_surface
 
 from doe import workflow
 from doe.augmenting import AugmentWish
-from doe.errors import CampaignFileError, Notice
+from doe.errors import CampaignFileError, Notice, ResultsError
 from doe.recording import take_in
 from doe.sheet import read_sheet_text
 from doe.standing import ledger_or_empty
@@ -98,6 +98,24 @@ def test_values_that_look_like_slips_are_asked_about(folder: Path) -> None:
     assert not {"achieved-far-off", "below-zero"} & {
         notice.code for notice in recorded(folder, 2, {"furfural_mg_g": "0.2"})
     }
+
+
+def test_a_value_far_above_all_others_is_asked_about_and_a_steep_response_is_not(
+    folder: Path,
+) -> None:
+    for run, furfural in enumerate(("0.05", "0.4", "3"), start=1):
+        found = recorded(folder, run, {"furfural_mg_g": furfural, "extract_yield_mg_g": "40"})
+        assert "far-above-others" not in {notice.code for notice in found}
+    told = {n.code: n.what for n in recorded(folder, 4, {"furfural_mg_g": "250"})}
+    assert (
+        "furfural is 250 mg/g, 83 times the highest of the others (3, run 3)"
+        in (told["far-above-others"])
+    )
+    # said once, when it is handed in
+    assert "far-above-others" not in {n.code for n in recorded(folder, 5, {"furfural_mg_g": "2"})}
+    all_of_it = {n.code: n.what for n in recorded(folder, 6, {"extract_yield_mg_g": "4150"})}
+    assert "more than all of it (1000 mg/g)" in all_of_it["more-than-all"]
+    assert "far-above-others" not in all_of_it
 
 
 def all_recorded(command: Callable[..., Any], in_unit: Callable[[float], float]) -> Any:
@@ -416,3 +434,20 @@ def test_what_the_question_offers_does_what_it_says(folder: Path) -> None:
     assert not cut_short(recorded(folder, 1, {**cells, "left_out_because": "repeat: trip"}))
     result = workflow.status(str(folder), folder)
     assert result.next_step.command == "doe augment mint --by repair"
+
+
+@pytest.mark.parametrize(
+    ("unit", "in_unit"),
+    [("kelvin", lambda celsius: celsius + 273), ("°F", lambda celsius: 32 + celsius * 1.8)],
+)
+def test_planned_temperatures_that_came_back_in_another_unit_are_named_by_it(
+    folder: Path, unit: str, in_unit: Callable[[float], float]
+) -> None:
+    campaign = workflow.load(str(folder), folder)
+    at = ledger_or_empty(campaign).rows[0].settings[campaign.space.names.index("temperature")]
+    text = f"run,temperature_C\n1,{in_unit(at):g}\n"
+    with pytest.raises(ResultsError) as refused:
+        take_in(campaign, read_sheet_text(text, "sheet", campaign.schema))
+    said = str(refused.value)
+    assert f"that is {at:g} °C in {unit}" in said
+    assert "planned settings stay as they were printed, in °C" in said

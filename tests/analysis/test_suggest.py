@@ -560,6 +560,18 @@ def hollow(coded):
     return 20 + coded[:, 0] - 6 * (coded**2).sum(axis=1)
 
 
+def test_what_runs_may_buy_does_not_reach_beyond_what_knowing_everything_would():
+    told = []
+    for coded in (HALF + CENTRE, FACTORIAL, FACTORIAL + CENTRE, FACTORIAL[:6] + CENTRE):
+        for surface_of in (twisted, hollow):
+            found, _ = played(coded, surface_of, None, 6)
+            ranges = re.findall(r"to ([\d.]+) mg/g in 9 of 10", found.buys)
+            if len(ranges) == 2:
+                told.append([float(high) for high in ranges])
+    assert len(told) >= 5
+    assert all(by_runs <= by_all for by_runs, by_all in told)
+
+
 def test_bending_runs_let_the_quadratic_be_estimated():
     found, data = played(FACTORIAL + CENTRE, hollow, "bend", 3)
     assert {run.kind for run in found.runs} == {"bend"}
