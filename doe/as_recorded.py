@@ -42,6 +42,7 @@ __all__ = [
     "lost_to_vapour",
     "recorded_oddly",
     "unit_costs_runs",
+    "values_to_check",
 ]
 
 SLIP = 0.5
@@ -50,21 +51,14 @@ about."""
 NEAR = {"kelvin": 25.0, "°F": 10.0}
 """How far from the plan [K] an achieved temperature may lie, were it written in another unit, to be
 asked about (our rule)."""
-ALL = {
-    "%": 100.0,
-    "mg/g": 1e3,
-    "g/kg": 1e3,
-    "g/g": 1.0,
-    "mg/kg": 1e6,
-    "µg/g": 1e6,
-    "g/100 g": 100.0,
-}
+ALL = {"%": 100.0, "mg/g": 1e3, "g/kg": 1e3, "mg/kg": 1e6, "µg/g": 1e6, "g/100 g": 100.0}
+"""What all of a mass is in units of a share of it."""
 MORE_THAN_ALL = 1.05
-"""What all of a mass is in units of a share; as a share of it, what no weighing explains."""
-FAR_ABOVE, FEW_OF = 20.0, 3
-"""A response this many times the next lower value, met by at most one in so many, is asked about:
-that is seldom what settings do, and often a unit, a dilution or a decimal sign (our rule)."""
-"""What an assay may err above the whole before it is asked about (common practice)."""
+"""As a share of it, what no weighing explains."""
+FAR_ABOVE, STAYS_ASKED, FEW_OF = 20.0, 50.0, 3
+"""A response this many times the next lower value, met by at most one in so many, is asked about
+when it is handed in, and from the second on until it is corrected: that is seldom what settings do,
+and often a unit, a dilution or a decimal sign (our rule)."""
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
 WATER_CLOSES = 0.05
@@ -312,8 +306,7 @@ def recorded_oddly(
     return (
         *in_another_unit(campaign, rows),
         *_far_from_planned(campaign, likely),
-        *_impossible_values(campaign, rows),
-        *_far_above_others(campaign, {row.run for row in rows}, among),
+        *values_to_check(campaign, among, {row.run for row in rows}),
         *_odd_weighings(campaign, rows),
         *_water_far_off(campaign, likely),
         *beyond_as_achieved(campaign, rows),
@@ -412,47 +405,61 @@ def _far_from_planned(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Not
     return found
 
 
+def values_to_check(
+    campaign: Campaign, rows: Sequence[LedgerRow], only: Set[int] | None = None
+) -> tuple[Notice, ...]:
+    """Return the questions whether values are slips that all of `rows` leave, or of `only` some."""
+    done = done_runs(rows)
+    own = {row.run for row in done} if only is None else only
+    of_own = [row for row in rows if row.run in own]
+    far = STAYS_ASKED if only is None else FAR_ABOVE
+    return (*_impossible_values(campaign, of_own), *_far_above_others(campaign, own, done, far))
+
+
+SLIP_MENDED = "Is that a slip? If so, correct it and hand it in again, with --replace."
+
+
 def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
     found = []
     for row in rows:
         for response, value in zip(campaign.responses, row.responses, strict=True):
             if value is not None and response.never_negative and value < 0:
                 what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
-                found.append(Notice("below-zero", f"{what} Is that a slip?"))
+                found.append(Notice("below-zero", f"{what} {SLIP_MENDED}"))
             if value is not None and value > MORE_THAN_ALL * ALL.get(response.unit, math.inf):
                 what = (
                     f"Run {row.run}: {response.words} is {value:g} {response.unit}, more than all "
                     f"of it ({ALL[response.unit]:g} {response.unit})."
                 )
-                found.append(Notice("more-than-all", f"{what} Is that a slip?"))
+                found.append(Notice("more-than-all", f"{what} {SLIP_MENDED}"))
     return found
 
 
 def _far_above_others(
-    campaign: Campaign, recorded: Set[int], rows: Sequence[LedgerRow]
+    campaign: Campaign, own: Set[int], rows: Sequence[LedgerRow], far: float
 ) -> Iterator[Notice]:
     """Yield the question whether values of a few runs, far above all others, are in another unit.
 
-    Where the values leave a gap, those above it, if any was just recorded; what is more than all of
-    a mass is asked about already.
+    Where the values leave a gap, those above it, if any value is of the runs of `own`: a few runs
+    must be known to see it. What is more than all of a mass is asked about already.
     """
     for i, response in enumerate(campaign.responses):
         most = MORE_THAN_ALL * ALL.get(response.unit, math.inf)
         known = sorted(
             (value, row.run)
-            for row in done_runs(rows)
+            for row in rows
             if (value := row.responses[i]) is not None and 0 < value <= most
         )
         gaps = [
             place
             for place in range(1, len(known))
-            if known[place][0] > FAR_ABOVE * known[place - 1][0]
+            if known[place][0] > far * known[place - 1][0]
             and FEW_OF * (len(known) - place) <= len(known)
         ]
         if not gaps:
             continue
         (below, next_run), above = known[gaps[0] - 1], known[gaps[0] :]
-        if not recorded & {run for _, run in above}:
+        if not own & {run for _, run in known}:
             continue
         few = len(above) == 1
         yield Notice(

@@ -172,7 +172,11 @@ def observations(
         *_limits_only(campaign, done),
         *standing.looked_over(campaign, ledger),
     )
-    notices = (*notices, *as_recorded.in_another_unit(campaign, done))
+    notices = (
+        *notices,
+        *as_recorded.in_another_unit(campaign, done),
+        *as_recorded.values_to_check(campaign, done),
+    )
     return observed, (*notices, *standing.boiled_runs(campaign, ledger))
 
 

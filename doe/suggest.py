@@ -9,6 +9,7 @@ Shapes: m candidates, k factors.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal, get_args
@@ -219,6 +220,7 @@ def suggest(
     weighed: Mapping[str, Recommendation | None] | None = None,
     carried: int | None = None,
     settled: Sequence[float] | None = None,
+    kept_back: bool = False,
     acting: Mapping[str, frozenset[str] | None] | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
@@ -250,6 +252,8 @@ def suggest(
         runs in it. None where that is not known.
     settled
         Settings (k,) that were confirmed, and are recommended whatever looks better by now.
+    kept_back
+        Whether these are the last runs of the budget, kept back to confirm.
     acting
         By response the factors shown to act on it, from `acting_factors`; unknown where None.
 
@@ -271,14 +275,24 @@ def suggest(
     group = "stage" if days is None else "day"
     only_confirm = set(kinds) == {"confirm"}
     offered = set(KINDS) if only_confirm else set(kinds)
-    batch = _Batch.of(analysis, decision, observed, offered, count, seed)
+    batch = _Batch.of(analysis, decision, observed, offered, count, seed, _made_a_day(days))
     runs = batch.filled(count)
     widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
     edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
     each = zip(data.runs, data.stages, data.reasons(), strict=True)
     failed = unanswered(confirmed, {run: stage for run, stage, why in each if why is None})
     told = _advised(
-        analysis, decision, batch, edges, waiting, count, group, confirmed, failed, observed
+        analysis,
+        decision,
+        batch,
+        edges,
+        waiting,
+        count,
+        group,
+        confirmed,
+        failed,
+        observed,
+        kept_back,
     )
     tied = _groups_that_differ(decision, group)
     if only_confirm:
@@ -295,7 +309,7 @@ def suggest(
     )
     many = sum(run.kind == "confirm" for run in runs)
     promise = _promise(decision, many) if many else None
-    pay, buys = _what_runs_buy(decision, batch, count, group)
+    pay, buys = _what_runs_buy(decision, batch, count, group, instead=bool(many))
     known = NOTHING_KNOWN if acting is None else shown(analysis, acting, ())
     notices = (*analysis.notices, *tied)
     return Suggestion(tuple(runs), *told, chosen, notices, promise, buys, known, pay)
@@ -306,6 +320,13 @@ def _asked_before(data: Observations, feasible: Feasible) -> FloatArray:
     may = [i for i, why in enumerate(data.reasons()) if why is None or why == NOT_RUN_YET]
     at = data.planned[may]
     return np.asarray(at[feasible(at)] if len(at) else at)
+
+
+def _made_a_day(days: Sequence[object] | None) -> int | None:
+    """Return how many runs a day had mostly; None where days are not told."""
+    if not days:
+        return None
+    return int(np.median(list(Counter(days).values())))
 
 
 def _of_fits(analysis: Analysis) -> dict[str, Observations]:
@@ -355,6 +376,7 @@ class _Batch:
         kinds: set[Kind],
         count: int,
         seed: int,
+        a_day: int | None,
     ) -> _Batch:
         data = observed[decision.responses[0].name]
         generator = np.random.default_rng([seed, len(data.runs), 1])
@@ -375,7 +397,7 @@ class _Batch:
             )
         places = {tuple(np.round(row, 6)): i for i, row in enumerate(decision.coded)}
         coming = [places[at] for row in waiting if (at := tuple(np.round(row, 6))) in places]
-        ahead = lookahead(decision, [*kept, *coming], count + len(coming), generator)
+        ahead = lookahead(decision, [*kept, *coming], count + len(coming), generator, a_day)
         for turn in range(len(coming)):
             ahead.take(len(kept) + turn)
         hard = hard_factors(data)
@@ -787,7 +809,7 @@ def _groups_that_differ(decision: Decision, group: str) -> tuple[Notice, ...]:
         own = decision.surrogates[response.name]
         if own.groups_differ < GROUPS_TO_FEAR:
             continue
-        shift, runs = (_sd_in_words(response, own, sd) for sd in (own.group_sd, own.own_sd))
+        shift, runs = (_sd_in_words(response, own, sd) for sd in own.usual_scatter)
         what = (
             f"{capital(response.words)} seems to shift from {group} to {group} by about {shift} "
             f"(standard deviation), where runs of one {group} scatter by about {runs}: see what "
@@ -828,6 +850,7 @@ def _advised(
     confirmed: Sequence[Confirmed],
     failed: Confirmed | None,
     observed: Mapping[str, Observations],
+    kept_back: bool,
 ) -> _Told:
     """Return what to do.
 
@@ -855,7 +878,9 @@ def _advised(
         )
     held = _what_held(decision, confirmed)
     enough = bool(held) and confirmed[-1].held and len(confirmed[-1].runs) >= CONFIRMED_BY
-    verdict, advice, why = _weighed(analysis, decision, batch, edges, count, group, enough)
+    verdict, advice, why = _weighed(
+        analysis, decision, batch, edges, count, group, enough, kept_back
+    )
     return verdict, advice, " ".join([*held, why])
 
 
@@ -924,6 +949,7 @@ def _weighed(
     count: int,
     group: str,
     held: bool,
+    kept_back: bool,
 ) -> _Told:
     """Return what to do where no run waits and something is known of every response."""
     doubts = [text for r in decision.responses if (text := _doubt(decision, r)) is not None]
@@ -958,7 +984,7 @@ def _weighed(
             "A run at the recommended settings meets every limit and tolerance with a chance of "
             f"about {chance_words(chance)}. "
         )
-    if pays:
+    if pays and not kept_back:
         return "go-on", "Go on.", " ".join([f"{kept}{figures}", *edges])
     if held:
         return "stop", "Stop.", " ".join([f"{kept}{figures}", *edges])
@@ -968,6 +994,15 @@ def _weighed(
         often = "The recommended settings were run three times or more."
         return "stop", "Stop.", f"{kept}{figures} {often}"
     fresh = "Fresh runs on a new day show whether the prediction holds."
+    if pays:
+        last = (
+            "The last run that the budget carries is"
+            if count == 1
+            else (f"The last {count} runs that the budget carries are")
+        )
+        _, instead = _what_runs_buy(decision, batch, count, group, instead=True)
+        why = f"{kept}{last} kept back to confirm what is recommended. {fresh} {instead}"
+        return "confirm", "Confirm now.", why
     return "confirm", "Confirm now.", f"{kept}{figures} {fresh}"
 
 
@@ -976,14 +1011,21 @@ def _can_be_kept(decision: Decision) -> float:
     return float((decision.truths != 0).any(axis=1).mean())
 
 
-def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) -> tuple[bool, str]:
-    """Return whether the runs are worth while, and in words what they are expected to buy."""
+def _what_runs_buy(
+    decision: Decision, batch: _Batch, count: int, group: str, *, instead: bool = False
+) -> tuple[bool, str]:
+    """Return whether the runs are worth while, and in words what they are expected to buy.
+
+    They may be told of `instead` of runs that confirm.
+    """
     scatter = decision.scatter
     least = WORTH_A_RUN * scatter if scatter else WORTH_ALONE * abs(decision.worth[decision.best])
     gain = sum(batch.gains)
     each = gain / count
     runs = "One more run" if count == 1 else f"{count} more runs"
     placed = f"{runs}, placed where {'it tells' if count == 1 else 'they tell'} most,"
+    if instead:
+        placed = f"To look on instead: {placed}"
     # By outcomes the gain is that of straight lines, which may go beyond all that is open.
     by_outcome = np.minimum(batch.ahead.by_outcome, np.quantile(decision.open_gains, MOST))
     words = (
@@ -996,7 +1038,7 @@ def _what_runs_buy(decision: Decision, batch: _Batch, count: int, group: str) ->
     if scatter:
         share = f"{100 * WORTH_A_RUN:.0f}\N{NO-BREAK SPACE}%"
         words += f", {share} of what runs of one {group} scatter by ({decision.amount(scatter)})"
-    words += f"; these bring {decision.about(each)} each."
+    words += f"; {'they would' if instead else 'these'} bring {decision.about(each)} each."
     broken = float((decision.truths[:, decision.best] == 0).mean())
     if scatter and broken >= 0.01 and any(r.aim in ("below", "above") for r in decision.responses):
         words += (

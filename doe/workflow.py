@@ -738,6 +738,7 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
         acting={name: acting_factors(one, screened.get(name)) for name, one in weighed.items()},
         carried=left,
         settled=_settled(kept, confirmed),
+        kept_back=not wish.named and _kept_back_to_confirm(campaign, kept),
     )
     done = _done(campaign, kept, confirmed)
     if accept and not wish.named and (done or left <= 0):
@@ -853,6 +854,7 @@ def status(asked: str, start: Path) -> StatusResult:
     if ledger is not None:
         notices = (*notices, *ledger.notices, *standing.looked_over(campaign, ledger))
         notices = (*notices, *standing.boiled_runs(campaign, ledger))
+        notices = (*notices, *as_recorded.values_to_check(campaign, ledger.rows))
     ledger_now = ledger or Ledger(campaign.schema, ())
     confirmed = _verdicts_so_far(campaign, ledger_now)
     if confirmed and not confirmed[-1].held:
@@ -1221,9 +1223,19 @@ def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
     if left <= 0:
         return a_day
     count = min(a_day, left)
-    by_days = standing.left_to_plan(campaign, kept.rows).binds == "days"
-    keep_back = not by_days and left - count < CONFIRMING < left
+    keep_back = not _days_decide(campaign, kept) and left - count < CONFIRMING < left
     return left - CONFIRMING if keep_back else count
+
+
+def _kept_back_to_confirm(campaign: Campaign, kept: Ledger) -> bool:
+    """Return whether the budget carries no more runs than confirming takes, and some."""
+    from doe.suggest import CONFIRMING
+
+    return 0 < _runs_left(campaign, kept) <= CONFIRMING and not _days_decide(campaign, kept)
+
+
+def _days_decide(campaign: Campaign, kept: Ledger) -> bool:
+    return standing.left_to_plan(campaign, kept.rows).binds == "days"
 
 
 def _runs_left(campaign: Campaign, kept: Ledger) -> int:

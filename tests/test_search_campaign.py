@@ -96,7 +96,22 @@ def test_what_confirming_takes_is_kept_back_unless_days_decide(command: Command)
     assert len(command("suggest", "mint", "--json")["runs"]) == 3
 
 
-def test_the_last_runs_of_a_budget_say_that_none_is_left_to_confirm(command: Command) -> None:
+def test_the_last_runs_of_a_budget_confirm(command: Command) -> None:
+    command("new", "mint", as_written=True)
+    changed("# runs = 20", "runs = 15")
+    command("plan", "mint")
+    record_invented_values(command, scatter=2.0)
+    told = command("suggest", "mint", "--json")
+    assert told["stop"]["verdict"] == "confirm"
+    assert "The last 3 runs that the budget carries are kept back to confirm" in told["stop"]["why"]
+    assert "To look on instead: 3 more runs" in told["stop"]["why"]
+    assert [run["kind"] for run in told["runs"]] == ["confirm"] * 3
+    assert command("suggest", "mint", "--runs", "3", "--json")["stop"]["verdict"] == "go-on"
+
+
+def test_models_that_cannot_be_relied_on_take_the_last_runs_and_it_is_said(
+    command: Command,
+) -> None:
     command("new", "mint", as_written=True)
     changed("# runs = 20", "runs = 15")
     command("plan", "mint")

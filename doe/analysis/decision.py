@@ -73,6 +73,8 @@ class Decision:
         By response the lowest and highest value measured.
     seed
         Of the draws of truths.
+    confirmed
+        Whether the recommended settings are those that fresh runs confirmed.
     """
 
     space: FactorSpace
@@ -86,6 +88,7 @@ class Decision:
     merits: FloatArray
     ranges: Mapping[str, tuple[float, float]]
     seed: tuple[int, ...]
+    confirmed: bool = False
 
     @cached_property
     def values(self) -> Mapping[str, FloatArray]:
@@ -174,7 +177,7 @@ class Decision:
         place = int(np.abs(wider.coded - wider.space.code(settings)).max(axis=1).argmin())
         if wider.sure[place] < min(SURE, wider.sure[wider.best]):
             return self
-        return replace(wider, best=place)
+        return replace(wider, best=place, confirmed=True)
 
     def with_neighbours(self, settings: FloatArray, feasible: Feasible) -> Decision:
         """Return the decision with what can be set around settings (n, k) among its candidates."""

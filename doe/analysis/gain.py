@@ -4,7 +4,10 @@ Outcomes of a run and the worth of other settings vary together over the truths 
 open; from that follows how a recommendation would move with the outcome. A batch is made of the
 runs whose outcomes, taken together, raise the worth of what is then recommended most.
 
-Shapes: p settings that may be run, c settings that may be best, e truths, w outcomes.
+Everything is worked out between columns whose mean product is their covariance: a row for each
+truth, and one for each scatter beside them, which no truth knows of.
+
+Shapes: p settings that may be run, c settings that may be best, e truths, w outcomes, r rows.
 
 References
 ----------
@@ -50,12 +53,16 @@ class Lookahead:
     gain: float
     _worths: FloatArray
     _outcomes: list[FloatArray]
+    _day: list[FloatArray]
+    """What the day that the batch has come to does to its runs (r, 1), by response."""
+    _shifts: list[float]
     _scatters: list[float]
+    _a_day: int
+    _truths: int
     _reached: npt.NDArray[np.float32]
     _normal: FloatArray
     _start: float
     _now: int
-    _generator: np.random.Generator
     _taken: int = 0
 
     def gains(self) -> FloatArray:
@@ -74,14 +81,31 @@ class Lookahead:
         """Add the setting at a place of the pool to the batch."""
         self.gain = max(float(self.gains()[place]), self.gain)
         self._reached = self._reached + self._moved([place])[0]
-        truths = len(self._worths)
-        for outcome, scatter in zip(list(self._outcomes), self._scatters, strict=True):
-            noise = scatter * self._generator.standard_normal((truths, 1))
-            seen = outcome[:, [place]] + noise
-            spread = float((seen**2).mean()) or 1.0
-            self._worths = self._worths - seen * ((seen * self._worths).mean(axis=0) / spread)
-            self._outcomes = [o - seen * ((seen * o).mean(axis=0) / spread) for o in self._outcomes]
+        for response, scatter in enumerate(self._scatters):
+            self._add_row()
+            seen = self._outcomes[response][:, [place]] + self._day[response]
+            seen[-1] = scatter * np.sqrt(self._truths)
+            spread = self._covariance(seen, seen)[0, 0] or 1.0
+            self._worths -= seen * (self._covariance(seen, self._worths) / spread)
+            for columns in (*self._outcomes, *self._day):
+                columns -= seen * (self._covariance(seen, columns) / spread)
         self._taken += 1
+        if self._taken % self._a_day == 0:
+            self._begin_day()
+
+    def _begin_day(self) -> None:
+        for response, shift in enumerate(self._shifts):
+            self._add_row()
+            self._day[response] = np.zeros((len(self._worths), 1))
+            self._day[response][-1] = shift * np.sqrt(self._truths)
+
+    def _add_row(self) -> None:
+        self._worths = _with_row(self._worths)
+        self._outcomes = [_with_row(columns) for columns in self._outcomes]
+        self._day = [_with_row(columns) for columns in self._day]
+
+    def _covariance(self, a: FloatArray, b: FloatArray) -> FloatArray:
+        return np.asarray(a.T @ b / self._truths)
 
     def _moved(self, only: Sequence[int] | None = None) -> npt.NDArray[np.float32]:
         """Return how worths move with each outcome (p, c, w) of each setting run."""
@@ -89,23 +113,32 @@ class Lookahead:
         normal = self._normal[:, self._taken * count : (self._taken + 1) * count]
         slopes = []
         before: list[tuple[FloatArray, FloatArray]] = []
-        for outcome, scatter in zip(self._outcomes, self._scatters, strict=True):
-            rest = outcome if only is None else outcome[:, list(only)]
+        for outcome, day, scatter in zip(self._outcomes, self._day, self._scatters, strict=True):
+            rest = (outcome if only is None else outcome[:, list(only)]) + day
             for other, spread in before:
-                rest = rest - other * ((other * rest).mean(axis=0) / spread)
-            spread = np.maximum((rest**2).mean(axis=0) + scatter**2, 1e-300)
-            slope = rest.T @ self._worths / len(rest) / np.sqrt(spread)[:, None]
+                rest = rest - other * ((other * rest).sum(axis=0) / self._truths / spread)
+            spread = np.maximum((rest**2).sum(axis=0) / self._truths + scatter**2, 1e-300)
+            slope = self._covariance(rest, self._worths) / np.sqrt(spread)[:, None]
             slopes.append(slope.astype(np.float32))
             before.append((rest, spread))
         return np.asarray(np.stack(slopes, axis=-1) @ normal.T.astype(np.float32))
 
 
+def _with_row(columns: FloatArray) -> FloatArray:
+    return np.vstack([columns, np.zeros((1, columns.shape[1]))])
+
+
 def lookahead(
-    decision: Decision, pool: Sequence[int], most: int, generator: np.random.Generator
+    decision: Decision,
+    pool: Sequence[int],
+    most: int,
+    generator: np.random.Generator,
+    a_day: int | None = None,
 ) -> Lookahead:
     """Return an empty batch that takes up to `most` runs from a pool of candidates.
 
-    The runs of a batch are taken to share a new day, so what one tells of the day counts for all.
+    So many as are made in `a_day` share a new day, all where that is not known: what one tells of
+    the day counts for the others. What whole plots do counts with the scatter of runs.
     """
     from scipy.special import ndtri
 
@@ -113,31 +146,36 @@ def lookahead(
     middle = truths.mean(axis=0)
     may = np.argsort(-(middle + truths.std(axis=0)), kind="stable")[:MAY_BE_BEST]
     may = np.union1d(may, [decision.best])
-    outcomes, scatters = [], []
+    outcomes, shifts, scatters = [], [], []
     for response in decision.responses:
         own = decision.surrogates[response.name]
         values = decision.values[response.name][:, list(pool)]
         modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
         day, scatter = own.usual_scatter
-        shifted = day * generator.standard_normal((len(modelled), 1))
-        outcomes.append(modelled - modelled.mean(axis=0) + shifted)
+        outcomes.append(modelled - modelled.mean(axis=0))
+        shifts.append(day)
         scatters.append(scatter)
     points = _even_points(OUTCOMES, max(1, most * len(outcomes)), generator)
     reached: npt.NDArray[np.float32] = np.repeat(
         middle[may][:, None].astype(np.float32), OUTCOMES, axis=1
     )
-    return Lookahead(
+    found = Lookahead(
         np.asarray(pool, dtype=np.intp),
         0.0,
         truths[:, may] - middle[may],
         outcomes,
+        [np.zeros((len(truths), 1)) for _ in outcomes],
+        shifts,
         scatters,
+        a_day or most + 1,
+        len(truths),
         reached,
         ndtri(points.clip(1e-6, 1 - 1e-6)),
         float(middle[may].max()),
         int(middle[may].argmax()),
-        generator,
     )
+    found._begin_day()
+    return found
 
 
 def _even_points(count: int, dimensions: int, generator: np.random.Generator) -> FloatArray:

@@ -146,7 +146,7 @@ def recommended(
     doubted = _doubted(
         optimum.all_aims_probability,
         float(chance_of_all_aims(decision.responses, polynomials, at[None])[0]),
-        [] if any(fit.worse_than_mean for fit in limited) else limited,
+        [] if decision.confirmed or any(fit.worse_than_mean for fit in limited) else limited,
     )
     others = [notice for notice in analysis.notices if notice.code != "aims-not-met"]
     told = replace(
@@ -168,7 +168,8 @@ def _doubted(
 ) -> tuple[Notice, ...]:
     """Return a notice if polynomials of limited responses give much less chance to meet them.
 
-    None are handed in where one foretells worse than the mean does: its chance says nothing.
+    None are handed in where one foretells worse than the mean does, since its chance says nothing,
+    nor where runs there have shown which is right.
     """
     if chance is None or not limited or by_polynomials > chance - MUCH_LESS:
         return ()

@@ -165,8 +165,8 @@ def _drifts(
     """Return the tests of drift over the order of the runs and, where days are told, over them."""
     drifts = [_drift(beside, data, "run order", _from_first_to_last(times))]
     if days is not None:
-        names = indicator(np.array(days))
-        drifts.append(_drift(beside, data, "days", names[:, :-1] - names[:, [-1]]))
+        each = [_apart(days, data.stages, stage) for stage in sorted(set(data.stages))]
+        drifts.append(_drift(beside, data, "days", np.hstack(each)))
     corrected = holm([drift.p_value for drift in drifts])
     return [replace(d, p_corrected=p) for d, p in zip(drifts, corrected, strict=True)]
 
@@ -197,19 +197,28 @@ def _from_first_to_last(times: Sequence[int]) -> FloatArray:
 
 
 def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray) -> Drift:
-    """Return the partial test of columns (n, d) added to the model, strata allowed for."""
+    """Return the partial test of columns (n, d) added to the model, strata allowed for.
+
+    And stages, as fixed: later ones were placed by what earlier ones gave, so what the model misses
+    there would look like time.
+    """
     if any(data.censored):
         return Drift(over, why_not="not worked out with values beyond a limit")
     if fit.exact:
         return Drift(over, why_not="the model passes through every value, and leaves nothing")
     strata = strata_of(fit.model, data)
-    X = np.hstack([fit.model.matrix(data.coded()), strata.fixed])
+    fixed, random = strata.fixed, strata.random
+    both = np.hstack([fixed, _apart(data.stages)])
+    if np.linalg.matrix_rank(both) > fixed.shape[1]:
+        fixed = both
+        random = tuple(grouping for grouping in random if grouping[0] != "stage")
+    X = np.hstack([fit.model.matrix(data.coded()), fixed])
     full = np.hstack([X, columns])
-    meant = np.hstack([fit.model.matrix(data.coded_as_meant()), strata.fixed, columns])
+    meant = np.hstack([fit.model.matrix(data.coded_as_meant()), fixed, columns])
     told = len(data.runs) > full.shape[1] and not confounded(meant)
-    if not columns.shape[1] or not told or not all(can_be_judged(meant, strata.random)):
-        return Drift(over, why_not=f"{over} cannot be told apart from the terms and blocks")
-    added = fit_mixed(full, fit.scale.forward(data.values), strata.random)
+    if not columns.shape[1] or not told or not all(can_be_judged(meant, random)):
+        return Drift(over, why_not=f"{over} cannot be told apart from the terms, blocks and stages")
+    added = fit_mixed(full, fit.scale.forward(data.values), random)
     test = added.test(np.eye(full.shape[1])[X.shape[1] :])
     alone = columns.shape[1] == 1
     return Drift(
@@ -222,6 +231,17 @@ def _drift(fit: FittedModel, data: Observations, over: str, columns: FloatArray)
         test.df_error,
         test.p_value,
     )
+
+
+def _apart(
+    levels: Sequence[int | str], stages: Sequence[int] = (), stage: int | None = None
+) -> FloatArray:
+    """Return sum-to-zero columns (n, l − 1) of levels; of one stage alone, 0 in all others."""
+    own = [i for i in range(len(levels)) if stage is None or stages[i] == stage]
+    names = indicator(np.array([levels[i] for i in own]))
+    columns = np.zeros((len(levels), names.shape[1] - 1))
+    columns[own] = names[:, :-1] - names[:, [-1]]
+    return columns
 
 
 def _missing(observations: Observations, used: Sequence[int]) -> tuple[int, ...]:

@@ -40,9 +40,10 @@ from doe.factors import FactorSpace, FloatArray
 
 __all__ = ["CHARACTERS", "Character", "Recipe", "Surrogate", "surrogate"]
 
-SETS_DRAWN, ROUNDS = 400, 5
+SETS_DRAWN, ROUNDS, ROUNDS_MOST = 400, 5, 15
 """Sets of each character in a round. The more rounds, the less the evidence moves with the seed
-where runs scatter little."""
+where runs scatter little: there are more until `ENOUGH` sets count."""
+ENOUGH = 40.0
 SETS_KEPT = 40
 CORNER = 1e13
 """Above n / JITTER, which values of mean square 1 over covariances of runs cannot reach."""
@@ -510,7 +511,8 @@ def _fitted(
     sets, weights, evidence = _pooled(
         [_weighed(runs, factor_of, mean, root, generator) for mean, root in priors]
     )
-    keep, weights = _kept(weights, generator)
+    own = Covariance.of(sets, factor_of)
+    keep, weights = _kept(weights, own.shifts(sets)[:, 0], generator)
     sets = sets[keep]
     own = Covariance.of(sets, factor_of)
     K = own.of_runs(runs)
@@ -605,7 +607,7 @@ def _weighed(
     at, root = mean, prior
     sets, chance = np.empty((0, len(mean))), np.empty(0)
     proposals: list[tuple[FloatArray, FloatArray]] = []
-    for _ in range(ROUNDS):
+    for turn in range(1, ROUNDS_MOST + 1):
         proposals.append((at, root))
         drawn = at + generator.standard_normal((SETS_DRAWN, len(mean))) @ root.T
         sets = np.vstack([sets, drawn])
@@ -618,6 +620,8 @@ def _weighed(
         weights = np.exp(log_weight - highest)
         evidence = highest + float(np.log(weights.mean()))
         weights /= weights.sum()
+        if turn >= ROUNDS and 1 / float((weights**2).sum()) >= ENOUGH:
+            break
         softened = np.sqrt(weights) / np.sqrt(weights).sum()
         at = softened @ sets
         off = sets - at
@@ -632,15 +636,19 @@ def _log_normal(at: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArra
     return np.asarray(-0.5 * (white**2).sum(axis=0) - np.log(np.diag(root)).sum())
 
 
-def _kept(weights: FloatArray, generator: np.random.Generator) -> tuple[Places, FloatArray]:
+def _kept(
+    weights: FloatArray, shifts: FloatArray, generator: np.random.Generator
+) -> tuple[Places, FloatArray]:
     """Return the places of a few sets that stand for all, and their weights.
 
     Drawn in even steps through the weights, so that what is improbable alone and probable together
-    is not cut off; a set drawn twice weighs double.
+    is not cut off; a set drawn twice weighs double. In the order of the shifts (s,) of days, so
+    that of what few days tell least all parts have their share.
     """
     steps = (np.arange(SETS_KEPT) + generator.uniform()) / SETS_KEPT
-    drawn = np.searchsorted(np.cumsum(weights), steps).clip(max=len(weights) - 1)
-    places, counts = np.unique(drawn, return_counts=True)
+    order = np.argsort(shifts, kind="stable")
+    drawn = np.searchsorted(np.cumsum(weights[order]), steps).clip(max=len(weights) - 1)
+    places, counts = np.unique(order[drawn], return_counts=True)
     return places, counts / SETS_KEPT
 
 

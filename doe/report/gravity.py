@@ -26,6 +26,8 @@ LOUD = (
     "limits-not-confirmed",
 )
 """Codes of what may hurt somebody: always in full, before everything else."""
+SLIPS = ("more-than-all", "far-above-others", "below-zero")
+"""Codes of values that would carry everything that follows from them with them."""
 SAFETY = (
     "log-below-margin",
     "liquid-not-known",
@@ -158,7 +160,7 @@ def by_gravity(notices: Iterable[str | Notice], most: int) -> ByGravity:
 
 
 def _weight(code: str) -> int:
-    told = (*LOUD, *SAFETY, *RESULTS)
+    told = (*LOUD, *SLIPS, *SAFETY, *RESULTS)
     if code in told:
         return told.index(code)
     return len(told) + (1 + BACKGROUND.index(code) if code in BACKGROUND else 0)

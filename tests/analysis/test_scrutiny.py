@@ -137,6 +137,38 @@ def test_drift_in_whole_plots_is_judged_with_their_scatter():
     assert rejected / 200 < 0.05 + 4 * np.sqrt(0.05 * 0.95 / 200)
 
 
+def test_runs_placed_by_earlier_ones_are_no_drift():
+    """60 campaigns without drift: a second order misses a sharp hill, later stages sit on it.
+
+    Told of as one stage they show a drift in most.
+    """
+
+    def hill(coded):
+        return 10 + 30 * np.exp(-4 * ((coded - [0.3, 0.2]) ** 2).sum(axis=1))
+
+    alarms = {True: 0, False: 0}
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        first = rng.permutation(np.vstack([CCD, CCD[:4]]))
+        later = rng.normal([0.3, 0.2], 0.15, (10, 2))
+        coded = np.vstack([first, later])
+        data = observed(SQUARE, coded, hill(coded) + rng.normal(0, 1, len(coded)))
+        for told in (True, False):
+            stages = (1,) * len(first) + (2,) * 5 + (3,) * 5 if told else data.stages
+            own = replace(data, stages=stages)
+            alarms[told] += scrutinise(fitted(own), own).drift[0].p_value < 0.05
+    assert alarms[False] > 30
+    assert alarms[True] <= 7  # 3 expected, 99 % of binomial counts
+
+
+def test_drift_within_stages_is_still_seen():
+    data = campaign(drift=6.0)
+    half = replace(data, stages=(1,) * 11 + (2,) * 11)
+    (drift,) = scrutinise(fitted(half), half).drift
+    assert drift.change == pytest.approx(6.0, abs=3 * drift.standard_error)
+    assert drift.p_value < 0.05
+
+
 def test_gaps_and_unplanned_repeats_are_named():
     data = campaign()
     planned = CCD.copy()

@@ -390,6 +390,23 @@ def test_a_run_whose_outcome_is_known_tells_what_the_day_does_to_the_others():
     assert np.mean(beside) > 1.3 * np.mean(alone)
 
 
+def test_a_run_of_another_day_tells_nothing_of_what_the_day_does():
+    drawn, decision = between_two(0.5, 0.1)
+    ahead = lookahead(decision, [0, 1], 2, np.random.default_rng(1), a_day=1)
+    ahead.take(1)
+    assert ahead.gains()[0] == pytest.approx(ahead.gain, rel=1e-6)
+
+
+def test_shifts_that_hide_all_leave_nothing_to_gain():
+    """The covariance of a shift with what is worth is 0, not what draws make of it."""
+    drawn, decision = between_two(100.0, 0.1)
+    few = SimpleNamespace(**{**vars(decision), "truths": decision.truths[:200]})
+    few.values = {"y": few.truths}
+    ahead = lookahead(few, [1], 1, np.random.default_rng(1))
+    expected = bought_by(drawn[:200], drawn[:200].var() / 100)
+    assert ahead.gains()[0] == pytest.approx(expected, abs=2e-4)
+
+
 def test_the_recommended_settings_are_near_the_true_best(made):
     settings, values = made
     data = Observations(
@@ -427,8 +444,8 @@ def test_the_true_best_place_is_covered_about_as_often_as_stated():
 
 
 def test_where_no_truth_keeps_its_limit_the_nearest_to_it_counts(made):
-    """The surface is lowest, and 16 above the limit, at 100 °C and 50 min."""
-    found = decided(Response("y", "g", "below", limit=5.0), *made, 1)
+    """The surface is lowest, and 61 above the limit, at 100 °C and 50 min."""
+    found = decided(Response("y", "g", "below", limit=-40.0), *made, 1)
     assert not found.truths.any()
     assert np.median(surface(found.best_in_truths)) < 25
 
