@@ -16,7 +16,7 @@ import numpy as np
 from doe import rig as rig_room
 from doe.campaign import Campaign
 from doe.errors import Notice
-from doe.factors import FloatArray, NumericFactor
+from doe.factors import CategoricalFactor, FloatArray, NumericFactor
 from doe.ledger import LedgerRow, prepares
 from doe.log_record import LogRecord, read_log_records
 from doe.quantities import IN_CELSIUS
@@ -59,6 +59,7 @@ FAR_ABOVE, STAYS_ASKED, FEW_OF = 20.0, 50.0, 3
 """A response this many times the next lower value, met by at most one in so many, is asked about
 when it is handed in, and from the second on until it is corrected: that is seldom what settings do,
 and often a unit, a dilution or a decimal sign (our rule)."""
+SLIP_MENDED = "Is that a slip? If so, correct it and hand it in again, with --replace."
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
 WATER_CLOSES = 0.05
@@ -306,6 +307,7 @@ def recorded_oddly(
     return (
         *in_another_unit(campaign, rows),
         *_far_from_planned(campaign, likely),
+        *_other_level(campaign, rows),
         *values_to_check(campaign, among, {row.run for row in rows}),
         *_odd_weighings(campaign, rows),
         *_water_far_off(campaign, likely),
@@ -405,6 +407,20 @@ def _far_from_planned(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Not
     return found
 
 
+def _other_level(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
+    """Yield a question on each achieved level that is not the planned one."""
+    for row in rows:
+        for factor, planned, got in zip(campaign.space, row.settings, row.achieved, strict=True):
+            if got is None or not isinstance(factor, CategoricalFactor) or got == planned:
+                continue
+            what = (
+                f"Run {row.run}: {factor.name} {factor.levels[round(got)]} was achieved where "
+                f"{factor.levels[round(planned)]} was planned. If that is a slip, hand the cell "
+                "in again, with --replace."
+            )
+            yield Notice("achieved-other-level", what)
+
+
 def values_to_check(
     campaign: Campaign, rows: Sequence[LedgerRow], only: Set[int] | None = None
 ) -> tuple[Notice, ...]:
@@ -414,9 +430,6 @@ def values_to_check(
     of_own = [row for row in rows if row.run in own]
     far = STAYS_ASKED if only is None else FAR_ABOVE
     return (*_impossible_values(campaign, of_own), *_far_above_others(campaign, own, done, far))
-
-
-SLIP_MENDED = "Is that a slip? If so, correct it and hand it in again, with --replace."
 
 
 def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:

@@ -12,7 +12,7 @@ import difflib
 import hashlib
 import re
 import tomllib
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar, cast
@@ -35,7 +35,7 @@ from doe.campaign import (
     Section,
 )
 from doe.errors import CampaignFileError, Problem, StateError, Where
-from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor
+from doe.factors import CategoricalFactor, Factor, FactorSpace, NumericFactor, level_key
 from doe.forbidden import Condition, Forbidden
 from doe.quantities import (
     FLOW,
@@ -54,7 +54,7 @@ from doe.quantities import (
     read_quantity,
 )
 from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
-from doe.rig import Rig
+from doe.rig import CoSolvent, Rig
 from doe.samples import Samples, faults
 
 __all__ = ["read_campaign"]
@@ -552,13 +552,13 @@ def _categorical(
             "Keep levels, or low, high and step.",
             *place,
         )
-    elif len({level.strip().casefold() for level in levels}) < max(len(levels), 2) or not all(
+    elif len({level_key(level) for level in levels}) < max(len(levels), 2) or not all(
         level.strip() for level in levels
     ):
         problems.add(
             "wrong-levels",
             f"found {list(levels)!r}.",
-            "Give at least two named levels that differ by more than capitals.",
+            "Give at least two named levels that differ by more than capitals or spaces at a %.",
             *place,
             "levels",
         )
@@ -1157,10 +1157,16 @@ def _check_lots(feed: Feed, budget: Budget, mass_told: bool, problems: _Problems
         problems.add("lots-short", what, "Make them agree.", "budget", "feedstock")
 
 
+_BOILS_EASILY = (
+    r"alcohol|alkohol|alcool|ethanol|propanol|butanol|anol\b|etoh|meoh|isoprop|\bipa\b|aceton|"
+    r"ether\b|ethyl(?!ene)|[xpt]ane\b|toluene|\bthf\b|solvent|ammoni|hcl|acetic|formic|"
+    r"carbonate|\bco2\b"
+)
+"""What may raise the pressure at which water boils: common solvents, volatile acids and bases, what
+gives off gas. From memory, and never complete."""
 _IN_THE_WATER = re.compile(
-    r"alcohol|alkohol|alcool|ethanol|etoh|meoh|propanol|butanol|isoprop|\bipa\b|acetone|aceton|"
-    r"glycer|glycol|solvent|\bether|acetate|hexane|dmso|acid|säure|hcl|naoh|hydroxide|caustic|"
-    r"salt|brine|nacl|chloride|carbonate|urea|buffer|ammoni|surfactant|ionic|modifier|additive|"
+    rf"{_BOILS_EASILY}|\bether|acetate|hexane|glycer|glycol|dmso|acid|säure|naoh|"
+    r"hydroxide|caustic|salt|brine|nacl|chloride|urea|buffer|surfactant|ionic|modifier|additive|"
     r"mixture|liquid|fluid|eluent|concentration|\bconc|molar|percent|%|\bpct\b|\bv\W*v\b|"
     r"\bw\W*w\b|\bw\W*v\b|\bvol\b|\bmol|\bg/k?g\b|\bm?g/m?l\b|\bm?l/m?l\b|\blye\b",
     re.IGNORECASE,
@@ -1240,38 +1246,103 @@ def _check_mixture(name: str, factor: Factor, rig: Rig | None, problems: _Proble
             *key,
         )
         return
-    richest, told = _richest(factor), rig.co_solvent.share
-    if richest is None:
-        problems.add(
-            "share-unknown",
-            f"how much of {rig.co_solvent.name} the water has at most does not follow from {name}.",
-            'Give it in %, as high = "30 %", or name it in each level, as "30 % ethanol".',
-            *key,
-        )
-    elif richest > told + 1e-9:
+    richest = _richest(name, factor, rig.co_solvent, problems)
+    if richest is not None and richest > rig.co_solvent.share + 1e-9:
         problems.add(
             "mixture-too-rich",
             f"{name} goes up to {100 * richest:g} %, and the bubble points are those of a mixture "
-            f"with {100 * told:g} %.",
+            f"with {100 * rig.co_solvent.share:g} %.",
             "Give the bubble points of the richest mixture, with its share.",
             *key,
         )
 
 
-def _richest(factor: Factor) -> float | None:
-    """Return the largest share that a factor stands for; None where it is not told in percent.
-
-    A level without a number counts as none of it, if its words are water's alone.
-    """
+def _richest(name: str, factor: Factor, mixture: CoSolvent, problems: _Problems) -> float | None:
+    """Return the largest share that a factor stands for; None after noting that it is not told."""
     if isinstance(factor, NumericFactor):
-        return factor.high / 100 if factor.unit in ("%", "percent") else None
-    shares = []
-    for level in factor.levels:
-        told = [float(number) for number in re.findall(r"(\d+(?:\.\d+)?)\s*%", level)]
-        if not told and level.strip().lower() not in ("water", "none", "pure water"):
-            return None
-        shares.append(max(told, default=0.0) / 100)
-    return max(shares)
+        if factor.unit in ("%", "percent"):
+            return factor.high / 100
+        problems.add(
+            "share-unknown",
+            f"how much of {mixture.name} the water has at most does not follow from {name}.",
+            'Give it in %, as high = "30 %".',
+            *("factors", name, "changes_boiling"),
+        )
+        return None
+    shares = {level: _share_in(level, mixture.name) for level in factor.levels}
+    unsaid = [level for level, share in shares.items() if share is None]
+    if unsaid:
+        _note_unsaid_shares(name, unsaid, mixture, problems)
+        return None
+    return max(share for share in shares.values() if share is not None)
+
+
+_PERCENT = r"\(?(\d+(?:[.,]\d+)?)[\s-]*(?:(?:vol|wt)[\s.-]*)?(?:%|per\s?cent\b)\)?"
+_BASIS = r"(?:\(?(?:[vwm]/[vwm]|by\s+(?:volume|mass|weight)|vol\b|wt\b|aq\b|aqueous)[.)]*)?"
+_BETWEEN = r"(?<!\d)[,:]|[,:](?!\d)|[;+&/()]|\b(?:in|with|and|plus)\b"
+"""What stands between the parts of a level; a comma or colon within a number does not."""
+
+
+def _share_in(level: str, name: str) -> float | None:
+    """Return the share of the co-solvent that a level says; None where it does not say it surely.
+
+    Said it is by water's own words, by a percentage alone, or by one percentage beside the
+    co-solvent's name, with nothing else between the two. Whatever else the level names has no part
+    in it, and must be nothing that makes the water boil more easily.
+    """
+    text, called = (" ".join(words.casefold().split()) for words in (level, name))
+    if text in ("water", "none", "pure water"):
+        return 0.0
+    if alone := re.fullmatch(rf"{_PERCENT}\s*{_BASIS}", text):
+        return _as_share(alone[1])
+    named = rf"(?<!\w){re.escape(called)}(?!\w)"
+    found = re.search(
+        rf"(?:^|{_BETWEEN})\s*(?:{_PERCENT}\s*{_BASIS}\s*{named}\s*{_BASIS}"
+        rf"|{named}\s*{_BASIS}\s*{_PERCENT}\s*{_BASIS})\s*(?=$|{_BETWEEN})",
+        text,
+    )
+    if found is None:
+        return None
+    others = [text[: found.start()], *re.split(_BETWEEN, text[found.end() :])]
+    others = [part.strip() for rest in others for part in re.split(_BETWEEN, rest)]
+    more = rf"{named}|{_BOILS_EASILY}|\b(?:then|to|up)\b"
+    unclear = rf"[\d.,\s]+|{_PERCENT}\s*{_BASIS}|.*(?:{more}).*"
+    if any(re.fullmatch(unclear, part) for part in others):
+        return None
+    return _as_share(found[1] or found[2])
+
+
+def _as_share(percent: str) -> float:
+    return float(percent.replace(",", ".")) / 100
+
+
+def _note_unsaid_shares(
+    name: str, levels: Sequence[str], mixture: CoSolvent, problems: _Problems
+) -> None:
+    """Note the levels that do not say how much of the co-solvent they have, and what to write."""
+    of, most = mixture.name, f"{100 * mixture.share:g} % {mixture.name}"
+    few = len(levels) == 1
+    quoted = [f'"{level}"' for level in levels]
+    remedies = []
+    for level in levels:
+        if _share_in(f"0 % {of} + {level}", of) is None:
+            remedies.append(
+                f'For "{level}" write the share and the name, as "{most}"; if it has another '
+                "liquid that boils easily, [rig.co_solvent] has to be of that mixture."
+            )
+        else:
+            remedies.append(
+                f'For "{level}" write "0 % {of} + {level}" if it has none, else its share, as '
+                f'"{most} + {level}".'
+            )
+    problems.add(
+        "share-unknown",
+        f"{'level' if few else 'levels'} {' and '.join(quoted)} of {name} "
+        f"{'does' if few else 'do'} not say how much {of} the water has: a % counts beside the "
+        f"name {of} only.",
+        " ".join(remedies),
+        *("factors", name, "levels"),
+    )
 
 
 def _check_against_rig(

@@ -11,6 +11,7 @@ Shapes: n settings, k factors.
 from __future__ import annotations
 
 import itertools
+import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -29,6 +30,7 @@ __all__ = [
     "FloatArray",
     "NumericFactor",
     "feasible_settings",
+    "level_key",
     "levels_without",
     "sample_box",
     "whole_box",
@@ -124,6 +126,11 @@ class CategoricalFactor:
     @property
     def unit(self) -> str:
         return ""
+
+
+def level_key(name: str) -> str:
+    """Return what tells a level from others: not its capitals, nor spaces at a % sign."""
+    return re.sub(r"\s*%\s*", "%", name.strip().casefold())
 
 
 Factor = NumericFactor | CategoricalFactor

@@ -375,6 +375,95 @@ def test_a_mixture_whose_share_is_not_told_in_percent_is_refused(tmp_path):
     assert [problem.code for problem in caught.value.problems] == ["share-unknown"]
 
 
+def with_levels(*levels, share="5 %", name="ethanol"):
+    """The campaign with a modifier of these levels, and bubble points of a mixture."""
+    listed = ", ".join(f'"{level}"' for level in levels)
+    factor = f"[factors.modifier]\nlevels = [{listed}]\nchanges_boiling = true"
+    return with_factor(factor, share).replace('name = "ethanol"', f'name = "{name}"')
+
+
+def refused(tmp_path, text):
+    with pytest.raises(CampaignFileError) as caught:
+        read(tmp_path, text)
+    (problem,) = caught.value.problems
+    return problem
+
+
+@pytest.mark.parametrize(
+    "level",
+    [
+        "citric acid",
+        "0.5 % citric acid",
+        "8 % citric acid",
+        "citric acid 0.5 %",
+        "20 g ethanol + 0.5 % citric acid",
+        "20 g ethanol 5 % citric acid",
+        "4 % methanol",
+        "4 % EtOH",
+        "95 % water",
+        "ethanol",
+        "no ethanol",
+        "2-5 % ethanol",
+        "1/5 % ethanol",
+        "5 % ethanol, then 30 %",
+        "5 % ethanol + 30 %",
+        "5 % ethanol + ethanol",
+        "5 % ethanol + 20 % methanol",
+        "0 % ethanol + acetone",
+    ],
+)
+def test_a_level_that_does_not_say_its_share_is_named_with_what_to_write(tmp_path, level):
+    problem = refused(tmp_path, with_levels("none", level, "ethanol 5 %"))
+    assert (problem.code, problem.where.key) == ("share-unknown", "factors.modifier.levels")
+    assert f'level "{level}" of modifier does not say how much ethanol' in problem.what
+    advised = re.findall(r'(?:write|as) "([^"]+)"', problem.remedy)
+    assert advised
+    for other in advised:
+        read(tmp_path, with_levels("none", other, "ethanol 5 % v/v"))
+
+
+def test_all_levels_that_do_not_say_their_share_are_named_at_once(tmp_path):
+    text = with_levels("none", "citric acid", "0.5 % citric acid", "ethanol 5 %")
+    problem = refused(tmp_path, text)
+    assert 'levels "citric acid" and "0.5 % citric acid" of modifier do not say' in problem.what
+    assert '"0 % ethanol + citric acid" if it has none' in problem.remedy
+    assert '"0 % ethanol + 0.5 % citric acid" if it has none' in problem.remedy
+
+
+@pytest.mark.parametrize(
+    ("level", "percent"),
+    [
+        ("30 % ethanol", "30"),
+        ("30% Ethanol", "30"),
+        ("ethanol (30 % v/v)", "30"),
+        ("ethanol 30 %", "30"),
+        ("30 vol% ethanol in water", "30"),
+        ("30 % (w/w) ethanol", "30"),
+        ("12,5 % ethanol", "12.5"),
+        ("70 % water / 30 % ethanol", "30"),
+        ("40 % citric acid + 6 % ethanol", "6"),
+        ("6 % ethanol, citric acid 40 %", "6"),
+        ("pH 3, 30 % ethanol", "30"),
+        ("30 %", "30"),
+    ],
+)
+def test_only_the_percentage_beside_its_name_is_the_share_of_the_co_solvent(
+    tmp_path, level, percent
+):
+    text = with_levels("water", level, share=f"{percent} %")
+    read(tmp_path, text)
+    less = f"{float(percent) - 0.1:g} %"
+    problem = refused(tmp_path, with_levels("water", level, share=less))
+    assert problem.code == "mixture-too-rich"
+    assert f"goes up to {percent} %" in problem.what
+
+
+def test_a_mixture_of_two_liquids_goes_by_its_own_name(tmp_path):
+    levels = ("none", "5 % ethanol and methanol")
+    read(tmp_path, with_levels(*levels, name="ethanol and methanol"))
+    assert refused(tmp_path, with_levels(*levels)).code == "share-unknown"
+
+
 @pytest.mark.parametrize(
     "factor",
     [
@@ -427,6 +516,14 @@ def test_levels_that_differ_by_capitals_only_are_one_level_twice(tmp_path):
         ("wrong-levels", "factors.grind.levels")
     ]
     assert "differ by more than capitals" in found[0].remedy
+
+
+def test_levels_that_differ_by_spaces_at_a_percent_sign_are_one_level_twice(tmp_path):
+    levels = (
+        '[factors.salt]\nlevels = ["0.5 % x", "0.5% x"]\nchanges_boiling = false\n\n[responses.'
+    )
+    _, found = problems(tmp_path, ("[responses.", levels))
+    assert [problem.code for problem in found] == ["wrong-levels"]
 
 
 def test_a_whole_number_in_quotes_is_given_back_without_them(tmp_path):

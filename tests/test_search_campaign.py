@@ -100,7 +100,7 @@ def test_the_last_runs_of_a_budget_confirm(command: Command) -> None:
     command("new", "mint", as_written=True)
     changed("# runs = 20", "runs = 15")
     command("plan", "mint")
-    record_invented_values(command, scatter=2.0)
+    record_invented_values(command, scatter=1.0)
     told = command("suggest", "mint", "--json")
     assert told["stop"]["verdict"] == "confirm"
     assert "The last 3 runs that the budget carries are kept back to confirm" in told["stop"]["why"]

@@ -101,6 +101,43 @@ def test_values_that_look_like_slips_are_asked_about(folder: Path) -> None:
     }
 
 
+@pytest.fixture
+def with_modifier(tmp_path: Path) -> Path:
+    """A planned campaign with a factor of two levels."""
+    path = workflow.new("mint", tmp_path).files[0]
+    levels = 'levels = ["none", "0.5 % citric acid"]\nchanges_boiling = false'
+    edit(path, "[responses.extract", f"[factors.modifier]\n{levels}\n\n[responses.extract")
+    workflow.plan("mint", tmp_path)
+    return tmp_path / "designs" / "mint"
+
+
+def planned_with_acid(folder: Path) -> int:
+    rows = csv.DictReader(io.StringIO((folder / "runs.csv").read_text()))
+    return next(int(row["run"]) for row in rows if row["modifier"] == "0.5 % citric acid")
+
+
+def test_an_achieved_level_that_is_not_the_planned_one_is_asked_about(with_modifier: Path) -> None:
+    run = planned_with_acid(with_modifier)
+    found = recorded(with_modifier, run, {"achieved_modifier": "none"})
+    (asked,) = [notice for notice in found if notice.code == "achieved-other-level"]
+    assert asked.what == (
+        f"Run {run}: modifier none was achieved where 0.5 % citric acid was planned. If that is a "
+        "slip, hand the cell in again, with --replace."
+    )
+
+
+@pytest.mark.parametrize(
+    "written",
+    ["0.5 % citric acid", "0.5% citric acid", "0.5 %  CITRIC acid", "0.5\u00a0% citric acid"],
+)
+def test_a_level_is_known_without_the_space_before_its_percent_sign(
+    with_modifier: Path, written: str
+) -> None:
+    run = planned_with_acid(with_modifier)
+    found = recorded(with_modifier, run, {"achieved_modifier": written})
+    assert "achieved-other-level" not in {notice.code for notice in found}
+
+
 def test_a_value_far_above_all_others_is_asked_about_and_a_steep_response_is_not(
     folder: Path,
 ) -> None:

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from doe.errors import Notice, Problem, ResultsError, Where
-from doe.factors import CategoricalFactor
+from doe.factors import CategoricalFactor, level_key
 from doe.ledger import (
     SHEET_OF,
     Censored,
@@ -456,7 +456,7 @@ class Sheet:
             return float(factor.levels.index(text))
         if text.casefold() in NOT_MEASURED:
             return None
-        near = [i for i, name in enumerate(factor.levels) if name.casefold() == text.casefold()]
+        near = [i for i, name in enumerate(factor.levels) if level_key(name) == level_key(text)]
         if len(near) == 1:
             return float(near[0])
         levels = ", ".join(factor.levels)
