@@ -1327,7 +1327,7 @@ def _note_unsaid_shares(
     for level in levels:
         if _share_in(f"0 % {of} + {level}", of) is None:
             remedies.append(
-                f'For "{level}" write the share and the name, as "{most}"; if it has another '
+                f'For "{level}" write the share that it truly has, as "{most}"; with another '
                 "liquid that boils easily, [rig.co_solvent] has to be of that mixture."
             )
         else:
@@ -1337,7 +1337,7 @@ def _note_unsaid_shares(
             )
     problems.add(
         "share-unknown",
-        f"{'level' if few else 'levels'} {' and '.join(quoted)} of {name} "
+        f"{'level' if few else 'levels'} {', '.join(quoted)} of {name} "
         f"{'does' if few else 'do'} not say how much {of} the water has: a % counts beside the "
         f"name {of} only.",
         " ".join(remedies),
