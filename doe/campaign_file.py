@@ -56,6 +56,7 @@ from doe.quantities import (
 from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
 from doe.rig import CoSolvent, Rig
 from doe.samples import Samples, faults
+from doe.wording import listed
 
 __all__ = ["read_campaign"]
 
@@ -1337,7 +1338,7 @@ def _note_unsaid_shares(
             )
     problems.add(
         "share-unknown",
-        f"{'level' if few else 'levels'} {', '.join(quoted)} of {name} "
+        f"{'level' if few else 'levels'} {listed(quoted)} of {name} "
         f"{'does' if few else 'do'} not say how much {of} the water has: a % counts beside the "
         f"name {of} only.",
         " ".join(remedies),

@@ -425,7 +425,7 @@ def test_a_level_that_does_not_say_its_share_is_named_with_what_to_write(tmp_pat
 def test_all_levels_that_do_not_say_their_share_are_named_at_once(tmp_path):
     text = with_levels("none", "citric acid", "0.5 % citric acid", "ethanol 5 %")
     problem = refused(tmp_path, text)
-    assert 'levels "citric acid", "0.5 % citric acid" of modifier do not say' in problem.what
+    assert 'levels "citric acid" and "0.5 % citric acid" of modifier do not say' in problem.what
     assert '"0 % ethanol + citric acid" if it has none' in problem.remedy
     assert '"0 % ethanol + 0.5 % citric acid" if it has none' in problem.remedy
 
