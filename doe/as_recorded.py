@@ -14,14 +14,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe import rig as rig_room
-from doe.campaign import Campaign
+from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice
 from doe.factors import CategoricalFactor, FloatArray, NumericFactor
 from doe.ledger import LedgerRow, prepares
 from doe.log_record import LogRecord, read_log_records
 from doe.quantities import IN_CELSIUS
 from doe.samples import drain_label_of, label_of
-from doe.wording import lowered, runs_in_words
+from doe.stage import read_stage
+from doe.wording import listed, lowered, runs_in_words
 
 if TYPE_CHECKING:
     from doe.sheet.portions import Bottle
@@ -33,6 +34,7 @@ __all__ = [
     "beyond_as_achieved",
     "beyond_by_logs",
     "boiled",
+    "boiled_if_held",
     "boiled_words",
     "bottled_oddly",
     "done_runs",
@@ -94,6 +96,19 @@ def achieved_settings(rows: Sequence[LedgerRow]) -> FloatArray:
 def done_runs(rows: Sequence[LedgerRow]) -> list[LedgerRow]:
     """Return the runs of the design that are done."""
     return [row for row in rows if row.status == "done" and not prepares(row)]
+
+
+def _as_fixed_then(
+    campaign: Campaign, rows: Sequence[LedgerRow]
+) -> Iterator[tuple[Campaign, list[LedgerRow]]]:
+    """Yield runs by stage, with the campaign as it was fixed when their stage was planned.
+
+    What the stage's record does not have is taken from the file as it is now.
+    """
+    for stage in sorted({row.stage for row in rows}):
+        record = read_stage(campaign.folder, stage)
+        then = campaign if record is None else campaign.with_fixed(record.fixed)
+        yield then, [row for row in rows if row.stage == stage]
 
 
 def assumed_settings(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:
@@ -185,12 +200,11 @@ def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[N
     seen = [row for row in known if row.run not in elsewhere]
     if not seen:
         return ()
-    temperatures = campaign.conditions(achieved_settings(seen)).temperature_C
     alike: dict[tuple[str, str], list[tuple[float, int]]] = {}
-    for row, celsius, bara in zip(seen, temperatures, _pressures_held(campaign, seen), strict=True):
+    for row, celsius, bara in _seen(campaign, seen):
         pressure = None if bara is None else np.array([bara])
         passed = rig_room.beyond_limits(campaign.rig, np.array([celsius]), pressure)
-        shown = {"temperature": float(celsius)}
+        shown = {"temperature": celsius}
         if pressure is not None:
             shown["pressure"] = float(campaign.rig.shown(pressure)[0])
         for of in dict.fromkeys(one.quantity for one in passed):
@@ -205,10 +219,48 @@ def beyond_as_achieved(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[N
         for (of, limits), runs in alike.items()
     ]
     what = (
-        f"DANGER, limits were passed by the achieved settings. {'. '.join(told)}. If that "
-        f"is a slip, hand the cell in again, with --replace. If not: {lowered(ASK_BEFORE_HEAT)}"
+        f"DANGER, limits were passed by the achieved settings. {'. '.join(told)}. "
+        f"{_newer_limits(campaign, seen, {run for runs in alike.values() for _, run in runs})}If "
+        "an achieved setting is a slip, hand the cell in again, with --replace. If not: "
+        f"{lowered(ASK_BEFORE_HEAT)}"
     )
     return (Notice("achieved-limits-passed", what),)
+
+
+def _newer_limits(campaign: Campaign, rows: Sequence[LedgerRow], passed: Set[int]) -> str:
+    """Say of which runs, of those that `passed` limits, these may have been written later.
+
+    That of a stage is known by its record: the file has another rig now, or the record is gone.
+    """
+    now = shaping_parts(campaign)["rig"]
+    changed, gone = [], []
+    for stage in sorted({row.stage for row in rows if row.run in passed}):
+        record = read_stage(campaign.folder, stage)
+        if record is None:
+            gone.append(f"stages/{stage}.toml")
+        elif record.shaping.get("rig") != now:
+            changed.append(f"stage {stage}")
+    words = ""
+    if changed:
+        words += (
+            f"[rig] in campaign.toml changed since {listed(changed)} "
+            f"{'was' if len(changed) == 1 else 'were'} planned, so a limit may be newer than these "
+            "runs, and they may have kept that of their day. "
+        )
+    if gone:
+        words += (
+            f"Without {listed(gone)} it cannot be told whether the limits are older than the runs. "
+        )
+    return words
+
+
+def _seen(
+    campaign: Campaign, rows: Sequence[LedgerRow]
+) -> Iterator[tuple[LedgerRow, float, float | None]]:
+    """Yield runs with the temperature [°C] that they reached and the pressure [bara] they held."""
+    for then, own in _as_fixed_then(campaign, rows):
+        temperatures = then.conditions(achieved_settings(own)).temperature_C.tolist()
+        yield from zip(own, temperatures, _pressures_held(then, own), strict=True)
 
 
 def _pressures_held(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[float | None]:
@@ -247,6 +299,15 @@ def _held_off(record: LogRecord, figure: str) -> float:
 
 def boiled(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
     """Return the runs whose achieved settings lie in the vapour: what came out is no extract.
+
+    Each by what its stage was planned with, not by what the file may have been changed to since.
+    """
+    found = (boiled_if_held(then, own) for then, own in _as_fixed_then(campaign, rows))
+    return tuple(sorted(itertools.chain.from_iterable(found)))
+
+
+def boiled_if_held(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[int, ...]:
+    """Return the runs that boiled if they were held at the fixed settings of `campaign`.
 
     Where the height above boiling is set, a run hotter than planned held the pressure ordered for
     the planned temperature, unless another was written down.
@@ -774,15 +835,18 @@ def _limits_broken(
     `units` holds, by run, the unit from which its temperature was converted, where it was.
     """
     known = [row for row in rows if any(value is not None for value in row.achieved)]
-    if not known:
-        return []
+    notices = []
     try:
-        envelope = campaign.envelope(achieved_settings(known))
+        judged = [
+            (row, envelope, i)
+            for then, own in _as_fixed_then(campaign, known)
+            for envelope in (then.envelope(achieved_settings(own)),)
+            for i, row in enumerate(own)
+        ]
     except (ValueError, ArithmeticError):
         what = "The achieved settings could not be held against the rig's limits."
         return [Notice("achieved-not-checked", what)]
-    notices = []
-    for i, row in enumerate(known):
+    for row, envelope, i in judged:
         broken = [envelope.limits[int(j)].title for j in np.flatnonzero(envelope.margin[i] < 0)]
         if broken:
             what = (

@@ -8,7 +8,8 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+import re
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from pathlib import Path
@@ -93,6 +94,8 @@ PHYSICAL_SETTINGS = (
     "water_to_solid",
 )
 """Settings that the rig's physics knows, whether factors or fixed."""
+AS_WORDED = re.compile(r"([a-z ]+) ([-+.0-9e]+) (.+)")
+"""A fixed setting in words: name, number, unit."""
 
 
 Content = Annotated[float, BeforeValidator(lambda text: read_as_written(text, "mg/g")[0])]
@@ -486,6 +489,36 @@ class Campaign:
             (name.replace("_", " "), f"{values[name]:.6g} {unit}")
             for name, unit in self._units().items()
             if name in values
+        )
+
+    def fixed_in_words(self) -> tuple[str, ...]:
+        """Return what is set alike for every run, in words: ``pressure 50 bar gauge``."""
+        return tuple(f"{name} {value}" for name, value in self.fixed_settings())
+
+    def with_fixed(self, words: Sequence[str]) -> Campaign:
+        """Return the campaign with these fixed settings, worded as by `fixed_in_words`.
+
+        A temperature or a pressure that they do not name stays as it is.
+        """
+        if tuple(words) == self.fixed_in_words():
+            return self
+        found = [match.groups() for match in map(AS_WORDED.fullmatch, words) if match]
+        given: dict[str, Any] = {name.replace(" ", "_"): float(n) for name, n, _ in found}
+        if "pressure" in given:
+            unit = next(unit for name, _, unit in found if name == "pressure")
+            reference: Literal["gauge", "absolute"] = "gauge" if "gauge" in unit else "absolute"
+            given["pressure"] = Pressure(given["pressure"], reference)
+        stays = {"temperature"} - given.keys()
+        if not {"pressure", "pressure_above_saturation"} & given.keys():
+            stays |= {"pressure", "pressure_above_saturation"}
+        values = {
+            name: getattr(self.fixed, name) if name in stays else given.get(name)
+            for name in Fixed.model_fields
+        }
+        return replace(
+            self,
+            fixed=self.fixed.model_copy(update=values),
+            budget=self.budget.model_copy(update={"bed_mass": given.get("bed_mass")}),
         )
 
     def _units(self) -> dict[str, str]:

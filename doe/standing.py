@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from doe import rig as rig_room
-from doe.as_recorded import boiled, boiled_words, done_runs, lost_to_vapour, unit_costs_runs
+from doe.as_recorded import (
+    boiled,
+    boiled_if_held,
+    boiled_words,
+    done_runs,
+    lost_to_vapour,
+    unit_costs_runs,
+)
 from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, sample_box
@@ -505,7 +512,7 @@ def _ordered_otherwise(
     campaign: Campaign, rows: Sequence[LedgerRow]
 ) -> list[tuple[tuple[int, ...], str]]:
     """Return by stage the waiting runs whose sheet orders other fixed settings than the file."""
-    now = _fixed_in_words(campaign)
+    now = campaign.fixed_in_words()
     found = []
     for stage in sorted({row.stage for row in rows}):
         record = read_stage(campaign.folder, stage)
@@ -518,10 +525,6 @@ def _ordered_otherwise(
         )
         found.append((tuple(row.run for row in rows if row.stage == stage), what))
     return found
-
-
-def _fixed_in_words(campaign: Campaign) -> tuple[str, ...]:
-    return tuple(f"{name} {value}" for name, value in campaign.fixed_settings())
 
 
 def _limits_in_the_way(
@@ -634,7 +637,8 @@ def looked_over(campaign: Campaign, ledger: Ledger) -> tuple[Notice, ...]:
         if record is None:
             what = (
                 f"stages/{stage}.toml is gone: whether stage {stage} is still as it was planned "
-                "cannot be told."
+                "cannot be told. Whether its runs boiled or passed limits is judged by the fixed "
+                "settings that campaign.toml has now."
             )
             found.append(Notice("stage-record-gone", what))
             continue
@@ -664,12 +668,12 @@ def _ledger_changed(ledger: Ledger, record: StageRecord) -> list[Notice]:
 def _file_changed(
     campaign: Campaign, ledger: Ledger, record: StageRecord, forbidden: Barred | None
 ) -> list[Notice]:
-    now = _fixed_in_words(campaign)
+    now = campaign.fixed_in_words()
     if now != record.fixed:
         what = (
             f"Stage {record.stage} was planned with {listed(record.fixed) or NOTHING_FIXED}; "
             f"campaign.toml now says {listed(now) or NOTHING_FIXED}. Results so far stand for the "
-            "former: they say nothing of the latter."
+            f"former: they say nothing of the latter.{_judged_by(campaign, ledger, record)}"
         )
         return [Notice("fixed-settings-changed", what)]
     parts = shaping_parts(campaign)
@@ -693,6 +697,28 @@ def _file_changed(
         if all(row.status == "planned" for row in ledger.rows):
             what += f" To plan anew: doe plan {campaign.name}"
     return [Notice("file-changed", what)]
+
+
+def _judged_by(campaign: Campaign, ledger: Ledger, record: StageRecord) -> str:
+    """Say by which fixed settings the runs of a stage are judged, and which boiled by the others.
+
+    The file may have been put right, and not the plan changed.
+    """
+    own = done_runs(ledger.of_stage(record.stage))
+    if not own:
+        return ""
+    stays = sorted(set(campaign.with_fixed(record.fixed).fixed_in_words()) - set(record.fixed))
+    words = " Whether they boiled or passed limits is judged by the former"
+    if stays:
+        words += f", and by {listed(stays)}, of which the former says nothing"
+    others = sorted(set(boiled_if_held(campaign, own)) - set(boiled(campaign, own)))
+    if others:
+        words += (
+            f". If they were held at the latter, {runs_in_words(others).lower()} boiled: then, in "
+            "runs.csv, set status “left out” and left_out_because “boiled” for "
+            f"{'it' if len(others) == 1 else 'them'}"
+        )
+    return f"{words}."
 
 
 def _runs_counted(count: int) -> str:

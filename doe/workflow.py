@@ -989,7 +989,7 @@ def _stage_record(
         plots=len({row.plot for row in rows if not prepares(row)}),
         days=len({row.day for row in rows if row.day is not None}),
         planned=standing.planned_hash(rows, Ledger(campaign.schema, tuple(rows))),
-        fixed=tuple(f"{name} {value}" for name, value in campaign.fixed_settings()),
+        fixed=campaign.fixed_in_words(),
         campaign_file=campaign.file_hash,
         shaping=shaping_parts(campaign),
         versions=dict(versions()),

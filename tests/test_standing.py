@@ -404,6 +404,103 @@ def test_a_run_that_boiled_as_achieved_is_left_out_of_the_fits(folder: Path) -> 
     assert added.planned.rows[-1].notes == "run 3 again: it boiled as achieved"
 
 
+def test_runs_are_judged_by_the_pressure_of_their_stage_not_by_one_written_later(
+    folder: Path,
+) -> None:
+    # IAPWS-IF97: at 11 bara (10 bar gauge) water boils at 184 °C, at 51 bara at 264 °C, and at
+    # 61 bara at 277 °C
+    from doe.modelling import observations
+
+    for run, celsius in ((3, "200"), (5, "270")):
+        recorded(folder, run, {"extract_yield_mg_g": "40", "achieved_temperature_C": celsius})
+    assert "Run 5 boiled as achieved" in told(folder)["boiled"]
+    assert "achieved-limits-passed" in told(folder)
+
+    file = folder / "campaign.toml"
+    edit(file, 'pressure = "50 bar"', 'pressure = "10 bar"')
+    said = told(folder)
+    assert "Run 5 boiled as achieved" in said["boiled"]
+    changed = said["fixed-settings-changed"]
+    assert "Whether they boiled or passed limits is judged by the former." in changed
+    assert "If they were held at the latter, run 3 boiled: then, in runs.csv, set" in changed
+    campaign = workflow.load(str(folder), folder)
+    observed, _ = observations(campaign, ledger_or_empty(campaign))
+    reasons = observed["extract_yield"].reasons()
+    assert "boiled" not in (reasons[2] or "")
+    assert "boiled" in (reasons[4] or "")
+    noticed = recorded(folder, 6, {"extract_yield_mg_g": "41", "achieved_temperature_C": "195"})
+    assert not {"boiled", "achieved-breaks-limit"} & {notice.code for notice in noticed}
+
+    edit(file, 'pressure = "10 bar"', 'pressure = "60 bar"')
+    said = told(folder)
+    assert "Run 5 boiled as achieved" in said["boiled"]
+    assert "If they were held" not in said["fixed-settings-changed"]
+
+    edit(file, 'pressure = "60 bar"', 'pressure = "10 bar"')
+    (folder / "stages" / "1.toml").unlink()
+    said = told(folder)
+    assert "Runs 3, 5 and 6 boiled as achieved" in said["boiled"]
+    assert "by the fixed settings that campaign.toml has now" in said["stage-record-gone"]
+
+
+def test_a_pressure_that_the_record_does_not_have_is_taken_from_the_file_and_that_is_said(
+    folder: Path,
+) -> None:
+    recorded(folder, 3, {"extract_yield_mg_g": "40", "achieved_temperature_C": "270"})
+    record = folder / "stages" / "1.toml"
+    edit(record, '"pressure 50 bar gauge", ', "")
+    said = told(folder)
+    assert "Run 3 boiled as achieved" in said["boiled"]
+    assert (
+        "and by pressure 50 bar gauge, of which the former says nothing."
+        in (said["fixed-settings-changed"])
+    )
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        'pressure = "35.5 bara"',
+        'pressure_above_saturation = "12 bar"',
+        'pressure = "20 bar"\nwater_to_solid = "30 mL/g"',
+    ],
+)
+def test_fixed_settings_in_words_give_the_same_conditions_again(tmp_path: Path, other: str) -> None:
+    """Words keep six digits."""
+    campaigns = []
+    for name, fixed in (("now", 'pressure = "50 bar"'), ("then", other)):
+        file = workflow.new(name, tmp_path).files[0]
+        edit(file, 'pressure = "50 bar"', fixed)
+        if "water_to_solid" in fixed:
+            edit(file, '\nbed_mass = "12 g"', "")
+        campaigns.append(workflow.load(str(file), tmp_path))
+    now, then = campaigns
+    again = now.with_fixed(then.fixed_in_words())
+    assert again.fixed_in_words() == then.fixed_in_words()
+    rows = then.space.corners()
+    got, wanted = again.conditions(rows), then.conditions(rows)
+    assert got.temperature_C == pytest.approx(wanted.temperature_C, rel=1e-5)
+    assert got.pressure_bara == pytest.approx(wanted.pressure_bara, rel=1e-5)
+    assert got.bed_mass_g == pytest.approx(wanted.bed_mass_g, rel=1e-5)
+
+
+def test_a_danger_says_that_a_limit_may_be_newer_than_the_runs(folder: Path) -> None:
+    """The template's rig bears 220 °C; a run at 210 °C kept that."""
+    recorded(folder, 3, {"achieved_temperature_C": "210"})
+    assert "achieved-limits-passed" not in told(folder)
+    edit(folder / "campaign.toml", 'temperature_max = "220 degC"', 'temperature_max = "205 degC"')
+    said = told(folder)["achieved-limits-passed"]
+    assert said.startswith("DANGER, limits were passed by the achieved settings. Run 3: 210 °C")
+    assert "[rig] in campaign.toml changed since stage 1 was planned, so a limit may be newer" in (
+        said
+    )
+    assert "ask the competent person" in said
+    (folder / "stages" / "1.toml").unlink()
+    said = told(folder)["achieved-limits-passed"]
+    assert said.startswith("DANGER, limits were passed by the achieved settings. Run 3: 210 °C")
+    assert "Without stages/1.toml it cannot be told whether the limits are older" in said
+
+
 def test_feed_far_from_planned_and_moisture_written_as_a_share_are_asked_about(
     command, tmp_path
 ) -> None:
