@@ -675,7 +675,7 @@ def _file_changed(
             f"campaign.toml now says {listed(now) or NOTHING_FIXED}. Results so far stand for the "
             f"former: they say nothing of the latter.{_judged_by(campaign, ledger, record)}"
         )
-        return [Notice("fixed-settings-changed", what)]
+        return [*_boiled_if_held(campaign, ledger, record), Notice("fixed-settings-changed", what)]
     parts = shaping_parts(campaign)
     names = dict.fromkeys((*parts, *record.shaping))
     changed = [name for name in names if record.shaping.get(name) != parts.get(name)]
@@ -700,25 +700,31 @@ def _file_changed(
 
 
 def _judged_by(campaign: Campaign, ledger: Ledger, record: StageRecord) -> str:
-    """Say by which fixed settings the runs of a stage are judged, and which boiled by the others.
-
-    The file may have been put right, and not the plan changed.
-    """
-    own = done_runs(ledger.of_stage(record.stage))
-    if not own:
+    """Say by which fixed settings the runs of a stage are judged, once any is done."""
+    if not done_runs(ledger.of_stage(record.stage)):
         return ""
     stays = sorted(set(campaign.with_fixed(record.fixed).fixed_in_words()) - set(record.fixed))
-    words = " Whether they boiled or passed limits is judged by the former"
-    if stays:
-        words += f", and by {listed(stays)}, of which the former says nothing"
-    others = sorted(set(boiled_if_held(campaign, own)) - set(boiled(campaign, own)))
-    if others:
-        words += (
-            f". If they were held at the latter, {runs_in_words(others).lower()} boiled: then, in "
-            "runs.csv, set status “left out” and left_out_because “boiled” for "
-            f"{'it' if len(others) == 1 else 'them'}"
-        )
-    return f"{words}."
+    more = f", and by {listed(stays)}, of which the former says nothing" if stays else ""
+    return f" Whether they boiled or passed limits is judged by the former{more}."
+
+
+def _boiled_if_held(campaign: Campaign, ledger: Ledger, record: StageRecord) -> list[Notice]:
+    """Return a notice on runs that boiled if they were held at what the file says now.
+
+    The file may have been put right, where the plan named a setting that no run was held at.
+    """
+    own = done_runs(ledger.of_stage(record.stage))
+    runs = sorted(set(boiled_if_held(campaign, own)) - set(boiled(campaign, own)))
+    if not runs:
+        return []
+    they, them = ("it", "it") if len(runs) == 1 else ("they", "them")
+    what = (
+        f"{runs_in_words(runs)} count{'s' if len(runs) == 1 else ''} as held at "
+        f"{listed(record.fixed) or NOTHING_FIXED}, as planned. If the rig held "
+        f"{listed(campaign.fixed_in_words())}, as campaign.toml says now, {they} boiled: then, in "
+        f"runs.csv, set status “left out” and left_out_because “boiled” for {them}."
+    )
+    return [Notice("boiled-if-held", what)]
 
 
 def _runs_counted(count: int) -> str:

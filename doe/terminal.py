@@ -57,6 +57,7 @@ DANGERS = (
     "achieved-limits-passed",
     "log-beyond-declared",
     "boiled",
+    "boiled-if-held",
     "confirmation",
 )
 """Notices that status says in full, whatever room they take; a confirmation that failed is one."""

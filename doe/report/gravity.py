@@ -21,6 +21,7 @@ LOUD = (
     "log-may-have-boiled",
     "temperature-in-another-unit",
     "boiled",
+    "boiled-if-held",
     "achieved-breaks-limit",
     "achieved-not-checked",
     "limits-not-confirmed",
