@@ -391,7 +391,7 @@ def test_a_run_whose_outcome_is_known_tells_what_the_day_does_to_the_others():
 
 
 def test_a_run_of_another_day_tells_nothing_of_what_the_day_does():
-    drawn, decision = between_two(0.5, 0.1)
+    _, decision = between_two(0.5, 0.1)
     ahead = lookahead(decision, [0, 1], 2, np.random.default_rng(1), a_day=1)
     ahead.take(1)
     assert ahead.gains()[0] == pytest.approx(ahead.gain, rel=1e-6)
