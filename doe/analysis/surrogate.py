@@ -508,11 +508,11 @@ def _fitted(
     features, factor_of = features_of(space, settings), factor_of_columns(space)
     runs = Runs.of(features, z, shifts, signs)
     priors = [_prior(one, space, shifts, scatter, size) for one in CHARACTERS]
-    sets, weights, evidence = _pooled(
-        [_weighed(runs, factor_of, mean, root, generator) for mean, root in priors]
-    )
-    own = Covariance.of(sets, factor_of)
-    keep, weights = _kept(weights, own.shifts(sets)[:, 0], generator)
+    weighed = [_weighed(runs, factor_of, mean, root, generator) for mean, root in priors]
+    sets, weights, evidence = _pooled(weighed)
+    of_days = Covariance.of(sets, factor_of).shifts(sets)[:, 0]
+    character = np.repeat(np.arange(len(weighed)), [len(own) for own, _, _ in weighed])
+    keep, weights = _kept(weights, np.lexsort((of_days, character)), generator)
     sets = sets[keep]
     own = Covariance.of(sets, factor_of)
     K = own.of_runs(runs)
@@ -637,16 +637,15 @@ def _log_normal(at: FloatArray, mean: FloatArray, root: FloatArray) -> FloatArra
 
 
 def _kept(
-    weights: FloatArray, shifts: FloatArray, generator: np.random.Generator
+    weights: FloatArray, order: Places, generator: np.random.Generator
 ) -> tuple[Places, FloatArray]:
     """Return the places of a few sets that stand for all, and their weights.
 
     Drawn in even steps through the weights, so that what is improbable alone and probable together
-    is not cut off; a set drawn twice weighs double. In the order of the shifts (s,) of days, so
-    that of what few days tell least all parts have their share.
+    is not cut off; a set drawn twice weighs double. In an `order` (s,) in which like ones stand
+    together all have their share: of each character, and of what days may do, which few days tell.
     """
     steps = (np.arange(SETS_KEPT) + generator.uniform()) / SETS_KEPT
-    order = np.argsort(shifts, kind="stable")
     drawn = np.searchsorted(np.cumsum(weights[order]), steps).clip(max=len(weights) - 1)
     places, counts = np.unique(order[drawn], return_counts=True)
     return places, counts / SETS_KEPT
