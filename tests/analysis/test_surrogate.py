@@ -601,7 +601,7 @@ def test_values_below_a_limit_count_as_draws_below_it_do(made):
 
 
 def test_a_limit_far_from_the_values_tells_nothing(made):
-    """As if the run had not been made, but for the draws of the sets: over six seeds."""
+    """As if the run had not been made, but for the draws of the sets: over 24 seeds."""
     settings, values = made
     far = values.copy()
     far[4] = 900.0
@@ -621,13 +621,13 @@ def test_a_limit_far_from_the_values_tells_nothing(made):
                 logarithmic=False,
                 **sides,
             ).mean_sd(at)
-            for seed in range(6)
+            for seed in range(24)
         ]
         return np.mean(drawn, axis=0)
 
     without = average(settings[rest], values[rest])
     told = average(settings, far, sides=sides)
-    assert told[0] == pytest.approx(without[0], abs=0.35)
+    assert told[0] == pytest.approx(without[0], abs=0.25)
     assert told[1] == pytest.approx(without[1], rel=0.25, abs=0.1)
 
 
