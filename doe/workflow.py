@@ -480,7 +480,7 @@ def fit(
     try:
         fitted = analysis_of(campaign, observed, model)
     except FitError as error:
-        raise _in_the_ledger(campaign, error) from error
+        raise _after_unit(campaign, ledger, _in_the_ledger(campaign, error)) from error
     except InfeasibleError as error:
         raise _after_forbidden(campaign, ledger, error) from error
     several_days = len(set(days_of(ledger))) > 1 and not by_day
@@ -712,7 +712,7 @@ def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: S
     try:
         analysis = analysis_of(campaign, observed, None)
     except FitError as error:
-        raise _too_little(campaign, kept, error) from error
+        raise _after_unit(campaign, kept, _too_little(campaign, kept, error)) from error
     except InfeasibleError as error:
         raise _after_forbidden(campaign, kept, error) from error
     say("weighing the next runs")
@@ -1473,6 +1473,20 @@ def _after_forbidden(campaign: Campaign, ledger: Ledger, error: InfeasibleError)
     file = str(campaign.folder / LEDGER_FILE)
     first = Problem("planned-forbidden", forbidden.danger, Where(file), forbidden.remedy)
     return InfeasibleError(first, *error.problems)
+
+
+def _after_unit(campaign: Campaign, ledger: Ledger, error: FitError) -> FitError:
+    """Return why nothing can be fitted, after the question of a unit that costs runs."""
+    done = as_recorded.done_runs(ledger.rows)
+    if not as_recorded.unit_costs_runs(campaign, done):
+        return error
+    file = str(campaign.folder / LEDGER_FILE)
+    hand_in = f"Then: doe record {campaign.name} FILE --replace"
+    first = [
+        Problem(notice.code, notice.what, Where(file), hand_in)
+        for notice in as_recorded.in_another_unit(campaign, done)
+    ]
+    return FitError(*first, *error.problems)
 
 
 def _in_the_ledger(campaign: Campaign, error: FitError) -> FitError:

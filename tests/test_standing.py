@@ -202,6 +202,11 @@ def test_temperatures_in_kelvin_are_one_question_and_fit_says_which_runs_boiled(
     runs = len(list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text()))))
     boiled = "(boiled: the achieved settings lie below saturation)"
     assert f"Measured too, but left out: runs 1 to {runs} {boiled}" in said
+    for name in ("fit", "suggest"):
+        said = command(name, "mint", status=1).said_err
+        assert "runs.csv: Runs 1 to" in said
+        assert "achieved_temperature_C looks like kelvin, not °C" in said
+        assert "Then: doe record mint FILE --replace" in said
 
 
 def test_temperatures_in_fahrenheit_are_asked_about_by_that_name(

@@ -73,8 +73,10 @@ SENTENCES_MOST = 3
 """Responses up to which each gets a sentence on the first screen."""
 SAME_SETTING = 1e-6  # coded units
 HARDLY = 0.9
-NEVER = 0.001  # a chance by models that chose the settings themselves is not 0 or 1
 """Share of a factor's range from which on the results are said to hardly fix its best value."""
+NEVER = 0.001
+"""What a chance is told as at least, and 1 less it at most: by models that chose the settings
+themselves it is not 0 or 1."""
 CHOSEN_WORDS = (
     "Settings that come out best do so partly by luck, so expect a little less good than the mean; "
     "the intervals allow for this choice, and take the models as given."

@@ -124,9 +124,9 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
     sets = len(CHARACTERS) * ROUNDS * SETS_DRAWN
     told = [
         "The recommended settings and what is expected there rest on Gaussian processes, one a "
-        f"response, each averaged over sets of hyperparameters: {sets} sets of length scales and "
-        "standard deviations were drawn by adaptive importance sampling (Cornuet et al. 2012) "
-        f"from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely "
+        f"response, each averaged over sets of hyperparameters: {sets} sets or more of length "
+        "scales and standard deviations were drawn by adaptive importance sampling (Cornuet et al. "
+        f"2012) from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely "
         "and mostly second order) and weighted by the marginal likelihood of the runs "
         f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
         "all.",
@@ -154,9 +154,7 @@ def _sparse(analysis: Analysis) -> str:
     """Return how slopes go with length scales, where there are so many factors that they do."""
     if len(analysis.fits[0].model.space) < MANY:
         return ""
-    return (
-        ", with linear parts that go with the square root of how short a factor’s length scale is"
-    )
+    return ", each factor scaled by the square root of 2 / its length scale in the linear parts"
 
 
 def _scale_sentence(analysis: Analysis) -> str:
