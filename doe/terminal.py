@@ -60,7 +60,8 @@ DANGERS = (
     "boiled-if-held",
     "confirmation",
 )
-"""Notices that status says in full, whatever room they take; a confirmation that failed is one."""
+"""Notices that status says in full, whatever room they take, before what may be a slip; a
+confirmation that failed is one."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5
 """Notices in full where a page has the others: dangers all, then of the rest one of a kind up to
@@ -447,6 +448,8 @@ def status_lines(result: StatusResult) -> list[str]:
 
     What has no room is counted and not dropped in silence: ``--json`` says all of it.
     """
+    from doe.report.gravity import SLIPS
+
     rows = result.ledger.rows if result.ledger else ()
     stages = [
         (stage, [row for row in rows if row.stage == stage])
@@ -457,7 +460,7 @@ def status_lines(result: StatusResult) -> list[str]:
     budget = left_to_plan(result.campaign, rows).sentence
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
-    danger = [text for of in DANGERS for code, text in told if code == of]
+    danger = [text for of in (*DANGERS, *SLIPS) for code, text in told if code == of]
     items = [wrapped(text, "! ") for text in unconfirmed]
     items += [wrapped(result.done)] if result.done else []
     items += [*map(wrapped, result.missing), wrapped(budget)]

@@ -163,6 +163,19 @@ def test_a_value_far_above_all_others_is_asked_about_and_a_steep_response_is_not
     assert "far-above-others" not in all_of_it
 
 
+def test_status_says_in_full_what_may_be_a_slip(command: Callable[..., Any]) -> None:
+    command("new", "mint")
+    command("plan", "mint")
+    rows = list(csv.DictReader(io.StringIO(Path("designs/mint/runs.csv").read_text())))
+    told = [f"{row['run']},4{i % 10},{0.2 + i / 50:.2f}" for i, row in enumerate(rows)]
+    told[3] = "4,4150,0.3"
+    head = "run,extract_yield_mg_g,furfural_mg_g"
+    Path("back.csv").write_text("\n".join([head, *told]))
+    command("record", "mint", "back.csv")
+    said = command("status", "mint").said_out
+    assert "Run 4: extract yield is 4150 mg/g, more than all of it (1000 mg/g)." in said
+
+
 def test_a_first_value_far_above_is_asked_about_once_others_show_it(folder: Path) -> None:
     said = [
         "far-above-others" in {n.code for n in recorded(folder, run, {"furfural_mg_g": value})}

@@ -9,7 +9,16 @@ from dataclasses import dataclass
 from doe.errors import Notice
 from doe.wording import capital
 
-__all__ = ["BACKGROUND", "LOUD", "RESULTS", "SAFETY", "ByGravity", "by_gravity", "notice_text"]
+__all__ = [
+    "BACKGROUND",
+    "LOUD",
+    "RESULTS",
+    "SAFETY",
+    "SLIPS",
+    "ByGravity",
+    "by_gravity",
+    "notice_text",
+]
 
 LOUD = (
     "planned-forbidden",

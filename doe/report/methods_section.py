@@ -126,8 +126,8 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
         "The recommended settings and what is expected there rest on Gaussian processes, one a "
         f"response, each averaged over sets of hyperparameters: {sets} sets or more of length "
         "scales and standard deviations were drawn by adaptive importance sampling (Cornuet et al. "
-        f"2012) from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend freely "
-        "and mostly second order) and weighted by the marginal likelihood of the runs "
+        f"2012) from {len(CHARACTERS)} log-normal priors of equal weight (surfaces that bend "
+        "freely and mostly second order) and weighted by the marginal likelihood of the runs "
         f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
         "all.",
         "The covariance is the sum of a constant, a linear and a squared linear part, a parabola "
