@@ -61,7 +61,7 @@ FAR_ABOVE, STAYS_ASKED, FEW_OF = 20.0, 50.0, 3
 """A response this many times the next lower value, met by at most one in so many, is asked about
 when it is handed in, and from the second on until it is corrected: that is seldom what settings do,
 and often a unit, a dilution or a decimal sign (our rule)."""
-SLIP_MENDED = "Is that a slip? If so, correct it and hand it in again, with --replace."
+SLIP_MENDED = "Is that a slip? If so, correct and hand it in again, with --replace."
 WATER_SLIP = 0.2
 """Share by which water weighed may differ from water expected before it is asked about."""
 WATER_CLOSES = 0.05
@@ -493,20 +493,23 @@ def values_to_check(
     return (*_impossible_values(campaign, of_own), *_far_above_others(campaign, own, done, far))
 
 
-def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> list[Notice]:
-    found = []
-    for row in rows:
-        for response, value in zip(campaign.responses, row.responses, strict=True):
-            if value is not None and response.never_negative and value < 0:
-                what = f"Run {row.run}: {response.words} is {value:g} {response.unit}, below zero."
-                found.append(Notice("below-zero", f"{what} {SLIP_MENDED}"))
-            if value is not None and value > MORE_THAN_ALL * ALL.get(response.unit, math.inf):
-                what = (
-                    f"Run {row.run}: {response.words} is {value:g} {response.unit}, more than all "
-                    f"of it ({ALL[response.unit]:g} {response.unit})."
-                )
-                found.append(Notice("more-than-all", f"{what} {SLIP_MENDED}"))
-    return found
+def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
+    """Yield one question on all values of a response below zero, one on those above all of it."""
+    for i, response in enumerate(campaign.responses):
+        all_of_it = ALL.get(response.unit, math.inf)
+        known = {row.run: value for row in rows if (value := row.responses[i]) is not None}
+        below = {run: v for run, v in known.items() if v < 0 and response.never_negative}
+        above = {run: v for run, v in known.items() if v > MORE_THAN_ALL * all_of_it}
+        for code, found, words in (
+            ("below-zero", below, "below zero"),
+            ("more-than-all", above, f"more than all of it ({all_of_it:g} {response.unit})"),
+        ):
+            if not found:
+                continue
+            first, value = next(iter(found.items()))
+            at = f"{value:g} {response.unit}" + (f" in run {first}" if len(found) > 1 else "")
+            what = f"{runs_in_words(list(found))}: {response.words} is {words}, {at}."
+            yield Notice(code, f"{what} {SLIP_MENDED}")
 
 
 def _far_above_others(

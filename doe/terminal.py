@@ -60,8 +60,7 @@ DANGERS = (
     "boiled-if-held",
     "confirmation",
 )
-"""Notices that status says in full, whatever room they take, before what may be a slip; a
-confirmation that failed is one."""
+"""Notices that status says in full, whatever room they take; a confirmation that failed is one."""
 STATUS_LINES = 10
 NOTICES_FIRST = 5
 """Notices in full where a page has the others: dangers all, then of the rest one of a kind up to
@@ -460,11 +459,14 @@ def status_lines(result: StatusResult) -> list[str]:
     budget = left_to_plan(result.campaign, rows).sentence
     told = list(dict.fromkeys((notice.code, notice.what) for notice in result.notices))
     unconfirmed = [text for code, text in told if code == "limits-not-confirmed"]
-    danger = [text for of in (*DANGERS, *SLIPS) for code, text in told if code == of]
-    items = [wrapped(text, "! ") for text in unconfirmed]
+    danger = [text for of in DANGERS for code, text in told if code == of]
+    slips = [text for code, text in told if code in SLIPS]
+    items = [wrapped(text, "! ") for text in (*unconfirmed, *slips)]
     items += [wrapped(result.done)] if result.done else []
     items += [*map(wrapped, result.missing), wrapped(budget)]
-    items += [wrapped(text, "! ") for _, text in told if text not in (*danger, *unconfirmed)]
+    items += [
+        wrapped(text, "! ") for _, text in told if text not in (*danger, *unconfirmed, *slips)
+    ]
     loud = [line for text in danger for line in wrapped(text, "! ")]
     return [*first, *loud, *_fitting(items, STATUS_LINES - len(first) - len(last), result), *last]
 
