@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from doe.analysis.observations import Observations
     from doe.analysis.surrogate import Surrogate
 
-__all__ = ["confirmations"]
+__all__ = ["confirmations", "done_words", "not_confirmed", "settled"]
 
 NEAR = 0.1
 """Coded distance within which a run counts as made at its planned settings (our rule)."""
@@ -281,3 +281,47 @@ def _tells_nothing(campaign: Campaign, ledger: Ledger, places: Sequence[int], i:
     if days[i] in {days[j] for j in places}:
         return "it was made on the day of the confirming runs"
     return ""
+
+
+def done_words(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
+    """Return that settings are confirmed and nothing is left to do; empty where that is not so.
+
+    Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
+    """
+    at = settled(ledger, confirmed)
+    if at is None or standing.open_runs(ledger) or standing.repeats_due(campaign, ledger):
+        return ""
+    runs = confirmed[-1].runs
+    work = (
+        "Work at these settings."
+        if campaign.limits_confirmed
+        else "Work at these settings once the rig's limits are confirmed."
+    )
+    held = (
+        f"Confirmed, done: {standing.setting_words(campaign.space, at)} held in {len(runs)} "
+        f"fresh runs ({runs_in_words(runs).lower()})."
+    )
+    return " ".join(filter(None, [held, confirmed[-1].little, work]))
+
+
+def not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
+    """Return that the last confirmation did not hold; empty where it did, or was answered since."""
+    from doe.analysis.confirmation import unanswered
+
+    done = {row.run: row.stage for row in ledger.rows if row.status == "done"}
+    failed = unanswered(confirmed, done)
+    if failed is None:
+        return ""
+    runs = runs_in_words(failed.runs)
+    return f"{runs} did not confirm what was recommended. "
+
+
+def settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...] | None:
+    """Return the settings that fresh runs confirmed, where no later stage has results."""
+    from doe.analysis.confirmation import CONFIRMED_BY
+
+    if not confirmed or not confirmed[-1].held or len(confirmed[-1].runs) < CONFIRMED_BY:
+        return None
+    stage = next(row.stage for row in ledger.rows if row.run == confirmed[-1].runs[0])
+    later = any(row.stage > stage and row.status == "done" for row in ledger.rows)
+    return None if later else confirmed[-1].settings

@@ -36,7 +36,7 @@ from doe.ledger import (
 )
 from doe.log_record import read_log_records
 from doe.stage import StageRecord, read_stage
-from doe.wording import capital, listed, runs_in_words
+from doe.wording import capital, counted, listed, runs_in_words
 
 if TYPE_CHECKING:
     from doe.responses import Response
@@ -53,7 +53,6 @@ __all__ = [
     "alike",
     "barred",
     "begun_day",
-    "counted",
     "has_results",
     "inputs_read",
     "ledger_or_empty",
@@ -69,6 +68,7 @@ __all__ = [
     "planned_hash",
     "planned_ledger",
     "repeats_due",
+    "runs_spent",
     "setting_words",
     "waiting_words",
 ]
@@ -115,7 +115,7 @@ def has_results(ledger: Ledger) -> bool:
     return any(value is not None for row in rows for value in row.responses)
 
 
-def counted(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
+def runs_spent(campaign: Campaign, rows: Sequence[LedgerRow]) -> int:
     """Return how many runs count against what the budget buys.
 
     What is run before the first run is taken off it once; more of it, in later stages, counts.
@@ -141,7 +141,7 @@ def left_to_plan(campaign: Campaign, rows: Sequence[LedgerRow]) -> Left:
 
     A day with a run on it is used up, but for the room on the last one while its runs wait.
     """
-    count = counted(campaign, rows)
+    count = runs_spent(campaign, rows)
     parts = [
         (what, _left_by_days(campaign, rows) if what == "days" and rows else most - count)
         for what, most, _ in campaign.affordable().parts
@@ -154,22 +154,22 @@ def _left_words(campaign: Campaign, rows: Sequence[LedgerRow], left: int, binds:
     """Return in one sentence what the budget has, what is taken of it, and what is left."""
     affordable, last = campaign.affordable(), next_day(rows) - 1
     if not rows:
-        return f"The budget buys {_runs_counted(affordable.runs)}."
-    told = f"{_runs_counted(-left)} over it" if left < 0 else f"{left or 'none'} left to plan"
+        return f"The budget buys {counted(affordable.runs, 'run')}."
+    told = f"{counted(-left, 'run')} over it" if left < 0 else f"{left or 'none'} left to plan"
     made = sum(not prepares(row) for row in rows)
-    early = counted(campaign, rows) - made
+    early = runs_spent(campaign, rows) - made
     if early:
         many = "" if early == 1 else "s"
         told += f"; {early} blank or sacrificial run{many} of later stages counted"
     if binds != "days" or not last:
         return (
-            f"The budget buys {_runs_counted(made + early + left)} (what decides: {binds}), "
+            f"The budget buys {counted(made + early + left, 'run')} (what decides: {binds}), "
             f"{made} {'is' if made == 1 else 'are'} planned or made: {told}."
         )
     taken, be = ("Day 1", "is") if last == 1 else (f"Days 1 to {last}", "are")
     a_day = f" ({campaign.runs_per_day()[1]} a day, the longest)" if left > 0 else ""
     return (
-        f"{taken} of {campaign.budget.days} in the budget {be} taken by {_runs_counted(made)}: "
+        f"{taken} of {campaign.budget.days} in the budget {be} taken by {counted(made, 'run')}: "
         f"{told}{a_day}."
     )
 
@@ -586,7 +586,7 @@ def over_budget(campaign: Campaign, rows: Sequence[LedgerRow]) -> tuple[Notice, 
     if left.runs >= 0:
         return ()
     last, days = next_day(rows) - 1, campaign.budget.days
-    made, too_late = counted(campaign, rows), days is not None and last > days
+    made, too_late = runs_spent(campaign, rows), days is not None and last > days
     if left.binds == "days" and too_late:
         what = f"With these the runs go on to day {last}, and the budget has {days} days."
     else:
@@ -725,7 +725,3 @@ def _boiled_if_held(campaign: Campaign, ledger: Ledger, record: StageRecord) -> 
         f"runs.csv, set status “left out” and left_out_because “boiled” for {them}."
     )
     return [Notice("boiled-if-held", what)]
-
-
-def _runs_counted(count: int) -> str:
-    return f"{count} run" if count == 1 else f"{count} runs"

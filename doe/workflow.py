@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from doe import as_recorded, augmenting, recording, standing
+from doe import adding, as_recorded, augmenting, confirming, recording, standing, suggesting
 from doe.augmenting import AugmentWish, Offer
 from doe.beside import beside
 from doe.campaign import (
@@ -39,9 +39,7 @@ from doe.errors import (
     FitError,
     InfeasibleError,
     Notice,
-    Problem,
     StateError,
-    Where,
 )
 from doe.ledger import (
     Ledger,
@@ -63,7 +61,6 @@ from doe.modelling import (
     found_notices,
     landscape,
     limits_not_heeded,
-    models_weighed,
     observations,
     other_than_planned,
     scale_notices,
@@ -91,7 +88,7 @@ from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
 from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
 from doe.whole_file import write_page
-from doe.wording import listed, runs_in_words
+from doe.wording import listed
 
 if TYPE_CHECKING:
     from doe.analysis.confirmation import Confirmed, Promise
@@ -126,7 +123,6 @@ __all__ = [
 ]
 
 Say = Callable[[str], None]
-SUGGESTED_RUNS = 4
 AS_THE_TOOL_CHOOSES = PlanWish()
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,63}")
 
@@ -339,7 +335,7 @@ def _after_checking(campaign: Campaign, found: Survey) -> tuple[NextStep, tuple[
     notices = standing.looked_over(campaign, ledger)
     if found.feasible_fraction == 0 or (found.levels_out and not ledger.rows):
         return _after_changing_the_file(campaign), notices
-    done = _done(campaign, ledger, _verdicts_so_far(campaign, ledger))
+    done = confirming.done_words(campaign, ledger, _verdicts_so_far(campaign, ledger))
     return _next_by_ledger(campaign, ledger, done), notices
 
 
@@ -480,16 +476,17 @@ def fit(
     try:
         fitted = analysis_of(campaign, observed, model)
     except FitError as error:
-        raise _after_unit(campaign, ledger, _in_the_ledger(campaign, error)) from error
+        in_cells = suggesting.in_the_ledger(campaign, error)
+        raise suggesting.after_unit(campaign, ledger, in_cells) from error
     except InfeasibleError as error:
-        raise _after_forbidden(campaign, ledger, error) from error
+        raise suggesting.after_forbidden(campaign, ledger, error) from error
     several_days = len(set(days_of(ledger))) > 1 and not by_day
     screened = screenings(campaign, fitted, observed)
     days = days_of(ledger) if several_days else None
     say("weighing the models")
     finding = beside(lambda: findings(campaign, fitted, observed, screened, days))
     confirmed = confirmations(campaign, ledger, observed, closures(campaign))
-    settled = _settled(ledger, confirmed)
+    settled = confirming.settled(ledger, confirmed)
     analysis = with_recommendation(campaign, fitted, observed, days_told(ledger), settled)
     around = landscape(campaign, analysis)
     curves = extraction_curves(campaign, ledger)
@@ -498,16 +495,17 @@ def fit(
     analysis = _choice_allowed_for(analysis, around)
     told = shown_of(campaign, analysis, found, screened, around)
     stage = max(row.stage for row in ledger.rows if started(row))
-    suggesting = f"doe suggest {campaign.name}"
-    done, failed = _done(campaign, ledger, confirmed), _not_confirmed(ledger, confirmed)
+    asking = f"doe suggest {campaign.name}"
+    done = confirming.done_words(campaign, ledger, confirmed)
+    failed = confirming.not_confirmed(ledger, confirmed)
     then = standing.next_step(
         campaign,
         ledger,
         _reading(campaign, _report(campaign, "fit", stage), done, leads=True)
         if done
         else NextStep(
-            suggesting,
-            f"{failed}All planned runs are in. {suggesting} says what to run next, or to stop.",
+            asking,
+            f"{failed}All planned runs are in. {asking} says what to run next, or to stop.",
             leads=bool(failed),
         ),
     )
@@ -597,35 +595,35 @@ def suggest(
     kinds_asked(kind, without)  # what cannot be asked for is told before anything is read
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
-        kept, stage = _without_open_additions(campaign, ledger)
+        kept, stage = adding.without_open_additions(campaign, ledger)
         added = tuple(row for row in ledger.rows if row not in kept.rows)
         if not accept:  # what waits is neither shown anew nor thrown away
             kept, stage = ledger, max(row.stage for row in ledger.rows) + 1
-        wish = _Wish(runs, kind, tuple(without))
-        advised = _advised(campaign, kept, wish, accept, say)
+        wish = suggesting.SuggestWish(runs, kind, tuple(without))
+        advised = suggesting.advised(campaign, kept, wish, accept, say)
         found, confirmed, analysis = advised.found, advised.confirmed, advised.analysis
         accepting = wish.command(campaign, advised.count)
-        suggestion = _in_random_order(found, [campaign.seed, stage])
-        design = _suggested_design(campaign, suggestion)
+        suggestion = suggesting.in_random_order(found, [campaign.seed, stage])
+        design = suggesting.design_of(campaign, suggestion)
         days = scheduled_after(campaign, design, kept.next_run, kept.rows)
-        rows, of_lots = _added_rows(campaign, kept, stage, design, days)
-        if added and accept and not instead and not _same_runs(added, rows):
-            raise _accepted_runs_wait(campaign, added, accepting)
+        rows, of_lots = adding.added_rows(campaign, kept, stage, design, days)
+        if added and accept and not instead and not adding.same_runs(added, rows):
+            raise adding.accepted_runs_wait(campaign, added, accepting)
         numbers = tuple(row.run for row in rows if not prepares(row))
         over = standing.over_budget(campaign, [*kept.rows, *rows])
         if wish.named:
-            suggestion = _beyond_said(suggestion, over)
-        none_left = _none_left_to_confirm(campaign, [*kept.rows, *rows], found)
+            suggestion = suggesting.beyond_said(suggestion, over)
+        none_left = suggesting.none_left_to_confirm(campaign, [*kept.rows, *rows], found)
         notices = (
             *campaign.notices(),
             *ledger.notices,
             *advised.notices,
             *over,
-            *(() if _not_confirmed(kept, confirmed) else none_left),
+            *(() if confirming.not_confirmed(kept, confirmed) else none_left),
             *of_lots,
             *sample_notices(campaign, rows),
-            *_replaced(campaign, ledger, kept, rows, accept),
-            *_lost(campaign, kept),
+            *adding.replaced(campaign, ledger, kept, rows, accept),
+            *suggesting.lost_runs_told(campaign, kept),
             *(c.notice for c in confirmed if c.notice.what not in found.why),
             *all_notices(replace(analysis, notices=found.notices)),
         )
@@ -662,95 +660,6 @@ def suggest(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Wish:
-    """What is asked of `suggest`."""
-
-    runs: int | None
-    kind: str | None
-    without: tuple[str, ...]
-
-    @property
-    def named(self) -> bool:
-        """Whether runs were asked for, not only advice."""
-        return bool(self.runs is not None or self.kind or self.without)
-
-    def command(self, campaign: Campaign, count: int) -> str:
-        """Return the command that accepts so many runs of these kinds."""
-        kinds = [f" --kind {self.kind}" if self.kind else ""]
-        kinds += [f" --no-kind {kind}" for kind in self.without]
-        return f"doe suggest {campaign.name} --runs {count}{''.join(kinds)} --accept"
-
-
-@dataclass(frozen=True, slots=True)
-class _Advised:
-    """What `suggest` found: `count` runs, and the notices on the observations."""
-
-    analysis: Analysis
-    found: Suggestion
-    confirmed: tuple[Confirmed, ...]
-    count: int
-    notices: tuple[Notice, ...]
-
-
-def _advised(campaign: Campaign, kept: Ledger, wish: _Wish, accept: bool, say: Say) -> _Advised:
-    """Return which runs are next by what has come back, and what is said first.
-
-    Raises
-    ------
-    FitError, DesignError, InfeasibleError, StateError
-        As `suggest`.
-    """
-    from doe.analysis.shown import acting_factors
-    from doe.suggest import kinds_asked
-    from doe.suggest import suggest as next_runs
-
-    say("fitting what has come back")
-    _refuse_before_results(campaign, kept)
-    observed, notices = observations(campaign, kept)
-    waiting = _waiting(kept)
-    try:
-        analysis = analysis_of(campaign, observed, None)
-    except FitError as error:
-        raise _after_unit(campaign, kept, _too_little(campaign, kept, error)) from error
-    except InfeasibleError as error:
-        raise _after_forbidden(campaign, kept, error) from error
-    say("weighing the next runs")
-    count = _count_to_suggest(campaign, kept) if wish.runs is None else wish.runs
-    if accept and waiting:
-        _refuse_forbidden(campaign, kept)
-        raise _planned_runs_first(campaign, waiting)
-    confirmed = confirmations(campaign, kept, observed, closures(campaign))
-    left = _runs_left(campaign, kept)
-    screened = screenings(campaign, analysis, observed)
-    weighed = models_weighed(campaign, analysis, observed, screened)
-    found = next_runs(
-        analysis,
-        campaign.feasible,
-        count,
-        confirmed=confirmed,
-        waiting=waiting,
-        observations=observed,
-        days=days_told(kept),
-        seed=campaign.seed,
-        kinds=kinds_asked(wish.kind, wish.without),
-        weighed=weighed,
-        acting={name: acting_factors(one, screened.get(name)) for name, one in weighed.items()},
-        carried=left,
-        settled=_settled(kept, confirmed),
-        kept_back=not wish.named and _kept_back_to_confirm(campaign, kept),
-    )
-    done = _done(campaign, kept, confirmed)
-    if accept and not wish.named and (done or left <= 0):
-        raise _nothing_to_add(campaign, kept, done)
-    if done:
-        found = _confirmed_before(found, done, wish.named)
-    elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
-        found = _beyond_budget(campaign, kept, found, _not_confirmed(kept, confirmed))
-    found = _what_comes_first(campaign, kept, found)
-    return _Advised(analysis, found, tuple(confirmed), count, tuple(notices))
-
-
 def augment(
     asked: str,
     start: Path,
@@ -781,7 +690,7 @@ def augment(
         )
     with locked(campaign.folder) if accept else contextlib.nullcontext():
         ledger = planned_ledger(campaign)
-        kept, stage = _without_open_additions(campaign, ledger, repairs=wish.way == "repair")
+        kept, stage = adding.without_open_additions(campaign, ledger, repairs=wish.way == "repair")
         added = tuple(row for row in ledger.rows if row not in kept.rows)
         if not accept:
             kept, stage = ledger, max(row.stage for row in ledger.rows) + 1
@@ -801,11 +710,11 @@ def augment(
         days = chosen.days
         settings = [tuple(setting) for setting in chosen.design.settings.tolist()]
         again = augmenting.lots_again(campaign, kept, settings) if chosen.way == "repair" else ()
-        rows, of_lots = _added_rows(campaign, kept, stage, chosen.design, days, again)
+        rows, of_lots = adding.added_rows(campaign, kept, stage, chosen.design, days, again)
         if chosen.way == "repair":
             rows = augmenting.with_reasons(campaign, kept, rows)
-        if added and accept and not instead and not _same_runs(added, rows):
-            raise _accepted_runs_wait(campaign, added, f"{command} --accept")
+        if added and accept and not instead and not adding.same_runs(added, rows):
+            raise adding.accepted_runs_wait(campaign, added, f"{command} --accept")
         say("judging what all runs together can tell")
         affordable = campaign.affordable()
         planned, page = _judged_plan(
@@ -819,7 +728,8 @@ def augment(
             of_lots,
             None if accept else f"{command} --accept",
         )
-        notices = (*notices, *_replaced(campaign, ledger, kept, rows, accept), *planned.notices)
+        void = adding.replaced(campaign, ledger, kept, rows, accept)
+        notices = (*notices, *void, *planned.notices)
         written: tuple[Path, ...] = ()
         if accept:
             written = _appended(campaign, kept, stage, "augment", chosen.design, rows)
@@ -859,7 +769,7 @@ def status(asked: str, start: Path) -> StatusResult:
     confirmed = _verdicts_so_far(campaign, ledger_now)
     if confirmed and not confirmed[-1].held:
         notices = (confirmed[-1].notice, *notices)
-    done = _done(campaign, ledger_now, confirmed)
+    done = confirming.done_words(campaign, ledger_now, confirmed)
     return StatusResult(
         campaign,
         ledger,
@@ -878,50 +788,6 @@ def _verdicts_so_far(campaign: Campaign, ledger: Ledger) -> tuple[Confirmed, ...
         return ()
     observed, _ = observations(campaign, ledger)
     return confirmations(campaign, ledger, observed, closures(campaign))
-
-
-def _done(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
-    """Return that settings are confirmed and nothing is left to do; empty where that is not so.
-
-    Runs that wait, repeats that are asked for, and results of later stages open a campaign again.
-    """
-    settled = _settled(ledger, confirmed)
-    if settled is None or standing.open_runs(ledger) or standing.repeats_due(campaign, ledger):
-        return ""
-    runs = confirmed[-1].runs
-    work = (
-        "Work at these settings."
-        if campaign.limits_confirmed
-        else "Work at these settings once the rig's limits are confirmed."
-    )
-    held = (
-        f"Confirmed, done: {standing.setting_words(campaign.space, settled)} held in {len(runs)} "
-        f"fresh runs ({runs_in_words(runs).lower()})."
-    )
-    return " ".join(filter(None, [held, confirmed[-1].little, work]))
-
-
-def _not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:
-    """Return that the last confirmation did not hold; empty where it did, or was answered since."""
-    from doe.analysis.confirmation import unanswered
-
-    done = {row.run: row.stage for row in ledger.rows if row.status == "done"}
-    failed = unanswered(confirmed, done)
-    if failed is None:
-        return ""
-    runs = runs_in_words(failed.runs)
-    return f"{runs} did not confirm what was recommended. "
-
-
-def _settled(ledger: Ledger, confirmed: Sequence[Confirmed]) -> tuple[float, ...] | None:
-    """Return the settings that fresh runs confirmed, where no later stage has results."""
-    from doe.analysis.confirmation import CONFIRMED_BY
-
-    if not confirmed or not confirmed[-1].held or len(confirmed[-1].runs) < CONFIRMED_BY:
-        return None
-    stage = next(row.stage for row in ledger.rows if row.run == confirmed[-1].runs[0])
-    later = any(row.stage > stage and row.status == "done" for row in ledger.rows)
-    return None if later else confirmed[-1].settings
 
 
 def _next_by_ledger(campaign: Campaign, ledger: Ledger, done: str) -> NextStep:
@@ -1121,36 +987,6 @@ def _points_used(ledger: Ledger, analysis: Analysis) -> dict[str, tuple[RunPoint
 # ------------------------------------------------------------------------------ suggestions
 
 
-def _without_open_additions(
-    campaign: Campaign, ledger: Ledger, repairs: bool = False
-) -> tuple[Ledger, int]:
-    """Return the ledger less added runs that nobody started, and the number of the next stage.
-
-    Runs that make up for lost ones stand apart from all others that are added: neither takes the
-    place of the other.
-    """
-    last = max(row.stage for row in ledger.rows)
-    gone = {
-        stage
-        for stage in {row.stage for row in ledger.rows}
-        if _is_open_addition(campaign, ledger, stage, repairs)
-    }
-    if not gone:
-        return ledger, last + 1
-    kept = tuple(row for row in ledger.rows if row.stage not in gone)
-    less = Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices)
-    return less, last if last in gone else last + 1
-
-
-def _is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: bool) -> bool:
-    rows = [row for row in ledger.of_stage(stage) if not prepares(row)]
-    record = read_stage(campaign.folder, stage)
-    if record is None or record.made_by == "plan" or any(map(started, ledger.of_stage(stage))):
-        return False
-    makes_up = all(row.kind in (standing.MADE_AGAIN, standing.STANDS_IN) for row in rows)
-    return makes_up == repairs
-
-
 def _after_suggesting(
     campaign: Campaign,
     ledger: Ledger,
@@ -1189,394 +1025,6 @@ def _advised_step(
     if found.verdict == "confirm" and all(run.kind != "confirm" for run in found.runs):
         return NextStep(f"doe suggest {name} --kind confirm --runs {CONFIRMING} --accept")
     return NextStep(accepting)
-
-
-def _none_left_to_confirm(
-    campaign: Campaign, rows: Sequence[LedgerRow], found: Suggestion
-) -> tuple[Notice, ...]:
-    """Return a notice where these runs take what confirming would need of the budget."""
-    from doe.suggest import CONFIRMING
-
-    left = standing.left_to_plan(campaign, rows).runs
-    if found.verdict != "go-on" or not 0 <= left < CONFIRMING:
-        return ()
-    if any(run.kind == "confirm" for run in found.runs):
-        return ()
-    what = (
-        f"After these runs the budget carries {left or 'none'} more, and confirming what is then "
-        f"recommended takes {CONFIRMING}. To confirm what is recommended now instead: doe suggest "
-        f"{campaign.name} --kind confirm"
-    )
-    return (Notice("none-left-to-confirm", what),)
-
-
-def _count_to_suggest(campaign: Campaign, kept: Ledger) -> int:
-    """Return how many runs to suggest where nobody says: a day's, or what the budget carries.
-
-    What the budget carries counts days and feedstock; where no day's hours are told, four. So many
-    are kept back as confirming takes, unless days decide: what is left of a day is no day later.
-    """
-    from doe.suggest import CONFIRMING
-
-    a_day = campaign.runs_per_day()[1] or SUGGESTED_RUNS
-    left = _runs_left(campaign, kept)
-    if left <= 0:
-        return a_day
-    count = min(a_day, left)
-    keep_back = not _days_decide(campaign, kept) and left - count < CONFIRMING < left
-    return left - CONFIRMING if keep_back else count
-
-
-def _kept_back_to_confirm(campaign: Campaign, kept: Ledger) -> bool:
-    """Return whether the budget carries no more runs than confirming takes, and some."""
-    from doe.suggest import CONFIRMING
-
-    return 0 < _runs_left(campaign, kept) <= CONFIRMING and not _days_decide(campaign, kept)
-
-
-def _days_decide(campaign: Campaign, kept: Ledger) -> bool:
-    return standing.left_to_plan(campaign, kept.rows).binds == "days"
-
-
-def _runs_left(campaign: Campaign, kept: Ledger) -> int:
-    """Return how many runs of the design the budget still carries; 0 or less where it is spent."""
-    return standing.left_to_plan(campaign, kept.rows).runs - len(campaign.order.first_runs)
-
-
-def _spent_words(campaign: Campaign, kept: Ledger) -> str:
-    carried, made = campaign.affordable().runs, standing.counted(campaign, kept.rows)
-    first, days = campaign.order.first_runs, campaign.budget.days
-    last = standing.next_day(kept.rows) - 1
-    if standing.left_to_plan(campaign, kept.rows).binds == "days" and days is not None and last:
-        return (
-            f"No day of the budget is left: it has {days}, and runs are planned or made up to day "
-            f"{last}"
-        )
-    told = f", and a stage begins with {' and '.join(first)}" if first else ""
-    return f"The budget is spent: it carries {carried} runs, and {made} are made or planned{told}"
-
-
-def _beyond_budget(
-    campaign: Campaign, kept: Ledger, found: Suggestion, not_confirmed: str
-) -> Suggestion:
-    """Return the suggestion as what one more day would buy, for the budget carries no more runs.
-
-    A confirmation that did not hold comes first: nothing else is to be confirmed before its
-    settings are run again.
-    """
-    from doe.suggest import CONFIRMING
-
-    spent = _spent_words(campaign, kept)
-    if not_confirmed:
-        return replace(
-            found,
-            verdict="stop",
-            advice=f"{not_confirmed}{spent}.",
-            why=f"{found.why} To run beyond the budget only the settings that failed: doe suggest "
-            f"{campaign.name} --runs 1",
-        )
-    many = len(found.runs)
-    more = f"One more day, {many} run{'s' if many > 1 else ''} as shown, is beyond it"
-    confirming = (
-        "The recommended settings are not confirmed by fresh runs; if that is to be done beyond "
-        f"the budget: doe suggest {campaign.name} --kind confirm --runs {CONFIRMING}."
-    )
-    return replace(
-        found,
-        verdict="stop",
-        advice=f"{spent}.",
-        why=f"{confirming} {more}. If there were one: {found.advice} {found.why}",
-    )
-
-
-def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
-    """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
-    if wished:
-        return replace(found, verdict="stop", advice=done, why=found.buys)
-    asked = "--runs N, or --kind KIND."
-    why = (
-        f"These settings do what was promised; better ones may be found. {found.buys} To look on, "
-        f"ask for runs: {asked}"
-        if found.pay
-        else f"{found.buys} Whoever wants more runs all the same asks for them: {asked}"
-    )
-    return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
-
-
-def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
-    """Return the suggestion led by repeats that are due and accepted runs that wait."""
-    repeats, waiting = standing.repeats_due(campaign, kept), standing.waiting_words(campaign, kept)
-    forbidden = standing.barred(campaign, kept)
-    if forbidden is not None:
-        return replace(found, verdict="planned-first", advice=forbidden.danger, why=waiting)
-    if repeats:
-        why = waiting or f"{found.advice} {found.why}"
-        return replace(found, verdict="planned-first", advice=repeats, why=why)
-    if not waiting:
-        return found
-    told, _, settings = waiting.partition(". ")
-    if not told.endswith(("wait", "waits")):
-        return replace(found, why=f"{settings} {found.why}")
-    them, they, are = ("it", "it", "is") if told.endswith("waits") else ("them", "they", "are")
-    unknown = (
-        f"What is shown below does not know what {they} will say: ask again when {they} {are} in."
-    )
-    return replace(found, advice=f"{told}: make {them} first.", why=f"{settings} {unknown}")
-
-
-def _beyond_said(suggestion: Suggestion, over: Sequence[Notice]) -> Suggestion:
-    """Return a suggestion that says before its reasons that its runs are beyond the budget."""
-    if not over or not suggestion.runs:
-        return suggestion
-    told = f"Beyond the budget: {over[0].what[0].lower()}{over[0].what[1:]}"
-    parts = [told, suggestion.advice]
-    if suggestion.verdict in ("planned-first", "stop"):
-        parts.reverse()
-    return replace(suggestion, advice=" ".join(parts))
-
-
-def _nothing_to_add(campaign: Campaign, kept: Ledger, done: str) -> DoeError:
-    wanted = f"say how many runs are wanted all the same: doe suggest {campaign.name} --runs N"
-    file = str(campaign.folder / standing.LEDGER_FILE)
-    if done:
-        what, remedy = f"{done} No runs were added.", f"Stop here, or {wanted} --accept"
-        return StateError.of("confirmed", what, remedy, file=file)
-    return StateError.of(
-        "budget-spent",
-        f"{_spent_words(campaign, kept)}: no runs were added.",
-        f"Raise [budget], or {wanted} --accept",
-        file=file,
-    )
-
-
-def _same_runs(former: Sequence[LedgerRow], rows: Sequence[LedgerRow]) -> bool:
-    """Return whether rows plan the same; a ledger that was read has empty cells for weighings."""
-    return [replace(row, weighed=()) for row in former] == [replace(r, weighed=()) for r in rows]
-
-
-def _replaced(
-    campaign: Campaign,
-    before: Ledger,
-    kept: Ledger,
-    rows: Sequence[LedgerRow],
-    accept: bool,
-) -> tuple[Notice, ...]:
-    """Return a notice where accepted runs differ from those accepted before."""
-    former = [row for row in before.rows if row not in kept.rows]
-    if not former or not accept or _same_runs(former, rows):
-        return ()
-    return (
-        Notice(
-            "additions-replaced",
-            f"{runs_in_words([row.run for row in former])} had been accepted and not been "
-            f"started; {_in_place(len(former), len(rows))}. A sheet printed before is void. "
-            f"The former ledger is in {campaign.name}/history.",
-        ),
-    )
-
-
-def _in_place(former: int, now: int) -> str:
-    """Return what stands instead of former runs, in the numbers that both have."""
-    place = "its place" if former == 1 else "their place"
-    return f"this one stands in {place}" if now == 1 else f"these {now} stand in {place}"
-
-
-def _lost(campaign: Campaign, kept: Ledger) -> tuple[Notice, ...]:
-    """Return a notice where runs were lost, and nothing was asked for in their place."""
-    lost = [run for run in standing.lost_runs(campaign, kept) if not run.repeat]
-    if not lost:
-        return ()
-    runs, reasons = [run.run for run in lost], listed(list(dict.fromkeys(r.why for r in lost)))
-    what = (
-        f"{runs_in_words(runs)} gave no result ({reasons}); what is shown here takes that "
-        f"as not known. doe augment {campaign.name} --by repair shows what making up for "
-        f"{'it' if len(runs) == 1 else 'them'} would buy."
-    )
-    return (Notice("runs-lost", what),)
-
-
-def _in_random_order(suggestion: Suggestion, seed: list[int]) -> Suggestion:
-    """Return the runs in random order, those of a plot together."""
-    order = np.random.default_rng(seed).permutation(len(suggestion.runs))
-    first = {suggestion.runs[i].plot: place for place, i in reversed(list(enumerate(order)))}
-    if None not in first:
-        order = np.array(sorted(order, key=lambda i: first[suggestion.runs[i].plot]))
-    return replace(suggestion, runs=tuple(suggestion.runs[i] for i in order))
-
-
-def _plots(suggestion: Suggestion) -> tuple[int, ...]:
-    """Return the plot of each run, counted in run order; each its own where none are told."""
-    told = [run.plot for run in suggestion.runs]
-    if None in told:
-        return tuple(range(1, len(told) + 1))
-    order = list(dict.fromkeys(told))
-    return tuple(order.index(plot) + 1 for plot in told)
-
-
-def _refuse_before_results(campaign: Campaign, kept: Ledger) -> None:
-    if standing.has_results(kept):
-        return
-    _refuse_forbidden(campaign, kept)
-    raise StateError.of(
-        "no-results",
-        f"{campaign.name} has no results yet, and what to run next follows from results: its "
-        f"{len(kept.rows)} planned runs come first. What the plan can see before any run stands "
-        "in the plan's report.",
-        f"Make the runs, fill in the sheet and hand it in: doe record {campaign.name} FILE. For "
-        f"another plan: doe plan {campaign.name} --runs N",
-        file=str(campaign.folder / LEDGER_FILE),
-    )
-
-
-def _refuse_forbidden(campaign: Campaign, ledger: Ledger) -> None:
-    """Refuse to send anybody to planned runs that the file no longer allows."""
-    forbidden = standing.barred(campaign, ledger)
-    if forbidden is not None:
-        file = str(campaign.folder / LEDGER_FILE)
-        raise StateError.of("planned-forbidden", forbidden.words, file=file)
-
-
-def _too_little(campaign: Campaign, kept: Ledger, error: FitError) -> FitError:
-    """Return why no run can be suggested from so few results, and which runs come first.
-
-    Raises
-    ------
-    StateError
-        Some of these runs are forbidden.
-    """
-    _refuse_forbidden(campaign, kept)
-    file = str(campaign.folder / LEDGER_FILE)
-    if any(problem.code != "too-few-runs" for problem in error.problems):
-        return _in_the_ledger(campaign, error)
-    made = sum(row.status == "done" and not prepares(row) for row in kept.rows)
-    planned = sum(not prepares(row) for row in kept.rows)
-    told = [
-        f"{made} of {planned} planned runs {'is' if made == 1 else 'are'} recorded, too few to "
-        "suggest others from.",
-        *_of_responses_alike(campaign, error.problems),
-    ]
-    waiting = _waiting(kept)
-    if waiting:
-        are = "is" if len(waiting) == 1 else "are"
-        told.append(f"{runs_in_words(waiting)} {are} planned and not recorded yet.")
-        remedy = f"Make these first, and hand the sheet in: doe record {campaign.name} FILE"
-    else:
-        remedy = f"See how to add runs, or make lost ones again: doe augment {campaign.name}"
-    return FitError(Problem("too-few-runs", " ".join(told), Where(file), remedy))
-
-
-def _after_forbidden(campaign: Campaign, ledger: Ledger, error: InfeasibleError) -> InfeasibleError:
-    """Return that the rig can run nothing, after the runs that wait and are not to be made."""
-    forbidden = standing.barred(campaign, ledger)
-    if forbidden is None:
-        return error
-    file = str(campaign.folder / LEDGER_FILE)
-    first = Problem("planned-forbidden", forbidden.danger, Where(file), forbidden.remedy)
-    return InfeasibleError(first, *error.problems)
-
-
-def _after_unit(campaign: Campaign, ledger: Ledger, error: FitError) -> FitError:
-    """Return why nothing can be fitted, after the question of a unit that costs runs."""
-    done = as_recorded.done_runs(ledger.rows)
-    if not as_recorded.unit_costs_runs(campaign, done):
-        return error
-    file = str(campaign.folder / LEDGER_FILE)
-    hand_in = f"Then: doe record {campaign.name} FILE --replace"
-    first = [
-        Problem(notice.code, notice.what, Where(file), hand_in)
-        for notice in as_recorded.in_another_unit(campaign, done)
-    ]
-    return FitError(*first, *error.problems)
-
-
-def _in_the_ledger(campaign: Campaign, error: FitError) -> FitError:
-    """Return why nothing can be fitted, with the ledger and the response's column in it."""
-    file = str(campaign.folder / LEDGER_FILE)
-    columns = dict(
-        zip((r.name for r in campaign.responses), campaign.schema.response_columns, strict=True)
-    )
-    return FitError(
-        *(
-            replace(p, where=Where(file, None, columns.get(p.where.key or "", p.where.key)))
-            for p in error.problems
-        )
-    )
-
-
-def _of_responses_alike(campaign: Campaign, problems: Sequence[Problem]) -> list[str]:
-    """Return what is wrong with responses, what is the same of several once with all names."""
-    names: dict[str, list[str]] = {}
-    for problem in problems:
-        words = next(r.words for r in campaign.responses if r.name == problem.where.key)
-        names.setdefault(problem.what.removeprefix(f"{words}: "), []).append(words)
-    return [f"{listed(words)}: {what}" for what, words in names.items()]
-
-
-def _waiting(kept: Ledger) -> tuple[int, ...]:
-    """Return the planned runs that are not recorded yet, less those that prepare the rig."""
-    open_runs = standing.open_runs(kept)
-    return tuple(row.run for row in kept.rows if row.run in open_runs and not prepares(row))
-
-
-def _planned_runs_first(campaign: Campaign, waiting: Sequence[int]) -> DoeError:
-    runs = runs_in_words(waiting)
-    return StateError.of(
-        "planned-runs-wait",
-        f"{runs} {'is' if len(waiting) == 1 else 'are'} planned and not recorded yet, and what to "
-        "run after them follows from what they say: no runs were added.",
-        f"Make them and hand in the sheet: doe record {campaign.name} FILE. A run that will not be "
-        "made is handed in as left out, with why.",
-        file=str(campaign.folder / LEDGER_FILE),
-    )
-
-
-def _accepted_runs_wait(campaign: Campaign, added: Sequence[LedgerRow], accepting: str) -> DoeError:
-    """Return that runs accepted before stay as they are; others can be had in their place."""
-    runs = runs_in_words([row.run for row in added if not prepares(row)])
-    forbidden = standing.barred(campaign, Ledger(campaign.schema, tuple(added)))
-    make = f"Make them and hand in the sheet: doe record {campaign.name} FILE."
-    return StateError.of(
-        "accepted-runs-wait",
-        f"{runs} {'are' if len(added) > 1 else 'is'} accepted and not started, and these would be "
-        "others: nothing was changed.",
-        f"{make if forbidden is None else forbidden.danger} To throw them away and plan these in "
-        f"their place: {accepting} --replace",
-        file=str(campaign.folder / LEDGER_FILE),
-    )
-
-
-def _suggested_design(campaign: Campaign, suggestion: Suggestion) -> Design:
-    from doe.design.matrix import Design
-
-    runs = suggestion.runs
-    return Design(
-        space=campaign.space,
-        settings=np.array([run.settings for run in runs]).reshape(-1, len(campaign.space)),
-        kinds=tuple(run.kind for run in runs),
-        plots=_plots(suggestion),
-        family="suggested",
-        reason=suggestion.why,
-        model="",
-        seed=campaign.seed,
-    )
-
-
-def _added_rows(
-    campaign: Campaign,
-    kept: Ledger,
-    stage: int,
-    design: Design,
-    days: Schedule | None,
-    again: Sequence[str] = (),
-) -> tuple[tuple[LedgerRow, ...], tuple[Notice, ...]]:
-    """Return the planned rows of runs added as a stage, and what to mind of lots.
-
-    `again` is the lot of the run that each makes again, empty where it makes none.
-    """
-    lots = lots_of(campaign, design, days, kept.rows, again)
-    first = kept.next_run
-    rows = rows_of(campaign, design, days, stage=stage, first_run=first, lots=lots)
-    return rows, lots.notices
 
 
 def _appended(
