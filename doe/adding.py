@@ -9,10 +9,9 @@ from typing import TYPE_CHECKING
 from doe import standing
 from doe.campaign import Campaign
 from doe.errors import DoeError, Notice, StateError
-from doe.ledger import Ledger, LedgerRow, prepares, started
+from doe.ledger import Ledger, LedgerRow, prepares
 from doe.planning import lots_of, rows_of
 from doe.schedule import Schedule
-from doe.stage import read_stage
 from doe.wording import runs_in_words
 
 if TYPE_CHECKING:
@@ -33,22 +32,13 @@ def without_open_additions(
     gone = {
         stage
         for stage in {row.stage for row in ledger.rows}
-        if _is_open_addition(campaign, ledger, stage, repairs)
+        if standing.is_open_addition(campaign, ledger, stage, repairs)
     }
     if not gone:
         return ledger, last + 1
     kept = tuple(row for row in ledger.rows if row.stage not in gone)
     less = Ledger(ledger.schema, kept, ledger.extra_columns, ledger.notices)
     return less, last if last in gone else last + 1
-
-
-def _is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: bool) -> bool:
-    rows = [row for row in ledger.of_stage(stage) if not prepares(row)]
-    record = read_stage(campaign.folder, stage)
-    if record is None or record.made_by == "plan" or any(map(started, ledger.of_stage(stage))):
-        return False
-    makes_up = all(row.kind in (standing.MADE_AGAIN, standing.STANDS_IN) for row in rows)
-    return makes_up == repairs
 
 
 def same_runs(former: Sequence[LedgerRow], rows: Sequence[LedgerRow]) -> bool:

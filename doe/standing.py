@@ -55,6 +55,7 @@ __all__ = [
     "begun_day",
     "has_results",
     "inputs_read",
+    "is_open_addition",
     "ledger_or_empty",
     "left_to_plan",
     "looked_over",
@@ -81,7 +82,11 @@ FIRST_TOLD = 3
 TRIED = 512
 """Settings by which it is seen whether the rig can run anything at all."""
 NOTHING_FIXED = "nothing fixed"
-PUT_RIGHT_BY = {"plan": "Plan anew", "check": "The rig can run next to nothing now; see why"}
+PUT_RIGHT_BY = {
+    "plan": "Plan anew",
+    "suggest": "Have others suggested in their place",
+    "check": "The rig can run next to nothing now; see why",
+}
 
 
 def ledger_or_empty(campaign: Campaign) -> Ledger:
@@ -549,19 +554,39 @@ def _limits_in_the_way(
 def _planning_anew(campaign: Campaign, ledger: Ledger, runs: Sequence[int]) -> tuple[str, str]:
     """Return what to do by hand, and the command, so that waiting runs get a new plan and sheet.
 
-    Before the first run is started the whole plan is made anew. Later, `runs` are left out, others
-    that wait too, to be repeated, and both are made up for. Where the rig can run next to nothing
+    Before the first run is started the whole plan is made anew. Later, suggested runs of which none
+    is started give way to others; of any else `runs` are left out, others that wait too, to be
+    repeated, and both are made up for. Where the rig can run next to nothing
     no plan can be made: what is in the way is found first.
     """
     if not campaign.feasible(sample_box(campaign.space, TRIED)).any():
         return "", f"doe check {campaign.name}"
     if not any(map(started, ledger.rows)):
         return "", f"doe plan {campaign.name}"
+    if _all_suggested(campaign, ledger):
+        return "", f"doe suggest {campaign.name} --accept --replace"
     others = sorted(set(open_runs(ledger)) - set(runs))
     why = [(runs, "limit"), (others, "repeat")]
     parts = [f"“{reason}” for {runs_in_words(which).lower()}" for which, reason in why if which]
     by_hand = f"in runs.csv set status “left out” and left_out_because {' and '.join(parts)}"
     return by_hand, f"doe augment {campaign.name} --by repair"
+
+
+def _all_suggested(campaign: Campaign, ledger: Ledger) -> bool:
+    """Return whether all runs that wait are of suggested stages of which none is started."""
+    waiting = {row.stage for row in ledger.rows if row.status == "planned"}
+    records = [read_stage(campaign.folder, stage) for stage in waiting]
+    by_suggest = all(record is not None and record.made_by == "suggest" for record in records)
+    return by_suggest and all(is_open_addition(campaign, ledger, stage) for stage in waiting)
+
+
+def is_open_addition(campaign: Campaign, ledger: Ledger, stage: int, repairs: bool = False) -> bool:
+    """Return whether a stage was added, to make up for lost runs or not, and none of it started."""
+    rows = [row for row in ledger.of_stage(stage) if not prepares(row)]
+    record = read_stage(campaign.folder, stage)
+    if record is None or record.made_by == "plan" or any(map(started, ledger.of_stage(stage))):
+        return False
+    return all(row.kind in (MADE_AGAIN, STANDS_IN) for row in rows) == repairs
 
 
 def _first_few(each: Sequence[str]) -> str:

@@ -163,7 +163,9 @@ def test_accepted_runs_that_are_forbidden_are_not_sent_to_when_others_are_wanted
     assert refused["code"] == "accepted-runs-wait"
     assert refused["remedy"].startswith("DANGER, not to be run: runs 16 and 17")
     assert "Make them" not in refused["remedy"]
-    doe("suggest", "mint", "--accept", "--replace")
+    told = doe("status", "mint", "--json")["next_command"]
+    assert told == "doe suggest mint --accept --replace"
+    doe(*told.split()[1:])
     assert "DANGER" not in doe("status", "mint").out
 
 
