@@ -39,6 +39,7 @@ __all__ = [
     "bottled_oddly",
     "done_runs",
     "doubtful",
+    "fixed_then",
     "in_another_unit",
     "limits_passed",
     "lost_to_vapour",
@@ -101,14 +102,18 @@ def done_runs(rows: Sequence[LedgerRow]) -> list[LedgerRow]:
 def _as_fixed_then(
     campaign: Campaign, rows: Sequence[LedgerRow]
 ) -> Iterator[tuple[Campaign, list[LedgerRow]]]:
-    """Yield runs by stage, with the campaign as it was fixed when their stage was planned.
+    """Yield runs by stage, with the campaign as it was fixed when their stage was planned."""
+    for stage in sorted({row.stage for row in rows}):
+        yield fixed_then(campaign, stage), [row for row in rows if row.stage == stage]
+
+
+def fixed_then(campaign: Campaign, stage: int) -> Campaign:
+    """Return the campaign as it was fixed when a stage was planned.
 
     What the stage's record does not have is taken from the file as it is now.
     """
-    for stage in sorted({row.stage for row in rows}):
-        record = read_stage(campaign.folder, stage)
-        then = campaign if record is None else campaign.with_fixed(record.fixed)
-        yield then, [row for row in rows if row.stage == stage]
+    record = read_stage(campaign.folder, stage)
+    return campaign if record is None else campaign.with_fixed(record.fixed)
 
 
 def assumed_settings(rows: Sequence[LedgerRow]) -> tuple[Notice, ...]:

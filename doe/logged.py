@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 
 from doe import rig as rig_room
-from doe.as_recorded import beyond
+from doe.as_recorded import beyond, fixed_then
 from doe.campaign import Campaign
 from doe.errors import Notice, Problem, ResultsError, Where
 from doe.factors import NumericFactor
@@ -102,6 +102,8 @@ def logged(
 ) -> Logged:
     """Return what a log says of its run, and what becomes of the run.
 
+    It is held against what its stage was planned with, whatever `[fixed]` has become since.
+
     Parameters
     ----------
     overwrite
@@ -118,6 +120,7 @@ def logged(
     row = _row(ledger, wish.run, path.name)
     others = read_log_records(campaign.folder)
     twice = _of_another_run(row.run, path, others, overwrite)
+    campaign = fixed_then(campaign, row.stage)
     planned = _planned(campaign, row)
     summary = _summary(campaign, log, wish, planned["temperature"])
     found = summary.achieved(campaign.rig.pressure_reading)

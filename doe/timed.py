@@ -77,6 +77,9 @@ class _Run:
     feed_g: float
     flow_mL_min: float
     end_min: float
+    temperature_C: float
+    stay_min: float
+    """How long water stays in the bed; not finite where that is not known."""
     settings: FloatArray
 
 
@@ -99,7 +102,7 @@ def extraction_curves(campaign: Campaign, ledger: Ledger) -> ExtractionCurves:
     curves = []
     runs = []
     for row in rows:
-        run = _run_of(campaign, row, notices)
+        run = _run_of(as_recorded.fixed_then(campaign, row.stage), row, notices)
         if run is None:
             continue
         own = [bottle for bottle in found.rows if bottle.run == row.run]
@@ -127,8 +130,7 @@ def _assumed(campaign: Campaign, runs: Sequence[_Run]) -> Iterator[str]:
         "say (line under [samples]), so nothing is taken off."
     )
     if runs:
-        settings = np.array([run.settings for run in runs])
-        stay = rig_room.derived(campaign.rig, campaign.conditions(settings))["residence_time_min"]
+        stay = np.array([run.stay_min for run in runs])
         if np.isfinite(stay).all():
             yield (
                 f"Water stays in the bed for {stay.min():.2g} to {stay.max():.2g} min (void over "
@@ -160,7 +162,9 @@ def _run_of(campaign: Campaign, row: LedgerRow, notices: list[Notice]) -> _Run |
         notices.append(Notice("no-curve", f"Run {row.run}: no extraction curve without flow."))
         return None
     end = float(np.atleast_1d(conditions.time_min)[0])
-    return _Run(row, feed, flow, end, settings[0])
+    hot = float(np.atleast_1d(conditions.temperature_C)[0])
+    stay = float(rig_room.derived(campaign.rig, conditions)["residence_time_min"][0])
+    return _Run(row, feed, flow, end, hot, stay, settings[0])
 
 
 def _dry_feed_g(
@@ -375,8 +379,7 @@ def _paces(
         return
     for name in dict.fromkeys(curve.timed.of for curve in curves):
         own = [i for i, curve in enumerate(curves) if curve.timed.of == name]
-        settings = np.array([runs[i].settings for i in own])
-        found = pace([curves[i] for i in own], campaign.conditions(settings).temperature_C)
+        found = pace([curves[i] for i in own], np.array([runs[i].temperature_C for i in own]))
         if found is not None:
             yield found
 

@@ -346,6 +346,15 @@ def test_a_log_at_another_pressure_is_asked_about(doe: Command) -> None:
     assert "Ask first whether the log is of that run" in told
 
 
+def test_a_log_is_held_against_what_its_stage_was_planned_with(doe: Command) -> None:
+    file = Path("designs/mint/campaign.toml")
+    assert 'pressure = "50 bar"' in file.read_text()
+    file.write_text(file.read_text().replace('pressure = "50 bar"', 'pressure = "40 bar"'))
+    answer = doe("record", "mint", str(log_of(3)), "--run", "3", "--json")
+    assert answer["log"]["decision"] == "keep"
+    assert set(dangers(answer)) == {"planned-forbidden"}  # of the runs that wait
+
+
 def test_what_was_declared_is_no_danger(doe: Command) -> None:
     run = hot_run()
     log = str(peaked(run, temperature=203.0, pressure=51.5))
