@@ -50,6 +50,7 @@ from doe.samples import (
     drawn_columns,
     sample_minutes,
 )
+from doe.terms import Purpose
 
 __all__ = [
     "CAMPAIGN_FILE",
@@ -63,7 +64,6 @@ __all__ = [
     "Fixed",
     "Mode",
     "Order",
-    "Purpose",
     "campaign_names",
     "find_campaign",
     "find_workspace",
@@ -81,7 +81,6 @@ PRESSURE_AS_FACTOR = (
 
 USUAL_RULES = DeviationRules()
 Mode = Literal["flow", "batch"]
-Purpose = Literal["screening", "optimum", "surface"]
 BatchKind = Literal["liquid-full", "headspace"]
 
 PHYSICAL_SETTINGS = (

@@ -31,7 +31,6 @@ from doe.campaign import (
     Fixed,
     Mode,
     Order,
-    Purpose,
     Section,
 )
 from doe.errors import CampaignFileError, Problem, StateError, Where
@@ -56,6 +55,7 @@ from doe.quantities import (
 from doe.responses import WEIGHINGS, Aim, Response, Source, SourceKind
 from doe.rig import CoSolvent, Rig
 from doe.samples import Samples, faults
+from doe.terms import Purpose
 from doe.wording import listed
 
 __all__ = ["read_campaign"]

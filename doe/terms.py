@@ -14,6 +14,7 @@ import itertools
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 import numpy.typing as npt
@@ -22,12 +23,16 @@ from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray, Nume
 
 __all__ = [
     "Model",
+    "Purpose",
     "Term",
     "information_matrix",
     "interaction_model",
     "linear_model",
     "quadratic_model",
 ]
+
+Purpose = Literal["screening", "optimum", "surface"]
+"""What runs are to tell: which factors matter, the best settings, or the whole surface."""
 
 
 @dataclass(frozen=True, slots=True, order=True)

@@ -50,20 +50,18 @@ from doe.design.split_plot import (
 from doe.design.strata import hard_factors
 from doe.errors import DesignError, DoeError, Notice
 from doe.factors import CategoricalFactor, FactorSpace, Feasible, FloatArray, NumericFactor
-from doe.terms import Model, interaction_model, linear_model, quadratic_model
+from doe.terms import Model, Purpose, interaction_model, linear_model, quadratic_model
 
 __all__ = [
     "CENTRES",
     "FAMILIES",
     "FitIn",
-    "Purpose",
     "choose_design",
     "choose_to_search",
     "choose_within",
     "criterion_for",
 ]
 
-Purpose = Literal["screening", "optimum", "surface"]
 FitIn = Literal["shrink", "move"]
 
 FAMILIES = (

@@ -94,12 +94,12 @@ from strategy_rigs import RIGS, Rig
 
 from doe.analysis.fit import Observations
 from doe.analysis.optimum import Analysis, analyse
-from doe.design.choose import Purpose, choose_design, choose_to_search, choose_within
+from doe.design.choose import choose_design, choose_to_search, choose_within
 from doe.design.split_plot import WholePlots
 from doe.errors import FitError
 from doe.factors import FloatArray, NumericFactor
 from doe.suggest import suggest
-from doe.terms import quadratic_model
+from doe.terms import Purpose, quadratic_model
 
 pytestmark = pytest.mark.bench
 
