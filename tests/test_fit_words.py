@@ -162,6 +162,7 @@ def test_logarithms_that_the_runs_chose_are_disclosed(command: Command, tmp_path
     assert disclosed in found.said
     assert disclosed in found.page
     assert "Of y logarithms were modelled, since their marginal likelihood" in found.page
+    assert "Flow and time went in as a weighted mean of value and logarithm" in found.page
 
 
 def test_values_that_were_computed_are_not_compared_to_the_last_digit(

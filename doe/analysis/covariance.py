@@ -18,9 +18,18 @@ import numpy.typing as npt
 
 from doe.analysis.gathered import Places, Runs
 from doe.analysis.strata import Shift
-from doe.factors import CategoricalFactor, FactorSpace, FloatArray
+from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 
-__all__ = ["JITTER", "MANY", "MIDDLE", "Asked", "Covariance", "factor_of_columns", "features_of"]
+__all__ = [
+    "JITTER",
+    "MANY",
+    "MIDDLE",
+    "Asked",
+    "Columns",
+    "Covariance",
+    "columns_of",
+    "features_of",
+]
 
 WAVES, WAVES_ALONE = 128, 24
 """Random waves of which a drawn path is made: of all factors together, and of each alone."""
@@ -32,18 +41,64 @@ MANY, SPARSE, MIDDLE = 4, 0.5, np.log(2.0)
 (sparsity of effects: Box, Meyer 1986, Technometrics 28:11–18, from memory): slopes and second order
 then go with that power of how short the length scale of a factor is, beside the prior's middle.
 With fewer factors that was seen to lose (`test_bench_strategy`)."""
+FEW = 3
+"""Number of numeric factors up to which a bend that all share is expected."""
+WIDE_RATIO, LEAST_OF_LOW = 1.5, 0.25
+"""Highest over lowest value of a factor from which logarithms bend its scale by so much that it is
+worth while to ask; share of the lowest value below which a setting counts as that."""
+NO_TRUE_ZERO = ("°C", "gauge")
+"""In units of which ratios mean nothing."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Columns:
+    """What columns of features stand for.
+
+    Attributes
+    ----------
+    factor
+        Of which factor each is (d,).
+    ratio
+        Highest over lowest value of a factor that may act by ratio, as minutes and flows do; 1 of
+        all others (d,).
+    """
+
+    factor: npt.NDArray[np.intp]
+    ratio: FloatArray
+
+    @property
+    def by_ratio(self) -> Places:
+        """Columns of factors that may act by ratio."""
+        return np.flatnonzero(self.ratio > 1)
+
+    def bows(self, features: FloatArray) -> FloatArray:
+        """Return by how much features (m, d) move if their logarithms count; ends stay."""
+        bows = np.zeros_like(features)
+        for c in self.by_ratio:
+            x, ratio = features[:, c], self.ratio[c]
+            of_low = np.maximum(1 + (ratio - 1) * (x + 1) / 2, LEAST_OF_LOW)
+            bows[:, c] = 2 * np.log(of_low) / np.log(ratio) - 1 - x
+        return bows
 
 
 @dataclass(frozen=True, slots=True)
 class Asked:
-    """Features (m, d) where a surface is asked for, and the levels that each factor takes there.
+    """Where a surface is asked for, and the levels that each factor takes there.
 
     On a grid these are few, so what one factor does need be worked out for few.
+
+    Attributes
+    ----------
+    features, bows
+        Columns (m, d), and by how much they move if logarithms count.
+    levels, of_level
+        By factor a setting at each of its levels, and the level (m,) of each setting.
     """
 
     features: FloatArray
-    levels: tuple[FloatArray, ...]
-    of_level: tuple[npt.NDArray[np.intp], ...]
+    bows: FloatArray
+    levels: tuple[Places, ...]
+    of_level: tuple[Places, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,12 +121,14 @@ class Covariance:
     factors that each level of a categorical one has of its own + bends of each factor alone + bends
     of all together. What single factors do is told apart from how they act together, so that a
     factor that hardly matters costs few runs; second order lets noisy runs speak for a plain hill
-    or an oblique ridge as strongly as a polynomial would, where they do.
+    or an oblique ridge as strongly as a polynomial would, where they do. Factors with a true zero
+    count in part by their logarithms, each set has its own part: what minutes and flows do goes
+    rather by ratio, and the runs say how far.
     """
 
     sets: FloatArray
-    factor_of: npt.NDArray[np.intp]
-    columns: tuple[npt.NDArray[np.intp], ...]
+    what: Columns
+    columns: tuple[Places, ...]
     """Of each factor."""
     numeric: Places
     levels: Places
@@ -80,11 +137,12 @@ class Covariance:
     LEVEL = 1.0
 
     @classmethod
-    def of(cls, sets: FloatArray, factor_of: npt.NDArray[np.intp]) -> Covariance:
+    def of(cls, sets: FloatArray, what: Columns) -> Covariance:
+        factor_of = what.factor
         columns = [np.flatnonzero(factor_of == i) for i in range(int(factor_of.max()) + 1)]
         numeric = _numeric(factor_of)
         levels = np.setdiff1d(np.arange(len(factor_of)), numeric)
-        return cls(sets, factor_of, tuple(columns), numeric, levels)
+        return cls(sets, what, tuple(columns), numeric, levels)
 
     @property
     def _count(self) -> int:
@@ -92,12 +150,27 @@ class Covariance:
 
     def _parts(self, i: int) -> tuple[FloatArray, Shape]:
         """Return the length scale of each column (d,), and the variances of one set."""
-        one, k = self.sets[i], self._count
-        return np.exp(one[self.factor_of]), Shape(*np.exp(2 * one[k : k + SHAPE]))
+        one, first = self.sets[i], self._first
+        return np.exp(one[self.what.factor]), Shape(*np.exp(2 * one[first : first + SHAPE]))
+
+    @property
+    def _first(self) -> int:
+        """Where a set's numbers of the surface as a whole begin."""
+        return self._count + len(self.what.by_ratio)
+
+    def _by_ratio(self, sets: FloatArray) -> FloatArray:
+        """Return by set the part (…, d), 0 to 1, in which each column counts by its logarithm."""
+        parts = np.zeros((*sets.shape[:-1], len(self.what.factor)))
+        parts[..., self.what.by_ratio] = 1 / (1 + np.exp(-sets[..., self._count : self._first]))
+        return parts
+
+    def _seen(self, i: int, features: FloatArray) -> FloatArray:
+        """Return columns (m, d) as one set sees them."""
+        return np.asarray(features + self._by_ratio(self.sets[i]) * self.what.bows(features))
 
     def shifts(self, sets: FloatArray) -> FloatArray:
         """Return the logarithms (s, g) of how much each grouping scatters."""
-        return sets[:, self._count + SHAPE : -1]
+        return sets[:, self._first + SHAPE : -1]
 
     @property
     def sparse(self) -> float:
@@ -105,23 +178,24 @@ class Covariance:
 
     def _activity(self, sets: FloatArray) -> FloatArray:
         """Return by set the share (…, d) of slopes and second order that each column has."""
-        return np.asarray(np.exp(self.sparse * (MIDDLE - sets[..., self.factor_of])))
+        return np.asarray(np.exp(self.sparse * (MIDDLE - sets[..., self.what.factor])))
 
     def _bend(self, features: FloatArray) -> FloatArray:
-        """Return the bend (m,) that numeric factors share, its mean over a range left off."""
+        """Return the bend (m,) that numeric factors share, its mean over a coded range left off."""
         return np.asarray((features[:, self.numeric] ** 2 - 1 / 3).sum(axis=1))
 
     def kernel(self, i: int, at: Asked, runs: FloatArray) -> FloatArray:
         """Return the covariances (m, b) of settings and runs (b, d) under one set."""
         lengths, of = self._parts(i)
-        a, n, c = at.features, self.numeric, self.levels
+        n, c = self.numeric, self.levels
+        a, runs = at.features + self._by_ratio(self.sets[i]) * at.bows, self._seen(i, runs)
         acting = a * self._activity(self.sets[i]) ** 2
         of_numeric, of_levels = (acting[:, part] @ runs[:, part].T for part in (n, c))
         total = self.LEVEL + self._second_order(of, of_numeric, of_levels)
         total += of.alike * np.outer(self._bend(a), self._bend(runs))
         near = np.full_like(total, of.bend)
         for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
-            apart = (levels[:, None] - runs[:, columns]) / lengths[columns]
+            apart = (a[levels][:, None, columns] - runs[:, columns]) / lengths[columns]
             alike = np.exp(-0.5 * (apart**2).sum(axis=2))
             near *= alike[of_level]
             total += (of.alone / self._count * alike)[of_level]
@@ -130,6 +204,7 @@ class Covariance:
 
     def at_itself(self, i: int, a: FloatArray) -> FloatArray:
         _, of = self._parts(i)
+        a = self._seen(i, a)
         squares = (a * self._activity(self.sets[i])) ** 2
         of_numeric, of_levels = (
             squares[:, part].sum(axis=1) for part in (self.numeric, self.levels)
@@ -153,9 +228,9 @@ class Covariance:
             # One number a level: a numeric factor's own, a categorical one's place.
             key = features[:, columns] @ np.arange(1.0, len(columns) + 1)
             _, first, of = np.unique(key, return_index=True, return_inverse=True)
-            levels.append(features[first][:, columns])
+            levels.append(first)
             of_level.append(of)
-        return Asked(features, tuple(levels), tuple(of_level))
+        return Asked(features, self.what.bows(features), tuple(levels), tuple(of_level))
 
     def of_runs(self, runs: Runs) -> FloatArray:
         """Return the covariances (s, b, b) of the runs, or of their averages at places."""
@@ -166,25 +241,28 @@ class Covariance:
 
     def of_pairs(self, runs: Runs, which: slice, i: Places, j: Places) -> FloatArray:
         """Return the covariances (s, p) of p pairs of runs under some of the sets."""
-        sets, k = self.sets[which], self._count
-        a, b = runs.features[i], runs.features[j]
-        squares = (a - b) ** 2
-        of = Shape(*np.exp(2 * sets[:, k : k + SHAPE]).T[:, :, None])
+        sets, first = self.sets[which], self._first
+        of = Shape(*np.exp(2 * sets[:, first : first + SHAPE]).T[:, :, None])
         noise = np.exp(2 * sets[:, -1])[:, None]
-        alone, near = np.zeros((2, len(sets), len(i)))
+        active, by_ratio = self._activity(sets) ** 2, self._by_ratio(sets)
+        bows, bend = self.what.bows(runs.features), np.zeros((len(sets), len(runs.features)))
+        alone, near, of_numeric, of_levels = np.zeros((4, len(sets), len(i)))
         for f, columns in enumerate(self.columns):
-            apart = np.outer(-0.5 * np.exp(-2 * sets[:, f]), squares[:, columns].sum(axis=1))
+            apart = np.zeros_like(near)
+            for c in columns:
+                x = runs.features[:, c] + by_ratio[:, [c]] * bows[:, c]
+                a, b = x[:, i], x[:, j]
+                apart += (a - b) ** 2
+                of_columns = of_numeric if c in self.numeric else of_levels
+                of_columns += active[:, [c]] * (a * b)
+                bend += x**2 - 1 / 3 if c in self.numeric else 0.0
+            apart *= -0.5 * np.exp(-2 * sets[:, [f]])
             near += apart
             alone += np.exp(apart, out=apart)
         near = np.exp(near, out=near)
-        products = a * b
-        active = self._activity(sets) ** 2
-        of_numeric, of_levels = (
-            active[:, part] @ products[:, part].T for part in (self.numeric, self.levels)
-        )
         K = self.LEVEL + self._second_order(of, of_numeric, of_levels)
-        K += of.alike * (self._bend(a) * self._bend(b))
-        K += np.multiply(alone, of.alone / k, out=alone)
+        K += of.alike * (bend[:, i] * bend[:, j])
+        K += np.multiply(alone, of.alone / self._count, out=alone)
         K += np.multiply(near, of.bend, out=near)
         K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
         K += (i == j) * (noise * runs.alone[i] + JITTER)
@@ -195,6 +273,7 @@ class Covariance:
     ) -> FloatArray:
         """Return drawn surfaces (count, m) before any run is known."""
         lengths, of = self._parts(i)
+        at = self._seen(i, at)
         waves = generator.standard_normal((WAVES, at.shape[1])) / lengths
         parts = [(waves, of.bend / WAVES)]
         for columns in self.columns:
@@ -257,9 +336,18 @@ def features_of(space: FactorSpace, settings: FloatArray) -> FloatArray:
     return np.hstack(columns).astype(np.float64)
 
 
-def factor_of_columns(space: FactorSpace) -> npt.NDArray[np.intp]:
+def columns_of(space: FactorSpace) -> Columns:
     widths = [len(f.levels) if isinstance(f, CategoricalFactor) else 1 for f in space]
-    return np.repeat(np.arange(len(space)), widths)
+    ratios = [_ratio(factor) for factor in space]
+    return Columns(np.repeat(np.arange(len(space)), widths), np.repeat(ratios, widths))
+
+
+def _ratio(factor: Factor) -> float:
+    """Return highest over lowest value where a factor may act by ratio; otherwise 1."""
+    if isinstance(factor, CategoricalFactor) or any(u in factor.unit for u in NO_TRUE_ZERO):
+        return 1.0
+    ratio = factor.high / factor.low if factor.low > 0 else 1.0
+    return ratio if ratio >= WIDE_RATIO else 1.0
 
 
 def _numeric(factor_of: npt.NDArray[np.intp]) -> Places:

@@ -21,15 +21,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from doe.analysis.beyond_limits import AsMeasured
 from doe.analysis.censored import side_signs
 from doe.analysis.covariance import (
+    FEW,
     JITTER,
     MIDDLE,
+    Columns,
     Covariance,
-    factor_of_columns,
+    columns_of,
     features_of,
 )
 from doe.analysis.fit import Prediction
@@ -38,7 +39,7 @@ from doe.analysis.observations import Censored
 from doe.analysis.strata import Shift
 from doe.factors import FactorSpace, FloatArray
 
-__all__ = ["CHARACTERS", "Character", "Recipe", "Surrogate", "surrogate"]
+__all__ = ["BY_RATIO", "CHARACTERS", "Character", "Recipe", "Surrogate", "surrogate"]
 
 SETS_DRAWN, ROUNDS, ROUNDS_MOST = 400, 5, 15
 """Sets of each character in a round. The more rounds, the less the evidence moves with the seed
@@ -58,11 +59,15 @@ has to do with how well a rig is kept, not with how far the surface ranges (our 
 ALIKE, APART, NONE = (np.log(0.2), 1.0), (np.log(0.3), 0.7), (np.log(0.01), 0.5)
 """The same of one curvature that all numeric factors have, at all levels of the categorical ones,
 since each level has too few runs to tell bends alone; and of the second order that a level has of
-its own, since what is best with one need not be with another. Without levels there is next to none
-of either: the former would lose on slants and at edges what it gains on hills
-(`test_bench_strategy`)."""
-KNOWN_NOISE = 0.35
-"""Spread of the logarithm of a scatter that the person has stated."""
+its own, since what is best with one need not be with another. With more than `FEW` factors and no
+levels there is next to none of the former: it would lose on slants and at edges what it gains on
+hills (`test_bench_strategy`)."""
+BY_RATIO = (0.0, 1.5)
+"""The same of the logit of the part in which a factor with a true zero counts by its logarithm:
+about as likely anywhere from not at all to altogether."""
+KNOWN_NOISE = 0.5
+"""Spread of the logarithm of a scatter that the person has stated: what people expect of their
+repeats is off by two thirds in one case of three (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,9 +115,11 @@ class Recipe:
     centre, size
         Modelled values are centre + size × standardised ones.
     sets, weights
-        (s, k + g + 7) logarithms, in the order of the prior; and (s,) what each set weighs.
+        (s, k + r + g + 7) logarithms, in the order of the prior; and (s,) what each set weighs.
     features, z
         Of the places of runs: (b, d) columns, (b,) standardised values.
+    ratio
+        (d,) what r columns of factors that may act by ratio bend by: see `Columns`; 1 of others.
     alike, alone
         What the scatter of each grouping (g, b, b), and of runs (b,), leaves of their covariance.
     anew
@@ -133,6 +140,7 @@ class Recipe:
     weights: FloatArray
     features: FloatArray
     z: FloatArray
+    ratio: FloatArray
     alike: FloatArray
     alone: FloatArray
     anew: tuple[bool, ...]
@@ -167,7 +175,7 @@ class Surrogate:
     _weights: FloatArray
     _sets: FloatArray
     _runs: Runs
-    _factor_of: npt.NDArray[np.intp]
+    _what: Columns
     _inverse: FloatArray
     _alpha: FloatArray
     _told: AsMeasured
@@ -182,6 +190,7 @@ class Surrogate:
             self._weights,
             self._runs.features,
             self._runs.z,
+            self._what.ratio,
             self._runs.alike,
             self._runs.alone,
             tuple(shift.anew for shift in self._runs.shifts),
@@ -322,7 +331,7 @@ class Surrogate:
 
     @property
     def _own(self) -> Covariance:
-        return Covariance.of(self._sets, self._factor_of)
+        return Covariance.of(self._sets, self._what)
 
     def _in_unit(self, mean: FloatArray, sd: FloatArray) -> tuple[FloatArray, FloatArray]:
         back = self.back(mean)
@@ -505,16 +514,16 @@ def _fitted(
 ) -> Surrogate:
     centre, size = _standard(modelled, signs)
     z = (modelled - centre) / size
-    features, factor_of = features_of(space, settings), factor_of_columns(space)
+    features, what = features_of(space, settings), columns_of(space)
     runs = Runs.of(features, z, shifts, signs)
     priors = [_prior(one, space, shifts, scatter, size) for one in CHARACTERS]
-    weighed = [_weighed(runs, factor_of, mean, root, generator) for mean, root in priors]
+    weighed = [_weighed(runs, what, mean, root, generator) for mean, root in priors]
     sets, weights, evidence = _pooled(weighed)
-    of_days = Covariance.of(sets, factor_of).shifts(sets)[:, 0]
+    of_days = Covariance.of(sets, what).shifts(sets)[:, 0]
     character = np.repeat(np.arange(len(weighed)), [len(own) for own, _, _ in weighed])
     keep, weights = _kept(weights, np.lexsort((of_days, character)), generator)
     sets = sets[keep]
-    own = Covariance.of(sets, factor_of)
+    own = Covariance.of(sets, what)
     K = own.of_runs(runs)
     told = runs.told_by_limits(K)
     K[:, runs.hidden, runs.hidden] += told.variances
@@ -532,7 +541,7 @@ def _fitted(
         weights,
         sets,
         runs,
-        factor_of,
+        what,
         inverse,
         np.einsum("sij,sj->si", inverse, values),
         told,
@@ -561,7 +570,8 @@ def _prior(
 ) -> tuple[FloatArray, FloatArray]:
     """Return mean and Cholesky factor of the prior of the logarithms that make up a set.
 
-    In order: a length scale a factor, bends of single factors, bends of all together, slope,
+    In order: a length scale a factor, the part of each that may act by ratio in which it does (a
+    logit), bends of single factors, bends of all together, slope,
     curvature, curvature alike, second order apart, scatter of each grouping, scatter of runs.
     """
     own, levels = character, len(space.numeric) < len(space)
@@ -569,8 +579,9 @@ def _prior(
     anew = np.array([shift.anew for shift in shifts])
     groups = [GROUP if new else FIXED for new in anew]
     shape = [own.alone, own.bend, own.slope, own.curve]
-    of_levels = [ALIKE, APART] if levels else [NONE, NONE]
-    mean, sd = np.array([own.length] * len(space) + [*shape, *of_levels, *groups, noise]).T
+    hills = [ALIKE if levels or len(space) <= FEW else NONE, APART if levels else NONE]
+    factors = [own.length] * len(space) + [BY_RATIO] * len(columns_of(space).by_ratio)
+    mean, sd = np.array([*factors, *shape, *hills, *groups, noise]).T
     of_runs = np.zeros(len(mean))
     of_runs[len(mean) - 1 - len(shifts) :] = [*anew, 1.0]
     covariance = np.diag(np.append(sd[:-1] ** 2, 0.0)) + noise[1] ** 2 * np.outer(of_runs, of_runs)
@@ -592,7 +603,7 @@ def _pooled(
 
 def _weighed(
     runs: Runs,
-    factor_of: npt.NDArray[np.intp],
+    what: Columns,
     mean: FloatArray,
     prior: FloatArray,
     generator: np.random.Generator,
@@ -611,7 +622,7 @@ def _weighed(
         proposals.append((at, root))
         drawn = at + generator.standard_normal((SETS_DRAWN, len(mean))) @ root.T
         sets = np.vstack([sets, drawn])
-        chance = np.append(chance, _log_chances(runs, factor_of, drawn))
+        chance = np.append(chance, _log_chances(runs, what, drawn))
         densities = np.array([_log_normal(sets, *proposal) for proposal in proposals])
         top = densities.max(axis=0)
         mixed = top + np.log(np.exp(densities - top).mean(axis=0))
@@ -651,14 +662,14 @@ def _kept(
     return places, counts / SETS_KEPT
 
 
-def _log_chances(runs: Runs, factor_of: npt.NDArray[np.intp], sets: FloatArray) -> FloatArray:
+def _log_chances(runs: Runs, what: Columns, sets: FloatArray) -> FloatArray:
     """Return the logarithm (s,) of the chance of the values under each set (eq. 2.30).
 
     The values stand below the covariances as one row more: its Cholesky factor is what solving for
     them would give. The corner, never used, is only to be large. What runs gathered at a place
     scatter about their average counts beside it; of a limit its chance counts.
     """
-    own, z, n = Covariance.of(sets, factor_of), runs.z, len(runs.z)
+    own, z, n = Covariance.of(sets, what), runs.z, len(runs.z)
     i, j = np.tril_indices(n)
     at_once = max(1, 4_000_000 // n**2)
     found = []

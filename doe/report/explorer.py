@@ -240,6 +240,7 @@ def _surrogate(own: Surrogate) -> Json:
                 ("sets", recipe.sets),
                 ("weights", recipe.weights),
                 ("features", recipe.features),
+                ("ratio", recipe.ratio),
                 ("alike", recipe.alike),
                 ("alone", recipe.alone),
                 ("z", recipe.z),

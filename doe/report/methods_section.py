@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 from markupsafe import Markup
 
-from doe.analysis.covariance import MANY
+from doe.analysis.covariance import MANY, columns_of
 from doe.analysis.decision import CANDIDATES, REACHES, SURE
 from doe.analysis.gathered import PLACES, RUNS_ALONE
-from doe.analysis.surrogate import CHARACTERS, ROUNDS, SETS_DRAWN, SETS_KEPT
+from doe.analysis.surrogate import BY_RATIO, CHARACTERS, ROUNDS, SETS_DRAWN, SETS_KEPT
 from doe.analysis.trust import r2_tells
 from doe.digits import plain, r2_text, with_unit
 from doe.factors import CategoricalFactor, Factor, FactorSpace
@@ -135,6 +135,7 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
         "has of its own, a squared exponential of each factor alone and one of all factors "
         f"together{_sparse(analysis)}; runs of one day or stage, whole plot, block or lot share a "
         "normal shift. Intervals are the central 95 % of the average.",
+        *_by_ratio_sentence(analysis),
         _scale_sentence(analysis),
     ]
     if max(len(fit.runs_used) for fit in analysis.fits) > RUNS_ALONE:
@@ -155,6 +156,21 @@ def _sparse(analysis: Analysis) -> str:
     if len(analysis.fits[0].model.space) < MANY:
         return ""
     return ", each factor scaled by the square root of 2 / its length scale in the linear parts"
+
+
+def _by_ratio_sentence(analysis: Analysis) -> list[str]:
+    """Return of which factors the logarithm counts beside the value, and how far."""
+    space = analysis.fits[0].model.space
+    what = columns_of(space)
+    names = [space.factors[i].name.replace("_", " ") for i in what.factor[what.by_ratio]]
+    if not names:
+        return []
+    return [
+        f"{capital(listed(names))} went in as a weighted mean of value and logarithm, both scaled "
+        "to run from −1 to +1 over the range; the weight of the logarithm is one more "
+        f"hyperparameter{' of each' if len(names) > 1 else ''}, its prior logit-normal (mean "
+        f"{BY_RATIO[0]:g}, SD {BY_RATIO[1]:g})."
+    ]
 
 
 def _scale_sentence(analysis: Analysis) -> str:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from doe.analysis.covariance import columns_of
 from doe.analysis.decision import decide, surrogate_of
 from doe.analysis.gain import lookahead
 from doe.analysis.leeway import leeway
@@ -67,11 +68,20 @@ def kernel_of_bend(numeric=2):
     return line_in(lambda x: (x[:, :numeric] ** 2 - 1 / 3).sum(axis=1)[:, None])
 
 
+def seen(columns, odds):
+    """Coded settings, minutes (from 10 to 50) in part by their logarithm."""
+    minutes, part = 30 + 20 * columns[:, 1], odds / (1 + odds)
+    by_ratio = 2 * (np.log(minutes) - np.log(10)) / (np.log(50) - np.log(10)) - 1
+    found = columns.copy()
+    found[:, 1] = (1 - part) * columns[:, 1] + part * by_ratio
+    return found
+
+
 def kernel_of(one):
     """What a set says of the surface over two factors, by scikit-learn's kernels."""
     from sklearn.gaussian_process import kernels
 
-    first, second, own, bend, slope, curve, alike, _ = one[:8]
+    first, second, _, own, bend, slope, curve, alike, _ = one[:9]
     line = kernels.DotProduct(sigma_0=0.0, sigma_0_bounds="fixed")
     return (
         kernels.ConstantKernel(1.0)
@@ -89,17 +99,18 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
     settings, values = made
     at = SPACE.decode(np.random.default_rng(2).uniform(-1, 1, (9, 2)))
     for i in (0, len(fit._sets) - 1):
-        *_, group, noise = np.exp(fit._sets[i])
+        one = np.exp(fit._sets[i])
+        odds, group, noise = one[2], *one[-2:]
         scatter = kernels.WhiteKernel(group**2 + noise**2 + 1e-8)
-        kernel = kernel_of(np.exp(fit._sets[i])) + scatter
+        kernel = kernel_of(one) + scatter
         other = GaussianProcessRegressor(kernel, alpha=0.0, optimizer=None)
-        other.fit(SPACE.code(settings), (values - values.mean()) / values.std(ddof=1))
-        mean, sd = other.predict(SPACE.code(at), return_std=True)
+        other.fit(seen(SPACE.code(settings), odds), (values - values.mean()) / values.std(ddof=1))
+        mean, sd = other.predict(seen(SPACE.code(at), odds), return_std=True)
         sd = np.sqrt(sd**2 - group**2 - noise**2 - 1e-8)
         only = replace(fit, _weights=np.eye(len(fit._weights))[i])
         own_mean, own_sd = only.mean_sd(at)
         size = values.std(ddof=1)
-        joint = other.predict(SPACE.code(at), return_cov=True)
+        joint = other.predict(seen(SPACE.code(at), odds), return_cov=True)
         noise_alone = (group**2 + noise**2 + 1e-8) * np.eye(len(at))
         far = np.sqrt(np.array([1, -1]) @ (joint[1] - noise_alone)[:2, :2] @ np.array([1, -1]))
         rise = joint[0][1] - joint[0][0]
@@ -107,6 +118,44 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
         assert np.concatenate(only.change(at[:1], at[1:2])) == pytest.approx(ends, rel=1e-3)
         assert own_mean == pytest.approx(values.mean() + size * mean, rel=1e-6)
         assert own_sd == pytest.approx(size * sd, rel=1e-3)
+
+
+def test_ratios_count_only_of_factors_with_a_true_zero_that_range_widely():
+    factors = [
+        NumericFactor("temperature", "°C", 60, 180, 1),
+        NumericFactor("pressure", "bar gauge", 20, 100, 1),
+        NumericFactor("acid", "%", 0, 2, 0.1),
+        NumericFactor("mass", "g", 10, 14, 1),
+        NumericFactor("flow", "mL/min", 2, 8, 1),
+        CategoricalFactor("grind", ("coarse", "fine")),
+    ]
+    what = columns_of(FactorSpace(tuple(factors)))
+    assert what.ratio.tolist() == [1, 1, 1, 1, 4, 1, 1]
+    assert what.by_ratio.tolist() == [4]
+
+
+def test_what_acts_by_ratio_is_foretold_better_for_it():
+    """Each doubling of minutes adds as much: between 40 and 50 little is left to add."""
+    generator = np.random.default_rng(6)
+    gained = []
+    for _ in range(8):
+        settings = SPACE.decode(generator.uniform(-1, 1, (12, 2)))
+        values = 10 + 6 * np.log2(settings[:, 1] / 10) + generator.normal(0, 0.3, 12)
+        at = SPACE.decode(generator.uniform(-1, 1, (50, 2)))
+        truth = 10 + 6 * np.log2(at[:, 1] / 10)
+        off = []
+        for factors in (SPACE.factors, (SPACE.factors[0], replace(SPACE.factors[1], unit="°C"))):
+            own = surrogate(
+                FactorSpace(factors),
+                settings,
+                values,
+                alone(12),
+                np.random.default_rng(1),
+                logarithmic=False,
+            )
+            off.append(float(np.sqrt(((own.mean_sd(at)[0] - truth) ** 2).mean())))
+        gained.append(off[0] / off[1])
+    assert np.mean(gained) < 0.85, gained
 
 
 def test_a_band_is_the_surface_that_is_foretold(fit):
@@ -168,7 +217,8 @@ def test_a_surface_beside_shifts_is_the_conditional_mean_of_the_joint_normal():
     )
     *_, day, lot, noise = np.exp(own._sets[0])
     kernel = kernel_of(np.exp(own._sets[0]))
-    X, at = SPACE.code(data.planned), SPACE.code(SPACE.grid(4))
+    odds = float(np.exp(own._sets[0, 2]))
+    X, at = (seen(SPACE.code(rows), odds) for rows in (data.planned, SPACE.grid(4)))
     same_day = days[:, None] == days[None, :]
     same_lot = np.array([[a == b for b in data.blocks[0][1]] for a in data.blocks[0][1]])
     covariance = kernel(X) + day**2 * same_day + lot**2 * (same_lot - 0.5)
@@ -176,7 +226,7 @@ def test_a_surface_beside_shifts_is_the_conditional_mean_of_the_joint_normal():
     z = (data.values - data.values.mean()) / data.values.std(ddof=1)
     mean = kernel(at, X) @ np.linalg.solve(covariance, z)
     only = replace(own, _weights=np.eye(len(own._weights))[0])
-    told = only.mean_sd(SPACE.decode(at))[0]
+    told = only.mean_sd(SPACE.grid(4))[0]
     assert told == pytest.approx(data.values.mean() + data.values.std(ddof=1) * mean, rel=1e-6)
 
 
@@ -266,7 +316,7 @@ def test_surfaces_with_levels_are_as_scikit_learns_process_has_them(numeric, pow
     features = np.column_stack([space.code(at)[:, :-1], levels])
     for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
         lengths = np.append(one[:numeric], [one[numeric]] * 3)
-        single, bend, slope, curve, alike, apart, group, noise = one[numeric + 1 :]
+        odds, single, bend, slope, curve, alike, apart, group, noise = one[numeric + 1 :]
         acts = (2 / lengths) ** power
         line, of_numeric, of_levels = (
             line_in(lambda x, part=part, acts=acts: (x * acts)[:, part])
@@ -284,9 +334,10 @@ def test_surfaces_with_levels_are_as_scikit_learns_process_has_them(numeric, pow
             + single**2 / len(each) * sum(each[1:], start=each[0])
             + bend**2 * kernels.RBF(lengths)
         )
-        covariance = kernel(recipe.features)
+        runs = seen(recipe.features, odds)
+        covariance = kernel(runs)
         covariance += (group**2 + noise**2 + recipe.jitter) * np.eye(14)
-        mean = mean + weight * kernel(features, recipe.features) @ np.linalg.solve(
+        mean = mean + weight * kernel(seen(features, odds), runs) @ np.linalg.solve(
             covariance, recipe.z
         )
     assert own.mean_sd(at)[0] == pytest.approx(recipe.centre + recipe.size * mean, rel=1e-6)
@@ -505,8 +556,11 @@ def test_a_recipe_says_all_that_predictions_follow_from_with_gathered_runs_too(m
         kernel = kernel_of(one)
         scatter = np.diag(noise**2 * recipe.alone + recipe.jitter)
         shared = day**2 * recipe.alike[0] + lot**2 * recipe.alike[1]
-        covariance = kernel(recipe.features) + shared + scatter
-        mean = mean + weight * kernel(at, recipe.features) @ np.linalg.solve(covariance, recipe.z)
+        runs = seen(recipe.features, one[2])
+        covariance = kernel(runs) + shared + scatter
+        mean = mean + weight * kernel(seen(at, one[2]), runs) @ np.linalg.solve(
+            covariance, recipe.z
+        )
     told = own.mean_sd(SPACE.decode(at))[0]
     assert told == pytest.approx(recipe.centre + recipe.size * mean, rel=1e-6)
 
@@ -585,7 +639,8 @@ def test_values_below_a_limit_count_as_draws_below_it_do(made):
     for one, weight in zip(np.exp(recipe.sets), recipe.weights, strict=True):
         *_, day, noise = one
         kernel = kernel_of(one)
-        K = kernel(recipe.features) + (day**2 + noise**2 + recipe.jitter) * np.eye(14)
+        runs = seen(recipe.features, one[2])
+        K = kernel(runs) + (day**2 + noise**2 + recipe.jitter) * np.eye(14)
         solved = np.linalg.solve(K[np.ix_(known, known)], K[np.ix_(known, hidden)])
         left = K[np.ix_(hidden, hidden)] - K[np.ix_(hidden, known)] @ solved
         drawn = generator.multivariate_normal(solved.T @ recipe.z[known], left, 100_000)
@@ -593,7 +648,7 @@ def test_values_below_a_limit_count_as_draws_below_it_do(made):
         assert len(kept) > 500
         z = recipe.z.copy()
         z[hidden] = kept.mean(axis=0)
-        mean = mean + weight * kernel(at, recipe.features) @ np.linalg.solve(K, z)
+        mean = mean + weight * kernel(seen(at, one[2]), runs) @ np.linalg.solve(K, z)
     told = own.mean_sd(SPACE.decode(at))[0]
     assert told == pytest.approx(recipe.centre + recipe.size * mean, abs=0.03 * recipe.size)
     paths = own.paths(SPACE.decode(at), 4_000, np.random.default_rng(3))

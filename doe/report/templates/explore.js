@@ -138,32 +138,45 @@
   // ---- the surrogates, as the analysis has them: many sets of length scales, each with its weight
   const below = (x) => tail(-x, Infinity);
   const surrogate = (s) => {
-    const [sets, weights, features, same, single, z, valuesThere, variancesThere] =
-      ["sets", "weights", "features", "alike", "alone", "z", "valuesThere", "variancesThere"].map((name) => doubles(s[name]));
+    const [sets, weights, features, ratio, same, single, z, valuesThere, variancesThere] =
+      ["sets", "weights", "features", "ratio", "alike", "alone", "z", "valuesThere", "variancesThere"].map((name) => doubles(s[name]));
     const n = z.length, S = weights.length, width = sets.length / S, d = features.length / n, k = factors.length;
     const columns = [];
     factors.forEach((f) => { const first = columns.flat().length; columns.push((f.levels || [0]).map((_, j) => first + j)); });
+    const byRatio = [...ratio.keys()].filter((c) => ratio[c] > 1), first = k + byRatio.length;
     const hyper = [...weights].map((_, i) => {
-      const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(k).map((v) => Math.exp(2 * v));
+      const one = sets.subarray(i * width, (i + 1) * width), variances = one.subarray(first).map((v) => Math.exp(2 * v));
+      const parts = new Float64Array(d);
+      byRatio.forEach((c, r) => { parts[c] = 1 / (1 + Math.exp(-one[k + r])); });
       const [own, bend, slope, curve, together, apart] = variances, noise = variances[variances.length - 1];
       const shifts = variances.subarray(6, variances.length - 1);
       const shared = s.anew.reduce((sum, anew, g) => sum + (anew ? shifts[g] : 0), 0);
       const lengths = one.subarray(0, k).map(Math.exp);
-      return {lengths, active: lengths.map((v) => (s.middle / v) ** (2 * s.sparse)), own, bend, slope, curve, together, apart, shifts, shared, noise};
+      return {lengths, parts, active: lengths.map((v) => (s.middle / v) ** (2 * s.sparse)), own, bend, slope, curve, together, apart, shifts, shared, noise};
     });
+    // by how much a column moves where the logarithm of its factor counts, and what each set sees of it
+    const bow = (c, x) => (ratio[c] > 1 ? 2 * Math.log(Math.max(1 + (ratio[c] - 1) * (x + 1) / 2, 0.25)) / Math.log(ratio[c]) - 1 - x : 0);
+    const bows = features.map((x, place) => bow(place % d, x));
+    const seen = ({parts}, j, c) => features[j * d + c] + parts[c] * bows[j * d + c];
     // the bend that numeric factors share: what each adds to it at a setting, and all at every run
-    const bends = (f, x) => (factors[f].levels ? 0 : x[0] * x[0] - 1 / 3);
-    const bendOfRun = [...z].map((_, j) => columns.reduce((sum, [c], f) => sum + bends(f, [features[j * d + c]]), 0));
-    // what one factor alone brings to the covariance between a setting and every run
+    const bends = (f, x) => (factors[f].levels ? 0 : x * x - 1 / 3);
+    const bendOfRun = hyper.map((h) => [...z].map((_, j) => columns.reduce((sum, [c], f) => sum + bends(f, seen(h, j, c)), 0)));
+    // what one factor alone brings under each set to the covariance between a setting and every run
     const column = (f, v) => (f.levels ? f.levels.map((_, j) => (Math.round(v) === j ? Math.SQRT2 : 0)) : [coded(f, v)]);
     const alone = (f, x) => {
-      const dot = new Float64Array(n), alike = new Float64Array(S * n);
-      for (let j = 0; j < n; j++) {
-        let apart = 0;
-        columns[f].forEach((c, m) => { const b = features[j * d + c]; dot[j] += x[m] * b; apart += (x[m] - b) ** 2; });
-        for (let i = 0; i < S; i++) alike[i * n + j] = Math.exp(-0.5 * apart / hyper[i].lengths[f] ** 2);
-      }
-      return {dot, alike, square: x.reduce((sum, v) => sum + v * v, 0), bend: bends(f, x)};
+      const dot = new Float64Array(S * n), alike = new Float64Array(S * n), square = new Float64Array(S), bend = new Float64Array(S);
+      const moved = x.map((v, m) => bow(columns[f][m], v));
+      hyper.forEach((h, i) => {
+        const own = x.map((v, m) => v + h.parts[columns[f][m]] * moved[m]);
+        square[i] = own.reduce((sum, v) => sum + v * v, 0);
+        bend[i] = bends(f, own[0]);
+        for (let j = 0; j < n; j++) {
+          let apart = 0;
+          columns[f].forEach((c, m) => { const b = seen(h, j, c); dot[i * n + j] += own[m] * b; apart += (own[m] - b) ** 2; });
+          alike[i * n + j] = Math.exp(-0.5 * apart / h.lengths[f] ** 2);
+        }
+      });
+      return {dot, alike, square, bend};
     };
     // slopes and second order, of products over the columns of numeric factors and of levels
     const secondOrder = ({slope, curve, apart}, ofNumeric, ofLevels) => {
@@ -171,15 +184,15 @@
       return slope * straight + curve * straight * straight + apart / 2 * ofLevels * ofNumeric * ofNumeric;
     };
     const cross = (i, parts, into) => {
-      const {own, bend, together, active} = hyper[i], shared = together * parts.reduce((sum, part) => sum + part.bend, 0);
+      const {own, bend, together, active} = hyper[i], shared = together * parts.reduce((sum, part) => sum + part.bend[i], 0);
       for (let j = 0; j < n; j++) {
         let ofNumeric = 0, ofLevels = 0, sum = 0, near = 1;
         for (let f = 0; f < k; f++) {
-          const a = parts[f].alike[i * n + j], product = active[f] * parts[f].dot[j];
+          const a = parts[f].alike[i * n + j], product = active[f] * parts[f].dot[i * n + j];
           if (factors[f].levels) ofLevels += product; else ofNumeric += product;
           sum += a; near *= a;
         }
-        into[j] = 1 + secondOrder(hyper[i], ofNumeric, ofLevels) + own / k * sum + bend * near + shared * bendOfRun[j];
+        into[j] = 1 + secondOrder(hyper[i], ofNumeric, ofLevels) + own / k * sum + bend * near + shared * bendOfRun[i][j];
       }
       return into;
     };
@@ -221,11 +234,12 @@
       return tables[f].get(v);
     });
     const at = (settings, tables) => {
-      const parts = partsAt(settings, tables), bent = parts.reduce((sum, part) => sum + part.bend, 0);
+      const parts = partsAt(settings, tables);
       return hyper.map((h, i) => {
+        const bent = parts.reduce((sum, part) => sum + part.bend[i], 0);
         cross(i, parts, buffer);
         let mean = 0, known = 0, ofNumeric = 0, ofLevels = 0;
-        parts.forEach((part, f) => { if (factors[f].levels) ofLevels += h.active[f] * part.square; else ofNumeric += h.active[f] * part.square; });
+        parts.forEach((part, f) => { if (factors[f].levels) ofLevels += h.active[f] * part.square[i]; else ofNumeric += h.active[f] * part.square[i]; });
         for (let j = 0; j < n; j++) mean += buffer[j] * alphas[i][j];
         solve(roots[i], buffer);
         for (let j = 0; j < n; j++) known += buffer[j] * buffer[j];
