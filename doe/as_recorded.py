@@ -40,6 +40,7 @@ __all__ = [
     "done_runs",
     "doubtful",
     "fixed_then",
+    "impossible_values",
     "in_another_unit",
     "limits_passed",
     "lost_to_vapour",
@@ -58,7 +59,7 @@ ALL = {"%": 100.0, "mg/g": 1e3, "g/kg": 1e3, "mg/kg": 1e6, "µg/g": 1e6, "g/100 
 """What all of a mass is in units of a share of it."""
 MORE_THAN_ALL = 1.05
 """As a share of it, what no weighing explains."""
-FAR_ABOVE, STAYS_ASKED, FEW_OF = 20.0, 50.0, 3
+FAR_ABOVE, STAYS_ASKED, FEW_OF = 8.0, 50.0, 3
 """A response this many times the next lower value, met by at most one in so many, is asked about
 when it is handed in, and from the second on until it is corrected: that is seldom what settings do,
 and often a unit, a dilution or a decimal sign (our rule)."""
@@ -495,10 +496,10 @@ def values_to_check(
     own = {row.run for row in done} if only is None else only
     of_own = [row for row in rows if row.run in own]
     far = STAYS_ASKED if only is None else FAR_ABOVE
-    return (*_impossible_values(campaign, of_own), *_far_above_others(campaign, own, done, far))
+    return (*impossible_values(campaign, of_own), *_far_above_others(campaign, own, done, far))
 
 
-def _impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
+def impossible_values(campaign: Campaign, rows: Sequence[LedgerRow]) -> Iterator[Notice]:
     """Yield one question on all values of a response below zero, one on those above all of it."""
     for i, response in enumerate(campaign.responses):
         all_of_it = ALL.get(response.unit, math.inf)

@@ -43,12 +43,12 @@ __all__ = [
     "findings",
     "found_notices",
     "landscape",
-    "limits_not_heeded",
     "model_asked",
     "model_called",
     "model_of",
     "model_wanted",
     "models_weighed",
+    "not_heeded",
     "observations",
     "other_than_planned",
     "scale_notices",
@@ -180,9 +180,14 @@ def observations(
     return observed, (*notices, *standing.boiled_runs(campaign, ledger))
 
 
-def limits_not_heeded(analysis: Analysis) -> str:
-    """Return which limits the settings do not allow for, and why; empty where they heed all."""
-    sentences = []
+def not_heeded(analysis: Analysis) -> str:
+    """Return which aims and limits the settings do not allow for, and why; empty if they do all."""
+    sentences = [
+        f"The settings below do not allow for {response.words}, which they are to {response.aim}. "
+        f"{analysis.why_unfitted[response.name]}"
+        for response in analysis.unfitted
+        if response.aim in ("maximise", "minimise")
+    ]
     for response in analysis.limits_unknown:
         aims = {"below": "at most ", "above": "at least "}
         of = response.target if response.aim == "target" else response.limit
@@ -811,11 +816,24 @@ def with_outliers_of(analysis: Analysis, found: Mapping[str, Finding]) -> Analys
 def all_notices(analysis: Analysis) -> tuple[Notice, ...]:
     """Return the notices of the analysis and of the fits, those of several responses once."""
     own = {
-        fitted.response.words: [_of_second_opinion(notice) for notice in fitted.notices]
+        fitted.response.words: [
+            _of_second_opinion(notice)
+            for notice in fitted.notices
+            if notice.code != OUTLIER or not _on_another_scale(analysis, fitted)
+        ]
         for fitted in analysis.fits
     }
     of_analysis = (replace(n, good=n.code == "limit-kept-by-all") for n in analysis.notices)
     return (*of_analysis, *_of_responses(own))
+
+
+def _on_another_scale(analysis: Analysis, fitted: FittedModel) -> bool:
+    """Tell whether logarithms speak for the surfaces and the polynomial has values.
+
+    It then misses good runs, the lowest by most, and accuses them.
+    """
+    own = analysis.surrogates.get(fitted.response.name)
+    return own is not None and own.logarithmic and fitted.scale.exponent != 0
 
 
 def _of_second_opinion(notice: Notice) -> Notice:

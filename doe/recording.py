@@ -142,7 +142,11 @@ def take_in(
         ledger = planned_ledger(campaign)
         result = _merged(campaign, ledger, returned, replace_filled, dry_run)
     blank = _blank_over_filled(result.ledger, returned) if replace_filled else ()
-    lacking = (*_without_logarithm(campaign, returned), *_not_in_sheet(result.ledger, returned))
+    lacking = (
+        *_without_logarithm(campaign, returned),
+        *_not_in_sheet(result.ledger, returned),
+        *_only_noted(result.ledger, returned),
+    )
     return replace(result, notices=(*result.notices, *lacking, *blank))
 
 
@@ -190,6 +194,24 @@ def _not_in_sheet(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
             f"until then fit knows nothing of it from {'this run' if few else 'these runs'}."
         )
         yield Notice("response-not-in-sheet", what)
+
+
+def _only_noted(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
+    """Yield the question about each run that came back with a note and nothing else."""
+    empty = {
+        row.run: not any(v is not None for v in (*row.achieved, *row.responses, *row.weighed))
+        for row in ledger.rows
+        if _wants_results(row)
+    }
+    for back in returned.rows:
+        if not back.notes or not empty.get(back.run):
+            continue
+        what = (
+            f"Run {back.run} came back with a note and no value (“{back.notes}”). It counts as "
+            "made, and its values as missing. If it is lost, say why in left_out_because, in a few "
+            "words, and hand the sheet in again."
+        )
+        yield Notice("only-noted", what)
 
 
 def _tells(back: ReturnedRow) -> bool:

@@ -26,6 +26,7 @@ from doe.campaign import Campaign, shaping_parts
 from doe.errors import Notice, StateError
 from doe.factors import CategoricalFactor, FactorSpace, FloatArray, sample_box
 from doe.ledger import (
+    Censored,
     Ledger,
     LedgerRow,
     prepares,
@@ -266,13 +267,13 @@ def missing(campaign: Campaign, ledger: Ledger) -> tuple[str, ...]:
         if blank:
             sentences.append(f"{response.words} is missing for {runs_in_words(blank).lower()}.")
     sentences += [
-        f"Every value of {response.words} is {value:g}, so nothing can be fitted: check {column}."
+        f"Every value of {response.words} is {value}, so nothing can be fitted: check {column}."
         for response, column, value in alike(ledger)
     ]
     return (*sentences, *_unweighed(ledger))
 
 
-def alike(ledger: Ledger) -> tuple[tuple[Response, str, float], ...]:
+def alike(ledger: Ledger) -> tuple[tuple[Response, str, str], ...]:
     """Return the responses of which all recorded values are one, each with its column and value."""
     found = []
     schema = ledger.schema
@@ -284,7 +285,8 @@ def alike(ledger: Ledger) -> tuple[tuple[Response, str, float], ...]:
         ]
         first = values[0] if values else None
         if isinstance(first, float) and len(values) > 1 and all(v == first for v in values):
-            found.append((response, column, first))
+            text = first.text if isinstance(first, Censored) else f"{first:g}"
+            found.append((response, column, text))
     return tuple(found)
 
 

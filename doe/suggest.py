@@ -221,6 +221,7 @@ def suggest(
     carried: int | None = None,
     settled: Sequence[float] | None = None,
     kept_back: bool = False,
+    fewer_do: bool = False,
     acting: Mapping[str, frozenset[str] | None] | None = None,
 ) -> Suggestion:
     """Return `count` next runs, those whose outcomes are expected to buy most for the aims.
@@ -252,6 +253,8 @@ def suggest(
         runs in it. None where that is not known.
     settled
         Settings (k,) that were confirmed, and are recommended whatever looks better by now.
+    fewer_do
+        Whether fewer runs do where there are no more of the kinds asked for.
     kept_back
         Whether these are the last runs of the budget, kept back to confirm.
     acting
@@ -276,7 +279,8 @@ def suggest(
     only_confirm = set(kinds) == {"confirm"}
     offered = set(KINDS) if only_confirm else set(kinds)
     batch = _Batch.of(analysis, decision, observed, offered, count, seed, _made_a_day(days))
-    runs = batch.filled(count)
+    runs = batch.filled(count, fewer_do)
+    count = len(runs)
     widened = not only_confirm and (carried is None or carried >= TO_WIDEN)
     edges = tuple(_edges(analysis, decision, feasible)) if widened else ()
     each = zip(data.runs, data.stages, data.reasons(), strict=True)
@@ -407,7 +411,14 @@ class _Batch:
         proposals = list(kept.values())
         return cls(analysis, decision, ahead, proposals, done, hard, size, [], [])
 
-    def filled(self, count: int) -> list[SuggestedRun]:
+    def filled(self, count: int, fewer_do: bool) -> list[SuggestedRun]:
+        """Return so many runs; where there are fewer, those if they do.
+
+        Raises
+        ------
+        DesignError
+            There are none, or fewer than do.
+        """
         coded, needs = self.decision.coded[self.ahead.pool], _needs(self.decision.space)
         free = np.arange(len(coded)) < len(self.proposals)
         taken: list[int] = []
@@ -416,6 +427,8 @@ class _Batch:
             began = not taken or not may.any() or self.plots.count(self.plots[-1]) == self.plot_size
             if began:
                 may = free
+            if not may.any() and turn and fewer_do:
+                break
             if not may.any():
                 raise DesignError.of(
                     "too-few-candidates",
@@ -907,7 +920,8 @@ def _left_open(failed: Confirmed) -> str:
 def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told | None:
     """Return what to do about a response of which nothing, or no model, is known; None if none is.
 
-    One of which all values are alike is no reason to wait, unless they break its limit.
+    One of which nothing was ever found is no reason to wait where little is wanted of it, nor one
+    of which all values are alike and keep its limit.
     """
     values = {
         r.name: np.asarray(observed[r.name].usable().values)
@@ -924,12 +938,12 @@ def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told 
             "be said to be kept. Measure what the runs made have left, and hand the values in; "
             "only if nothing is left, the runs shown here are the next ones.",
         )
-    alike = {name for name, value in values.items() if len(value) and np.ptp(value) == 0}
+    nothing = {name for name, value in values.items() if len(value) > 1 and not value.any()}
     unknown = [
         r.words
         for r in analysis.unfitted
         if r in analysis.limits_unknown
-        or (r.interval_wanted() is None and r.name in values and r.name not in alike)
+        or (r.interval_wanted() is None and not (r.aim == "minimise" and r.name in nothing))
     ]
     if not unknown:
         return None

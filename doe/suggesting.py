@@ -124,15 +124,19 @@ def advised(campaign: Campaign, kept: Ledger, wish: SuggestWish, accept: bool, s
         carried=left,
         settled=settled(kept, confirmed),
         kept_back=not wish.named and _kept_back_to_confirm(campaign, kept),
+        fewer_do=wish.runs is None,
     )
     done = done_words(campaign, kept, confirmed)
     if accept and not wish.named and (done or left <= 0):
         raise _nothing_to_add(campaign, kept, done)
+    slips = tuple(as_recorded.impossible_values(campaign, as_recorded.done_runs(kept.rows)))
+    if accept and not wish.named and slips:
+        raise _to_be_corrected(campaign, slips)
     if done:
         found = _confirmed_before(found, done, wish.named)
     elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
         found = _beyond_budget(campaign, kept, found, not_confirmed(kept, confirmed))
-    found = _what_comes_first(campaign, kept, found)
+    found = _what_comes_first(campaign, kept, found, slips)
     return Advised(analysis, found, tuple(confirmed), count, tuple(notices))
 
 
@@ -229,8 +233,21 @@ def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
     return replace(found, verdict="stop", advice=done, why=why, runs=(), promise=None)
 
 
-def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Suggestion:
-    """Return the suggestion led by repeats that are due and accepted runs that wait."""
+def _to_be_corrected(campaign: Campaign, slips: Sequence[Notice]) -> DoeError:
+    """Return that no runs are planned from values that cannot be, unless somebody says so."""
+    remedy = (
+        f"Correct it and hand it in: doe record {campaign.name} FILE --replace. If it is right, "
+        f"say how many runs are wanted: doe suggest {campaign.name} --runs N --accept"
+    )
+    file = str(campaign.folder / standing.LEDGER_FILE)
+    what = f"{' '.join(slip.what for slip in slips)} No runs were added."
+    return StateError.of("values-to-correct", what, remedy, file=file)
+
+
+def _what_comes_first(
+    campaign: Campaign, kept: Ledger, found: Suggestion, slips: Sequence[Notice]
+) -> Suggestion:
+    """Return the suggestion led by repeats that are due, runs that wait, values that cannot be."""
     repeats, waiting = standing.repeats_due(campaign, kept), standing.waiting_words(campaign, kept)
     forbidden = standing.barred(campaign, kept)
     if forbidden is not None:
@@ -238,6 +255,10 @@ def _what_comes_first(campaign: Campaign, kept: Ledger, found: Suggestion) -> Su
     if repeats:
         why = waiting or f"{found.advice} {found.why}"
         return replace(found, verdict="planned-first", advice=repeats, why=why)
+    if slips and not waiting:
+        told = " ".join(slip.what for slip in slips)
+        why = f"All that is shown here rests on such values too. {found.advice} {found.why}"
+        return replace(found, verdict="measure", advice=told, why=why)
     if not waiting:
         return found
     told, _, settings = waiting.partition(". ")

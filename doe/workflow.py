@@ -60,7 +60,7 @@ from doe.modelling import (
     findings,
     found_notices,
     landscape,
-    limits_not_heeded,
+    not_heeded,
     observations,
     other_than_planned,
     scale_notices,
@@ -509,9 +509,10 @@ def fit(
             leads=bool(failed),
         ),
     )
-    unheeded = limits_not_heeded(analysis)
-    if unheeded:
-        then = replace(then, because=f"{unheeded} {then.because}", leads=True)
+    slips = as_recorded.impossible_values(campaign, as_recorded.done_runs(ledger.rows))
+    doubted = " ".join(filter(None, [*(slip.what for slip in slips), not_heeded(analysis)]))
+    if doubted:
+        then = replace(then, because=f"{doubted} {then.because}", leads=True)
     notices = (
         *campaign.notices(),
         *ledger.notices,
@@ -1013,7 +1014,8 @@ def _advised_step(
     if found.verdict == "measure":
         return NextStep(
             f"doe record {name} FILE",
-            "Write the missing values into the sheet of the runs made, and hand it in.",
+            "Write missing values into the sheet of the runs made, and hand it in; corrected ones "
+            "with --replace.",
         )
     if found.verdict == "change":
         wider = f"doe augment {name} --by wider-region"

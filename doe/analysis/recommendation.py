@@ -316,7 +316,7 @@ def _terms_in_words(weighed: Recommendation) -> str:
     if not terms:
         return "a plain mean"
     if len(terms) > TERMS_NAMED:
-        return f"{weighed.model.name} of {len(terms)} terms"
+        return f"{weighed.model.name} of {len(weighed.model.terms)} terms"
     return f"of {listed([term.label(weighed.model.space.names) for term in terms])}"
 
 
