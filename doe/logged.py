@@ -32,6 +32,8 @@ from doe.run_log import (
     summarise,
 )
 from doe.run_log.headings import Channel
+from doe.sheet import StopLimit, StopLimits
+from doe.stage import read_stage
 from doe.stops import stop_limits
 from doe.wording import runs_in_words
 
@@ -326,8 +328,8 @@ def _stops_passed(
     campaign: Campaign, row: LedgerRow, log: RunLog, within: npt.NDArray[np.bool_]
 ) -> Iterator[tuple[str, str]]:
     """Yield quantity and words of each stop limit of the run's sheet that the log passed."""
-    stops = stop_limits(campaign, campaign.conditions([row.settings]), 0)
-    above, unit = stops.temperature_above_C, campaign.rig.shown_unit
+    stops, unit = _stops_of_sheet(campaign, row), campaign.rig.shown_unit
+    above = stops.temperature_above_C
     if above is not None and log.temperature_C.max() > above.value:
         yield "temperature", f"the sheet's stop limit, {above.value:g} °C ({above.because})"
     if log.pressure_bara is None:
@@ -342,6 +344,26 @@ def _stops_passed(
             f"{low.value:g} {unit} ({low.because})"
         )
         yield "low pressure", words
+
+
+def _stops_of_sheet(campaign: Campaign, row: LedgerRow) -> StopLimits:
+    """Return where the run's sheet stops it: as printed, or as it would be now if not known."""
+    now = stop_limits(campaign, campaign.conditions([row.settings]), 0)
+    record, run = read_stage(campaign.folder, row.stage), str(row.run)
+    if record is None or record.pressure_unit != campaign.rig.shown_unit:
+        return now
+
+    def printed(stop: StopLimit | None, then: Mapping[str, float]) -> StopLimit | None:
+        if run not in then or (stop is not None and stop.value == then[run]):
+            return stop
+        return StopLimit(then[run], "as printed; the rig's limits have changed since")
+
+    return replace(
+        now,
+        temperature_above_C=printed(now.temperature_above_C, record.stop_above_C),
+        pressure_above=printed(now.pressure_above, record.stop_pressure_above),
+        pressure_below=printed(now.pressure_below, record.stop_pressure_below),
+    )
 
 
 def _of_another_run(

@@ -197,19 +197,19 @@ def _not_in_sheet(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
 
 
 def _only_noted(ledger: Ledger, returned: Returned) -> Iterator[Notice]:
-    """Yield the question about each run that came back with a note and nothing else."""
-    empty = {
-        row.run: not any(v is not None for v in (*row.achieved, *row.responses, *row.weighed))
-        for row in ledger.rows
-        if _wants_results(row)
-    }
+    """Yield the question about each run that came back with a note and without a result."""
+    rows = {row.run: row for row in ledger.rows if not prepares(row)}
     for back in returned.rows:
-        if not back.notes or not empty.get(back.run):
+        row = rows.get(back.run)
+        if row is None or not back.notes or row.status == "left out":
             continue
+        if any(value is not None for value in (*row.responses, *row.weighed)):
+            continue
+        counts = "made, its values as missing" if row.status == "done" else "still to be made"
         what = (
-            f"Run {back.run} came back with a note and no value (“{back.notes}”). It counts as "
-            "made, and its values as missing. If it is lost, say why in left_out_because, in a few "
-            "words, and hand the sheet in again."
+            f"Run {back.run} came back with a note and no result (“{back.notes}”), and counts as "
+            f"{counts}. If it is lost, say why in left_out_because, in a few words, and hand the "
+            "sheet in again."
         )
         yield Notice("only-noted", what)
 

@@ -34,6 +34,9 @@ class StageRecord:
         Hash of each section of the campaign file that shapes a design.
     versions
         Software and version.
+    pressure_unit, stop_above_C, stop_pressure_above, stop_pressure_below
+        Where the sheet stops each run, by its number: what was printed stays true of it, whatever
+        the rig's limits become.
     promised_of, promised
         Of how many confirming runs the mean was promised to lie within an interval, and the
         interval by response; 0 and none where the stage has no confirming runs.
@@ -55,6 +58,10 @@ class StageRecord:
     versions: Mapping[str, str]
     promised_of: int = 0
     promised: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    pressure_unit: str = ""
+    stop_above_C: Mapping[str, float] = field(default_factory=dict)
+    stop_pressure_above: Mapping[str, float] = field(default_factory=dict)
+    stop_pressure_below: Mapping[str, float] = field(default_factory=dict)
 
 
 def stage_file(folder: Path, stage: int) -> Path:

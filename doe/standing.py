@@ -566,7 +566,9 @@ def _planning_anew(campaign: Campaign, ledger: Ledger, runs: Sequence[int]) -> t
     if not any(map(started, ledger.rows)):
         return "", f"doe plan {campaign.name}"
     if _all_suggested(campaign, ledger):
-        return "", f"doe suggest {campaign.name} --accept --replace"
+        waiting = [r for r in ledger.rows if r.status == "planned" and not prepares(r)]
+        kind = " --kind confirm" if all(row.kind == "confirm" for row in waiting) else ""
+        return "", f"doe suggest {campaign.name} --runs {len(waiting)}{kind} --accept --replace"
     others = sorted(set(open_runs(ledger)) - set(runs))
     why = [(runs, "limit"), (others, "repeat")]
     parts = [f"“{reason}” for {runs_in_words(which).lower()}" for which, reason in why if which]

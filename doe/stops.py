@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,9 +11,10 @@ import numpy as np
 from doe import rig as rig_room
 from doe.campaign import Campaign
 from doe.factors import FloatArray
+from doe.ledger import LedgerRow
 from doe.sheet import StopLimit, StopLimits, strictest_above, strictest_below
 
-__all__ = ["pressures_kept", "stop_limits"]
+__all__ = ["pressures_kept", "printed_stops", "stop_limits"]
 
 PRESSURE_SPAN_BAR = 150
 """How far from the planned pressure others are tried."""
@@ -49,6 +51,12 @@ def stop_limits(campaign: Campaign, conditions: rig_room.Conditions, i: int) -> 
         pressure_above=strictest_above({"highest pressure at which every limit holds": highest}),
         pressure_below=strictest_below({"lowest pressure at which every limit holds": lowest}),
     )
+
+
+def printed_stops(campaign: Campaign, rows: Sequence[LedgerRow]) -> dict[int, StopLimits]:
+    """Return by run where its sheet stops it."""
+    conditions = campaign.conditions(np.array([row.settings for row in rows]))
+    return {row.run: stop_limits(campaign, conditions, i) for i, row in enumerate(rows)}
 
 
 def _flow_above(rig: rig_room.Rig, conditions: rig_room.Conditions) -> StopLimit | None:

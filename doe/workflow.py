@@ -87,6 +87,7 @@ from doe.region import RegionMap, Survey, survey
 from doe.schedule import Schedule
 from doe.stage import MadeBy, StageRecord, read_stage, stage_file, write_stage
 from doe.standing import LEDGER_FILE, NextStep, ledger_or_empty, planned_ledger
+from doe.stops import printed_stops
 from doe.whole_file import write_page
 from doe.wording import listed
 
@@ -100,6 +101,7 @@ if TYPE_CHECKING:
     from doe.design.matrix import Design
     from doe.logged import LogWish
     from doe.report.pictures import RunPoints
+    from doe.sheet import StopLimit, StopLimits
     from doe.suggest import Suggestion
 
 __all__ = [
@@ -845,6 +847,7 @@ def _stage_record(
 ) -> StageRecord:
     from doe.views import versions
 
+    stops = printed_stops(campaign, rows)
     return StageRecord(
         stage=stage,
         made_by=made_by,
@@ -862,7 +865,18 @@ def _stage_record(
         versions=dict(versions()),
         promised_of=0 if promise is None else promise.runs,
         promised={} if promise is None else promise.intervals,
+        pressure_unit=campaign.rig.shown_unit,
+        stop_above_C=_by_run(stops, lambda stop: stop.temperature_above_C),
+        stop_pressure_above=_by_run(stops, lambda stop: stop.pressure_above),
+        stop_pressure_below=_by_run(stops, lambda stop: stop.pressure_below),
     )
+
+
+def _by_run(
+    stops: Mapping[int, StopLimits], one: Callable[[StopLimits], StopLimit | None]
+) -> dict[str, float]:
+    """Return by run the value of one of its stop limits, where it is known."""
+    return {str(run): found.value for run, stop in stops.items() if (found := one(stop))}
 
 
 _Sheets = tuple[tuple[Path, str | bytes], ...]

@@ -164,7 +164,7 @@ def test_accepted_runs_that_are_forbidden_are_not_sent_to_when_others_are_wanted
     assert refused["remedy"].startswith("DANGER, not to be run: runs 16 and 17")
     assert "Make them" not in refused["remedy"]
     told = doe("status", "mint", "--json")["next_command"]
-    assert told == "doe suggest mint --accept --replace"
+    assert told == "doe suggest mint --runs 2 --accept --replace"
     doe(*told.split()[1:])
     assert "DANGER" not in doe("status", "mint").out
 

@@ -355,6 +355,17 @@ def test_a_log_is_held_against_what_its_stage_was_planned_with(doe: Command) -> 
     assert set(dangers(answer)) == {"planned-forbidden"}  # of the runs that wait
 
 
+def test_a_log_is_held_against_the_stop_limits_that_its_sheet_printed(doe: Command) -> None:
+    """200 °C are stopped above 200 + 3 + 2; more overshoot declared later changes no sheet."""
+    file, run = Path("designs/mint/campaign.toml"), hot_run()
+    before = 'temperature_overshoot = "3 K"'
+    assert before in file.read_text()
+    file.write_text(file.read_text().replace(before, 'temperature_overshoot = "8 K"'))
+    log = str(peaked(run, temperature=207.0))
+    told = dangers(doe("record", "mint", log, "--run", str(run), "--json"))["log-limits-passed"]
+    assert "the sheet's stop limit, 205 °C (as printed" in told
+
+
 def test_what_was_declared_is_no_danger(doe: Command) -> None:
     run = hot_run()
     log = str(peaked(run, temperature=203.0, pressure=51.5))

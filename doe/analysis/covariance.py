@@ -21,7 +21,9 @@ from doe.analysis.strata import Shift
 from doe.factors import CategoricalFactor, Factor, FactorSpace, FloatArray
 
 __all__ = [
+    "FEW",
     "JITTER",
+    "LEAST_OF_LOW",
     "MANY",
     "MIDDLE",
     "Asked",
@@ -46,8 +48,30 @@ FEW = 3
 WIDE_RATIO, LEAST_OF_LOW = 1.5, 0.25
 """Highest over lowest value of a factor from which logarithms bend its scale by so much that it is
 worth while to ask; share of the lowest value below which a setting counts as that."""
-NO_TRUE_ZERO = ("°C", "gauge")
-"""In units of which ratios mean nothing."""
+AMOUNTS = frozenset(
+    [
+        "s",
+        "min",
+        "h",
+        "d",
+        "mL",
+        "L",
+        "µL",
+        "mg",
+        "g",
+        "kg",
+        "µg",
+        "mm",
+        "cm",
+        "m",
+        "µm",
+        "mol",
+        "mmol",
+        "%",
+    ]
+)
+"""Units of amounts, which have a true zero, as their quotients have; of others ratios may mean
+nothing, as of °C, of gauge pressures or of pH."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -344,10 +368,11 @@ def columns_of(space: FactorSpace) -> Columns:
 
 def _ratio(factor: Factor) -> float:
     """Return highest over lowest value where a factor may act by ratio; otherwise 1."""
-    if isinstance(factor, CategoricalFactor) or any(u in factor.unit for u in NO_TRUE_ZERO):
+    if isinstance(factor, CategoricalFactor) or factor.low <= 0:
         return 1.0
-    ratio = factor.high / factor.low if factor.low > 0 else 1.0
-    return ratio if ratio >= WIDE_RATIO else 1.0
+    parts = factor.unit.replace("μ", "µ").split("/")
+    ratio = factor.high / factor.low
+    return ratio if AMOUNTS.issuperset(parts) and round(ratio, 6) >= WIDE_RATIO else 1.0
 
 
 def _numeric(factor_of: npt.NDArray[np.intp]) -> Places:

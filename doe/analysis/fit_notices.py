@@ -30,6 +30,8 @@ __all__ = [
     "strata_notices",
 ]
 
+RARE_SCATTER = 0.01
+"""Level at which repeats are said to scatter otherwise than stated (our choice)."""
 DF_FEW = 4
 RARE = 0.02
 """Chance that a run is called far from a chosen model though none is wrong: stricter than usual,
@@ -227,6 +229,7 @@ def fit_notices(fit: FittedModel, repeated: bool = False) -> Iterator[Notice]:
         )
     if not hidden:
         yield from _lack_notices(fit.lack_of_fit, repeated)
+        yield from _scatter_notices(fit)
     yield from _leverage_notices(fit)
     if fit.r2_predicted is not None and fit.r2_predicted < 0:
         yield Notice(
@@ -281,6 +284,38 @@ def _leverage_notices(fit: FittedModel) -> Iterator[Notice]:
             f"{'pulls' if len(more) == 1 else 'pull'} at the fit more "
             "than twice as much as the average run (leverage, of at most 1).",
         )
+
+
+def _scatter_notices(fit: FittedModel) -> Iterator[Notice]:
+    """Yield the notice that repeats scatter otherwise than the file expects.
+
+    By χ² of their mean square over the variance expected, both tails together at `RARE_SCATTER`.
+    """
+    from scipy.special import chdtr, chdtrc
+
+    lack, response, exponent = fit.lack_of_fit, fit.response, fit.scale.exponent
+    if lack is None or lack.df_pure < 2 or not response.scatter or exponent not in (0, 1):
+        return
+    found, middle = float(np.sqrt(lack.ss_pure / lack.df_pure)), float(np.abs(fit.values).mean())
+    share = response.scatter_relative
+    if exponent == 0:
+        found *= (1.0 if share else middle) / fit.scale.scale
+    elif share:
+        found /= middle
+    chi2 = lack.df_pure * (found / response.scatter) ** 2
+    tails = chdtr(lack.df_pure, chi2), chdtrc(lack.df_pure, chi2)
+    if 2 * min(tails) > RARE_SCATTER:
+        return
+
+    def told(sd: float) -> str:
+        return f"{roughly(100 * sd)} %" if share else f"{roughly(sd)} {response.unit}".rstrip()
+
+    yield Notice(
+        "scatter-not-as-stated",
+        f"Repeats scatter by {told(found)} (SD, {lack.df_pure} degrees of freedom), and the file "
+        f"expects {told(response.scatter)}: intervals and what runs buy lean on that. Write what "
+        f"repeats show into scatter under [responses.{response.name}], or leave it out.",
+    )
 
 
 def _lack_notices(lack: LackOfFit | None, repeated: bool) -> Iterator[Notice]:

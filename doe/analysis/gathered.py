@@ -67,11 +67,17 @@ class Runs:
 
     @classmethod
     def of(
-        cls, features: FloatArray, z: FloatArray, shifts: tuple[Shift, ...], signs: FloatArray
+        cls,
+        features: FloatArray,
+        z: FloatArray,
+        shifts: tuple[Shift, ...],
+        signs: FloatArray,
+        apart: FloatArray,
     ) -> Runs:
+        """Return the runs; how near they are to each other is told by columns `apart` (n, d)."""
         n = len(z)
         hidden = np.flatnonzero(signs) if n <= RUNS_ALONE else np.zeros(0, dtype=np.intp)
-        place = np.arange(n) if n <= RUNS_ALONE else _near_ones(features, PLACES)
+        place = np.arange(n) if n <= RUNS_ALONE else _near_ones(apart, PLACES)
         members = (place == np.arange(place.max() + 1)[:, None]).astype(np.float64)
         share = members / members.sum(axis=1, keepdims=True)
         alike = np.stack([shift.columns @ shift.columns.T for shift in shifts])

@@ -27,6 +27,7 @@ from doe.analysis.censored import side_signs
 from doe.analysis.covariance import (
     FEW,
     JITTER,
+    LEAST_OF_LOW,
     MIDDLE,
     Columns,
     Covariance,
@@ -127,6 +128,8 @@ class Recipe:
     hidden, values_there, variances_there
         Runs (c,) of which only a limit is known; what stands for it under each set, (s, c) each:
         a value, and a variance beside the run's scatter.
+    least
+        Share of the lowest value below which a setting counts as that, where logarithms count.
     sparse, middle
         A factor has slopes and second order with that power of middle / its length scale.
     jitter
@@ -150,6 +153,7 @@ class Recipe:
     sparse: float
     middle: float = float(np.exp(MIDDLE))
     jitter: float = JITTER
+    least: float = LEAST_OF_LOW
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -515,7 +519,8 @@ def _fitted(
     centre, size = _standard(modelled, signs)
     z = (modelled - centre) / size
     features, what = features_of(space, settings), columns_of(space)
-    runs = Runs.of(features, z, shifts, signs)
+    apart = features + what.bows(features) / 2  # as sets see them on average
+    runs = Runs.of(features, z, shifts, signs, apart)
     priors = [_prior(one, space, shifts, scatter, size) for one in CHARACTERS]
     weighed = [_weighed(runs, what, mean, root, generator) for mean, root in priors]
     sets, weights, evidence = _pooled(weighed)

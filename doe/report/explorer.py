@@ -232,6 +232,7 @@ def _surrogate(own: Surrogate) -> Json:
         "jitter": recipe.jitter,
         "sparse": recipe.sparse,
         "middle": recipe.middle,
+        "least": recipe.least,
         "anew": list(recipe.anew),
         "hidden": recipe.hidden.tolist(),
         **{

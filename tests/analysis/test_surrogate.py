@@ -120,6 +120,9 @@ def test_each_set_predicts_as_scikit_learns_process_does(made, fit):
         assert own_sd == pytest.approx(size * sd, rel=1e-3)
 
 
+OF_NO_AMOUNT = ("degC", "C", "degF", "pH", "bar(g)", "mV", "")
+
+
 def test_ratios_count_only_of_factors_with_a_true_zero_that_range_widely():
     factors = [
         NumericFactor("temperature", "°C", 60, 180, 1),
@@ -128,10 +131,12 @@ def test_ratios_count_only_of_factors_with_a_true_zero_that_range_widely():
         NumericFactor("mass", "g", 10, 14, 1),
         NumericFactor("flow", "mL/min", 2, 8, 1),
         CategoricalFactor("grind", ("coarse", "fine")),
+        *(NumericFactor(f"x{i}", unit, 5, 40, 1) for i, unit in enumerate(OF_NO_AMOUNT)),
+        NumericFactor("salt", "g/L", 0.2, 0.3, 0.1),
     ]
     what = columns_of(FactorSpace(tuple(factors)))
-    assert what.ratio.tolist() == [1, 1, 1, 1, 4, 1, 1]
-    assert what.by_ratio.tolist() == [4]
+    assert what.ratio.tolist() == pytest.approx([1, 1, 1, 1, 4, 1, 1, *[1] * 7, 1.5])
+    assert what.by_ratio.tolist() == [4, 14]
 
 
 def test_what_acts_by_ratio_is_foretold_better_for_it():

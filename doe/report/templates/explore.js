@@ -155,7 +155,7 @@
       return {lengths, parts, active: lengths.map((v) => (s.middle / v) ** (2 * s.sparse)), own, bend, slope, curve, together, apart, shifts, shared, noise};
     });
     // by how much a column moves where the logarithm of its factor counts, and what each set sees of it
-    const bow = (c, x) => (ratio[c] > 1 ? 2 * Math.log(Math.max(1 + (ratio[c] - 1) * (x + 1) / 2, 0.25)) / Math.log(ratio[c]) - 1 - x : 0);
+    const bow = (c, x) => (ratio[c] > 1 ? 2 * Math.log(Math.max(1 + (ratio[c] - 1) * (x + 1) / 2, s.least)) / Math.log(ratio[c]) - 1 - x : 0);
     const bows = features.map((x, place) => bow(place % d, x));
     const seen = ({parts}, j, c) => features[j * d + c] + parts[c] * bows[j * d + c];
     // the bend that numeric factors share: what each adds to it at a setting, and all at every run
