@@ -26,7 +26,7 @@ from doe.analysis.confirmation import (
 )
 from doe.analysis.decision import SURE, Decision
 from doe.analysis.fit import FittedModel, Observations, Prediction, confounded_terms
-from doe.analysis.gain import Lookahead, lookahead
+from doe.analysis.gain import Lookahead, bought, lookahead
 from doe.analysis.observations import NOT_RUN_YET
 from doe.analysis.optimum import Analysis
 from doe.analysis.recommendation import decision_of, recommended
@@ -357,8 +357,9 @@ def _of_fits(analysis: Analysis) -> dict[str, Observations]:
 class _Batch:
     """The pool of proposals, with the kind of each, and the runs taken from it.
 
-    No run buys more than knowing all would: `gains` are cut off there. Planned runs that wait are
-    taken before any of the batch, so that a run is worth what it adds to theirs.
+    No run buys more than knowing all would: `gains` are cut off there. Planned runs that wait
+    (`coming`) are taken before any of the batch, so that a run is worth what it adds to theirs.
+    `by_outcome` is what the whole batch buys with each outcome.
     """
 
     analysis: Analysis
@@ -368,8 +369,11 @@ class _Batch:
     done: FloatArray
     hard: tuple[int, ...]
     plot_size: int
+    coming: list[int]
+    a_day: int | None
     gains: list[float]
     plots: list[int]
+    by_outcome: FloatArray
 
     @classmethod
     def of(
@@ -409,7 +413,10 @@ class _Batch:
         if hard:
             size = int(np.ceil(np.median(np.bincount(whole_plots(data)))))
         proposals = list(kept.values())
-        return cls(analysis, decision, ahead, proposals, done, hard, size, [], [])
+        none = np.zeros(0)
+        return cls(
+            analysis, decision, ahead, proposals, done, hard, size, coming, a_day, [], [], none
+        )
 
     def filled(self, count: int, fewer_do: bool) -> list[SuggestedRun]:
         """Return so many runs; where there are fewer, those if they do.
@@ -438,15 +445,25 @@ class _Batch:
                 )
             gains = np.where(may, self.ahead.gains(), -np.inf)
             place = int(np.argmax(gains))
-            before = self.ahead.gain
             self.ahead.take(place)
-            most = self.decision.open_gain
-            self.gains.append(min(self.ahead.gain, most) - min(before, most))
             taken.append(place)
             self.plots.append((self.plots[-1] if self.plots else 0) + int(began))
             apart = _apart(coded, coded[place], needs)
             free &= apart > 1 if (apart[free] > 1).any() else apart > SAME_SETTING
+        self._judge(taken)
         return [self._run(place, turn) for turn, place in enumerate(taken)]
+
+    def _judge(self, taken: Sequence[int]) -> None:
+        """Work out what the runs of the pool that were taken buy, each after those before it."""
+        at = [*self.coming, *(int(self.ahead.pool[place]) for place in taken)]
+        buys = [
+            bought(self.decision, at[:count], np.random.default_rng(count), self.a_day)
+            for count in range(len(self.coming), len(at) + 1)
+        ]
+        reached = np.maximum.accumulate([float(one.mean()) for one in buys])
+        reached = np.minimum(reached - reached[0], self.decision.open_gain)
+        self.gains = np.diff(reached).tolist()
+        self.by_outcome = buys[-1] - float(buys[0].mean())
 
     def _of_plot(self, coded: FloatArray, taken: list[int]) -> npt.NDArray[np.bool_]:
         """Tell which settings share the hard factors with the run taken last (p,)."""
@@ -1041,7 +1058,7 @@ def _what_runs_buy(
     if instead:
         placed = f"To look on instead: {placed}"
     # By outcomes the gain is that of straight lines, which may go beyond all that is open.
-    by_outcome = np.minimum(batch.ahead.by_outcome, np.quantile(decision.open_gains, MOST))
+    by_outcome = batch.by_outcome.clip(0.0, float(np.quantile(decision.open_gains, MOST)))
     words = (
         f"{placed} {'is' if count == 1 else 'are'} expected to better the {decision.gained}"
         f"{decision.gained_from} at the settings then recommended by "
@@ -1053,12 +1070,15 @@ def _what_runs_buy(
         share = f"{100 * WORTH_A_RUN:.0f}\N{NO-BREAK SPACE}%"
         words += f", {share} of what runs of one {group} scatter by ({decision.amount(scatter)})"
     words += f"; {'they would' if instead else 'these'} bring {decision.about(each)} each."
-    broken = float((decision.truths[:, decision.best] == 0).mean())
+    useless = decision.truths[:, decision.best] == 0
+    broken = float(useless.mean())
     if scatter and broken >= 0.01 and any(r.aim in ("below", "above") for r in decision.responses):
         words += (
-            " Settings at which more than 1 run in 10 breaks a limit count as useless in this; the "
-            "recommended ones may be such, with a chance of "
-            f"{chance_words(broken)}, so part of the gain may be limits kept more surely."
+            " Settings at which more than 1 run in 10 breaks a limit count as useless in this, and "
+            f"the recommended ones may be such, with a chance of {chance_words(broken)}: of what "
+            "knowing everything would bring only "
+            f"{decision.about(float(np.where(useless, 0.0, decision.open_gains).mean()))} is a "
+            f"better {decision.gained}, the rest limits kept more surely."
         )
     return bool(each >= least), words
 

@@ -26,13 +26,16 @@ import numpy.typing as npt
 from doe.analysis.decision import Decision
 from doe.factors import FloatArray
 
-__all__ = ["Lookahead", "lookahead"]
+__all__ = ["Lookahead", "bought", "lookahead"]
 
 OUTCOMES = 128
 """Of a Latin hypercube. On the published campaign in `designs/` their gains are nearer to those of
 8,000 points than with 64 of Sobol's sequence (root mean square 0.00038 against 0.00051 of worth),
 whose library takes longer to import than all of this to work out."""
 MAY_BE_BEST = 250
+TOLD_OUTCOMES, FOLDS = 512, 4
+"""Outcomes over which the gain that is told is averaged; parts of the truths, of which each judges
+what the others choose."""
 
 Places = npt.NDArray[np.intp]
 
@@ -71,11 +74,6 @@ class Lookahead:
         moved += self._reached
         reached = moved.max(axis=1).mean(axis=1)
         return np.asarray(reached - self._start, dtype=np.float64)
-
-    @property
-    def by_outcome(self) -> FloatArray:
-        """What the runs taken so far buy with each outcome (w,); `gain` is near to its mean."""
-        return np.asarray(self._reached.max(axis=0) - self._reached[self._now], dtype=np.float64)
 
     def take(self, place: int) -> None:
         """Add the setting at a place of the pool to the batch."""
@@ -122,6 +120,60 @@ class Lookahead:
             slopes.append(slope.astype(np.float32))
             before.append((rest, spread))
         return np.asarray(np.stack(slopes, axis=-1) @ normal.T.astype(np.float32))
+
+
+def bought(
+    decision: Decision,
+    places: Sequence[int],
+    generator: np.random.Generator,
+    a_day: int | None = None,
+) -> FloatArray:
+    """Return what runs at candidates buy with each outcome (w,), in worth; on average the gain.
+
+    So many as are made in `a_day` share a new day, all where that is not known.
+
+    Notes
+    -----
+    How worths move with an outcome is known from the truths alone, and the highest of many is
+    partly chance: most where limits make worths jump. So each part of the truths tells what the
+    settings are worth that the others choose (sample splitting: Chernozhukov et al. 2018,
+    Econometrics Journal 21:C1-C68; from memory), and runs that tell nothing buy nothing.
+    """
+    from scipy.special import ndtri
+
+    if not places:
+        return np.zeros(TOLD_OUTCOMES)
+    truths = decision.truths
+    middle = truths.mean(axis=0)
+    may = np.argsort(-(middle + truths.std(axis=0)), kind="stable")[:MAY_BE_BEST]
+    may = np.union1d(may, [int(middle.argmax())])
+    middle, worths = middle[may], truths[:, may] - middle[may]
+    told, n = [], len(places)
+    day_of = np.arange(n) // (a_day or n)
+    scatter = np.zeros((n * len(decision.responses),) * 2)
+    for k, response in enumerate(decision.responses):
+        own = decision.surrogates[response.name]
+        values = decision.values[response.name][:, list(places)]
+        modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
+        day, run = own.usual_scatter
+        told.append(modelled - modelled.mean(axis=0))
+        same_day = day_of[:, None] == day_of
+        scatter[k * n : (k + 1) * n, k * n : (k + 1) * n] = day**2 * same_day + run**2 * np.eye(n)
+    outcomes = np.hstack(told)
+    spread = outcomes.T @ outcomes / len(truths) + scatter
+    spread += 1e-12 * np.diag(np.diagonal(spread))
+    points = ndtri(_even_points(TOLD_OUTCOMES, len(spread), generator).clip(1e-6, 1 - 1e-6))
+    seen = points @ np.linalg.inv(np.linalg.cholesky(spread))
+    found = np.zeros(TOLD_OUTCOMES)
+    part = generator.permutation(len(truths)) % FOLDS
+    for fold in range(FOLDS):
+        moves = [
+            seen @ (outcomes[own].T @ worths[own]) / own.sum()
+            for own in (part != fold, part == fold)
+        ]
+        chosen = (middle + moves[0]).argmax(axis=1)
+        found += (middle + moves[1])[np.arange(TOLD_OUTCOMES), chosen] / FOLDS
+    return np.asarray(found - middle.max(), dtype=np.float64)
 
 
 def _with_row(columns: FloatArray) -> FloatArray:

@@ -12,7 +12,6 @@ from published_data import columns, observed
 
 from doe.analysis.confirmation import Confirmed, Promise, confirmation, limit_alone
 from doe.analysis.decision import surrogate_of
-from doe.analysis.gain import lookahead
 from doe.analysis.optimum import analyse
 from doe.analysis.recommendation import decision_of
 from doe.errors import DesignError, Notice
@@ -104,18 +103,6 @@ def test_an_expected_gain_lies_among_what_it_may_come_to(most):
     assert told
     for middle, low, high in told:
         assert float(low) <= float(middle) <= float(high)
-
-
-def test_what_a_batch_buys_is_the_mean_of_what_its_outcomes_buy(most):
-    decision = decision_of(most, observed_of(most), whole_box, None, 0)
-    ahead = lookahead(decision, list(range(60)), 2, np.random.default_rng(3))
-    for _ in range(2):
-        ahead.take(int(np.argmax(ahead.gains())))
-    assert ahead.gain > 0
-    assert (ahead.by_outcome >= 0).all()
-    # drawn outcomes have a mean near 0, not at it: two standard errors of a mean
-    error = ahead.by_outcome.std() / np.sqrt(len(ahead.by_outcome))
-    assert ahead.by_outcome.mean() == pytest.approx(ahead.gain, abs=2 * error)
 
 
 def test_gains_of_two_aims_are_told_as_desirability_and_small_ones_as_less_than():

@@ -11,7 +11,7 @@ from scipy.stats import norm
 
 from doe.analysis.covariance import columns_of
 from doe.analysis.decision import decide, surrogate_of
-from doe.analysis.gain import lookahead
+from doe.analysis.gain import bought, lookahead
 from doe.analysis.leeway import leeway
 from doe.analysis.location import location_among
 from doe.analysis.mixed import indicator
@@ -427,6 +427,39 @@ def test_what_one_run_buys_between_two_settings_is_the_closed_form():
     )
     ahead.take(1)
     assert ahead.gain == pytest.approx(something)
+
+
+def test_what_is_told_of_runs_is_the_closed_form_too():
+    """One run, and two of one day that share its shift: σ² of the mean is day² + noise²/2."""
+    drawn, decision = between_two(0.18, 0.24)
+    spread = {1: 0.18**2 + 0.24**2, 2: 0.18**2 + 0.24**2 / 2}
+    for runs, variance in spread.items():
+        told = bought(decision, [1] * runs, np.random.default_rng(1))
+        s = drawn.var() / np.sqrt(drawn.var() + variance)
+        assert told.mean() == pytest.approx(bought_by(drawn, s), rel=0.03)
+    apart = bought(decision, [1, 1], np.random.default_rng(1), a_day=1)
+    s = drawn.var() / np.sqrt(drawn.var() + spread[1] / 2)
+    assert apart.mean() == pytest.approx(bought_by(drawn, s), rel=0.03)
+
+
+def test_runs_that_tell_nothing_buy_nothing_however_many_settings_may_be_best():
+    """Worths of 200 settings jump between 0 and 1 by chance, whatever the run comes to."""
+    generator = np.random.default_rng(5)
+    truths = (generator.random((256, 200)) < 0.7).astype(float)
+    own = SimpleNamespace(logarithmic=False, usual_scatter=(0.1, 0.2))
+    decision = SimpleNamespace(
+        truths=truths,
+        best=int(truths.mean(axis=0).argmax()),
+        responses=(Response("y", "g", "maximise"),),
+        surrogates={"y": own},
+        values={"y": generator.standard_normal((256, 200))},
+    )
+    ahead = lookahead(decision, [0, 1, 2], 3, np.random.default_rng(1))
+    for place in range(3):
+        ahead.take(place)
+    told = bought(decision, [0, 1, 2], np.random.default_rng(1)).mean()
+    assert ahead.gain > 0.02  # chance, that choosing runs may bear and telling a person may not
+    assert told < 0.005
 
 
 def test_a_run_whose_outcome_is_known_tells_what_the_day_does_to_the_others():
