@@ -234,6 +234,8 @@ def record(
         if result.log is not None and result.log.deviation.kind != "keep" and not by:
             options += " --by INITIALS"
         again = f"doe record {name} {sheet}{options}"
+        if result.asks:
+            again += "   (once what is asked above is put right in it)"
         to_do = dry_run and (result.changes or result.log is not None)
         command = again if to_do else after_recording(result)
         _answer(

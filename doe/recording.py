@@ -68,6 +68,14 @@ class RecordResult:
         """Whether what was handed in held no results at all."""
         return any(notice.code == "no-results-in-sheet" for notice in self.notices)
 
+    @property
+    def asks(self) -> bool:
+        """Whether values look like slips, to be put right before they count."""
+        from doe.report.gravity import SLIPS
+
+        codes = {notice.code for notice in self.notices}
+        return bool(codes & {*SLIPS, "temperature-in-another-unit"})
+
 
 def recorded(
     campaign: Campaign,
@@ -262,6 +270,11 @@ def _merged(
         *(one for one in odd if not any(one.what.startswith(told) for told, _ in cut if told)),
         *standing.looked_over(campaign, ledger),
     )
+    if dry_run:  # nothing was handed in that could be replaced
+        notices = tuple(
+            replace(one, what=one.what.replace(" in again, with --replace", " in"))
+            for one in notices
+        )
     written = [path, *(campaign.folder / name for name in (derived.files if derived else {}))]
     return RecordResult(campaign, changes, ledger, dry_run, tuple(written), notices)
 

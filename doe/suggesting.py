@@ -133,7 +133,7 @@ def advised(campaign: Campaign, kept: Ledger, wish: SuggestWish, accept: bool, s
     if accept and not wish.named and slips:
         raise _to_be_corrected(campaign, slips)
     if done:
-        found = _confirmed_before(found, done, wish.named)
+        found = _confirmed_before(found, done, wish.named, left)
     elif left <= 0 and not wish.named and found.verdict not in ("planned-first", "measure"):
         found = _beyond_budget(campaign, kept, found, not_confirmed(kept, confirmed))
     found = _what_comes_first(campaign, kept, found, slips)
@@ -219,11 +219,12 @@ def _beyond_budget(
     )
 
 
-def _confirmed_before(found: Suggestion, done: str, wished: bool) -> Suggestion:
+def _confirmed_before(found: Suggestion, done: str, wished: bool, left: int) -> Suggestion:
     """Return the suggestion where settings are confirmed: runs only if somebody asks for them."""
     if wished:
         return replace(found, verdict="stop", advice=done, why=found.buys)
-    asked = "--runs N, or --kind KIND."
+    beyond = ", beyond the budget, which is spent" if left <= 0 else ""
+    asked = f"--runs N, or --kind KIND{beyond}."
     why = (
         f"These settings do what was promised; better ones may be found. {found.buys} To look on, "
         f"ask for runs: {asked}"

@@ -82,6 +82,17 @@ def test_a_value_ten_times_too_large_is_asked_about_when_it_is_handed_in(
     )["warnings"]
     (asked,) = [n["what"] for n in told if n["code"] == "far-above-others"]
     assert asked.startswith("Run 4: extract yield is 657 mg/g")
+    assert "hand it in again, with --replace" in asked
+
+
+def test_before_anything_is_handed_in_a_slip_is_put_right_in_the_sheet(
+    doe: Command, sheet: Path, tmp_path: Path
+) -> None:
+    cells = {"4": {"extract_yield_mg_g": "65700"}}
+    back = fill(sheet, tmp_path / "back.csv", with_cells(cells))
+    said = doe("record", "mint", str(back), "--dry-run")
+    assert "--replace" not in said.said_out
+    assert said.out.rstrip().endswith("(once what is asked above is put right in it)")
 
 
 def test_limits_of_detection_alike_are_told_as_they_were_written(

@@ -113,7 +113,7 @@ def _best_so_far(
     at = listed([f"{name} {text}" for name, text in texts])
     with_pressure = f"; the pressure to {pressure}" if pressure else ""
     expected = [
-        f"{r.words} {with_unit(_mean_text(p), r.unit)} ({_interval_texts(p)[0]})"
+        f"{r.words} {with_unit(_mean_text(p), r.unit)}{_median(p)} ({_interval_texts(p)[0]})"
         for r in responses
         if (p := chosen.predictions.get(r.name)) is not None
     ]
@@ -175,6 +175,11 @@ def _mean_text(prediction: Prediction) -> str:
     return bearing(float(prediction.mean[0]), float(prediction.standard_error[0]))
 
 
+def _median(prediction: Prediction) -> str:
+    """Return the remark that what is foretold of a logarithm is a median."""
+    return "" if prediction.expected is None else " (median)"
+
+
 def _suggested_section(
     suggestion: Suggestion, responses: Sequence[Response], numbers: Sequence[int]
 ) -> Section:
@@ -184,7 +189,7 @@ def _suggested_section(
         reasons.setdefault((_kind_words(run), run.reason), []).append(number)
     told = [f"{runs_in_words(who)}, to {kind}: {reason}" for (kind, reason), who in reasons.items()]
     rows = tuple(
-        (str(number), r.words, _mean_text(p), *_interval_texts(p), r.unit)
+        (str(number), r.words, _mean_text(p) + _median(p), *_interval_texts(p), r.unit)
         for number, run in zip(numbers, suggestion.runs, strict=True)
         for r in responses
         if (p := run.predictions.get(r.name)) is not None
@@ -194,9 +199,9 @@ def _suggested_section(
     headings = (
         "run",
         "response",
-        "mean",
-        f"{level} interval of the mean",
-        f"{level} interval of the run",
+        "on average",
+        f"{level} interval",
+        f"any one run, {level}",
         "unit",
     )
     table = table_html(Table(headings, rows, frozenset({0, 2, 3, 4}))) if rows else ""
