@@ -204,9 +204,12 @@ class Covariance:
         """Return by set the share (…, d) of slopes and second order that each column has."""
         return np.asarray(np.exp(self.sparse * (MIDDLE - sets[..., self.what.factor])))
 
-    def _bend(self, features: FloatArray) -> FloatArray:
-        """Return the bend (m,) that numeric factors share, its mean over a coded range left off."""
-        return np.asarray((features[:, self.numeric] ** 2 - 1 / 3).sum(axis=1))
+    def _bend(self, features: FloatArray, columns: Places) -> FloatArray:
+        """Return what columns bring (m,) to the bend that numeric ones share.
+
+        Its mean over a coded range is left off.
+        """
+        return np.asarray((features[:, columns] ** 2 - 1 / 3).sum(axis=1))
 
     def kernel(self, i: int, at: Asked, runs: FloatArray) -> FloatArray:
         """Return the covariances (m, b) of settings and runs (b, d) under one set."""
@@ -216,7 +219,7 @@ class Covariance:
         acting = a * self._activity(self.sets[i]) ** 2
         of_numeric, of_levels = (acting[:, part] @ runs[:, part].T for part in (n, c))
         total = self.LEVEL + self._second_order(of, of_numeric, of_levels)
-        total += of.alike * np.outer(self._bend(a), self._bend(runs))
+        total += of.alike * np.outer(self._bend(a, n), self._bend(runs, n))
         near = np.full_like(total, of.bend)
         for columns, levels, of_level in zip(self.columns, at.levels, at.of_level, strict=True):
             apart = (a[levels][:, None, columns] - runs[:, columns]) / lengths[columns]
@@ -234,7 +237,7 @@ class Covariance:
             squares[:, part].sum(axis=1) for part in (self.numeric, self.levels)
         )
         total = self.LEVEL + self._second_order(of, of_numeric, of_levels) + of.alone + of.bend
-        return np.asarray(total + of.alike * self._bend(a) ** 2)
+        return np.asarray(total + of.alike * self._bend(a, self.numeric) ** 2)
 
     def _second_order(self, of: Shape, of_numeric: FloatArray, of_levels: FloatArray) -> FloatArray:
         """Return what slopes and second order bring, of products over columns of either sort.
@@ -269,18 +272,29 @@ class Covariance:
         of = Shape(*np.exp(2 * sets[:, first : first + SHAPE]).T[:, :, None])
         noise = np.exp(2 * sets[:, -1])[:, None]
         active, by_ratio = self._activity(sets) ** 2, self._by_ratio(sets)
+        plain = np.flatnonzero(self.what.ratio == 1)  # seen alike by all sets
+        a, b = runs.features[i], runs.features[j]
+        squares, products = (a - b) ** 2, a * b
+        of_numeric, of_levels = (
+            active[:, part] @ products[:, part].T
+            for part in (np.intersect1d(self.numeric, plain), self.levels)
+        )
         bows, bend = self.what.bows(runs.features), np.zeros((len(sets), len(runs.features)))
-        alone, near, of_numeric, of_levels = np.zeros((4, len(sets), len(i)))
+        bend += self._bend(runs.features, np.intersect1d(self.numeric, plain))
+        alone, near = np.zeros((2, len(sets), len(i)))
         for f, columns in enumerate(self.columns):
-            apart = np.zeros_like(near)
-            for c in columns:
+            scale = -0.5 * np.exp(-2 * sets[:, [f]])
+            if self.what.ratio[columns[0]] == 1:
+                apart = scale * squares[:, columns].sum(axis=1)
+            else:
+                (c,) = columns
                 x = runs.features[:, c] + by_ratio[:, [c]] * bows[:, c]
-                a, b = x[:, i], x[:, j]
-                apart += (a - b) ** 2
-                of_columns = of_numeric if c in self.numeric else of_levels
-                of_columns += active[:, [c]] * (a * b)
-                bend += x**2 - 1 / 3 if c in self.numeric else 0.0
-            apart *= -0.5 * np.exp(-2 * sets[:, [f]])
+                bend += x**2 - 1 / 3
+                apart, other = x[:, i], x[:, j]
+                of_numeric += active[:, [c]] * (apart * other)
+                apart -= other
+                apart *= apart
+                apart *= scale
             near += apart
             alone += np.exp(apart, out=apart)
         near = np.exp(near, out=near)
@@ -310,7 +324,9 @@ class Covariance:
         pairs = _pairs(acting)
         curves = generator.standard_normal((count, pairs.shape[1])) * np.sqrt(of.curve)
         total = level + slopes @ acting.T + curves @ pairs.T
-        total += np.sqrt(of.alike) * generator.standard_normal((count, 1)) * self._bend(at)
+        total += (
+            np.sqrt(of.alike) * generator.standard_normal((count, 1)) * self._bend(at, self.numeric)
+        )
         numeric = _pairs(acting[:, self.numeric])
         for column in self.levels:
             apart = generator.standard_normal((count, numeric.shape[1])) * np.sqrt(of.apart / 2)
