@@ -301,7 +301,15 @@ def done_words(campaign: Campaign, ledger: Ledger, confirmed: Sequence[Confirmed
         f"Confirmed, done: {standing.setting_words(campaign.space, at)} held in {len(runs)} "
         f"fresh runs ({runs_in_words(runs).lower()})."
     )
-    return " ".join(filter(None, [held, confirmed[-1].little, work]))
+    stage = next(row.stage for row in ledger.rows if row.run == runs[0])
+    record, now = read_stage(campaign.folder, stage), campaign.fixed_in_words()
+    moved = ""
+    if record is not None and record.fixed != now:
+        moved = (
+            f"They were confirmed with {listed(record.fixed)}; campaign.toml now says "
+            f"{listed(now)}."
+        )
+    return " ".join(filter(None, [held, confirmed[-1].little, moved, work]))
 
 
 def not_confirmed(ledger: Ledger, confirmed: Sequence[Confirmed]) -> str:

@@ -520,6 +520,8 @@ def after_recording(result: RecordResult) -> str:
     The sheet that a log goes before, repeats that were asked for, or the fit.
     """
     name, ledger = result.campaign.name, result.ledger
+    if any(notice.code in ("more-than-all", "below-zero") for notice in result.notices):
+        return f"doe record {name} FILE --replace   (the corrected sheet)"
     if result.log is not None:
         own = next(row for row in ledger.rows if row.run == result.log.record.run)
         if own.status != "left out" and not any(v is not None for v in own.responses):

@@ -445,7 +445,9 @@ class _Batch:
                 )
             gains = np.where(may, self.ahead.gains(), -np.inf)
             place = int(np.argmax(gains))
+            before = self.ahead.gain
             self.ahead.take(place)
+            self.gains.append(self.ahead.gain - before)
             taken.append(place)
             self.plots.append((self.plots[-1] if self.plots else 0) + int(began))
             apart = _apart(coded, coded[place], needs)
@@ -454,16 +456,16 @@ class _Batch:
         return [self._run(place, turn) for turn, place in enumerate(taken)]
 
     def _judge(self, taken: Sequence[int]) -> None:
-        """Work out what the runs of the pool that were taken buy, each after those before it."""
-        at = [*self.coming, *(int(self.ahead.pool[place]) for place in taken)]
-        buys = [
-            bought(self.decision, at[:count], np.random.default_rng(count), self.a_day)
-            for count in range(len(self.coming), len(at) + 1)
-        ]
-        reached = np.maximum.accumulate([float(one.mean()) for one in buys])
-        reached = np.minimum(reached - reached[0], self.decision.open_gain)
-        self.gains = np.diff(reached).tolist()
-        self.by_outcome = buys[-1] - float(buys[0].mean())
+        """Work out what the runs of the pool that were taken buy, in shares as they were chosen."""
+        own = [int(self.ahead.pool[place]) for place in taken]
+        before, after = (
+            bought(self.decision, places, np.random.default_rng(1), self.a_day)
+            for places in (self.coming, [*self.coming, *own])
+        )
+        self.by_outcome = after - float(before.mean())
+        gain = min(max(float(self.by_outcome.mean()), 0.0), self.decision.open_gain)
+        chosen_for = sum(self.gains)
+        self.gains = [gain * one / chosen_for if chosen_for else 0.0 for one in self.gains]
 
     def _of_plot(self, coded: FloatArray, taken: list[int]) -> npt.NDArray[np.bool_]:
         """Tell which settings share the hard factors with the run taken last (p,)."""
@@ -955,7 +957,34 @@ def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told 
             "be said to be kept. Measure what the runs made have left, and hand the values in; "
             "only if nothing is left, the runs shown here are the next ones.",
         )
+    made = max((len(data.usable().values) for data in observed.values()), default=0)
+    wanted = [r for r in analysis.unfitted if r.interval_wanted() is None and r.name in values]
+    few = [r.words for r in wanted if len(values[r.name]) < made]
+    if few:
+        counts = listed([f"{len(values[r.name])} of {made}" for r in wanted if r.words in few])
+        names, them = listed(few), "it" if len(few) == 1 else "them"
+        return (
+            "measure",
+            f"Measure {names} first: {counts} runs made have a value.",
+            f"So few carry no model: what is recommended here does not allow for {them}. Measure "
+            "what the runs made have left, and hand the values in; only if nothing is left, the "
+            "runs shown here are the next ones.",
+        )
     nothing = {name for name, value in values.items() if len(value) > 1 and not value.any()}
+    alike = [
+        f"{r.words} ({values[r.name][0]:g} {r.unit}".rstrip() + ")"
+        for r in wanted
+        if len(values[r.name]) > 1
+        and np.ptp(values[r.name]) == 0
+        and not (r.aim == "minimise" and r.name in nothing)
+    ]
+    if alike:
+        return (
+            "measure",
+            f"Check {listed(alike)} first: every run has that value.",
+            "If it is right, no setting moves it and it needs no aim; if not, correct it and hand "
+            "it in again, with --replace.",
+        )
     unknown = [
         r.words
         for r in analysis.unfitted
@@ -1034,7 +1063,8 @@ def _weighed(
         _, instead = _what_runs_buy(decision, batch, count, group, instead=True)
         why = f"{kept}{last} kept back to confirm what is recommended. {fresh} {instead}"
         return "confirm", "Confirm now.", why
-    return "confirm", "Confirm now.", f"{kept}{figures} {fresh}"
+    _, instead = _what_runs_buy(decision, batch, count, group, instead=True)
+    return "confirm", "Confirm now.", f"{kept}{fresh} {instead}"
 
 
 def _can_be_kept(decision: Decision) -> float:
@@ -1054,6 +1084,10 @@ def _what_runs_buy(
     gain = sum(batch.gains)
     each = gain / count
     runs = "One more run" if count == 1 else f"{count} more runs"
+    useless = decision.truths[:, decision.best] == 0
+    broken = float(useless.mean())
+    limited = any(r.aim in ("below", "above") for r in decision.responses)
+    split = bool(scatter) and broken >= 0.01 and limited
     placed = f"{runs}, placed where {'it tells' if count == 1 else 'they tell'} most,"
     if instead:
         placed = f"To look on instead: {placed}"
@@ -1061,7 +1095,8 @@ def _what_runs_buy(
     by_outcome = batch.by_outcome.clip(0.0, float(np.quantile(decision.open_gains, MOST)))
     words = (
         f"{placed} {'is' if count == 1 else 'are'} expected to better the {decision.gained}"
-        f"{decision.gained_from} at the settings then recommended by "
+        f"{decision.gained_from}{', limits counted,' if split else ''} at the settings then "
+        "recommended by "
         f"{_ranged(decision, gain, by_outcome)}; knowing every response everywhere "
         f"would better it by {_ranged(decision, decision.open_gain, decision.open_gains)}. More "
         f"runs pay from {decision.amount(least)} a run"
@@ -1070,9 +1105,7 @@ def _what_runs_buy(
         share = f"{100 * WORTH_A_RUN:.0f}\N{NO-BREAK SPACE}%"
         words += f", {share} of what runs of one {group} scatter by ({decision.amount(scatter)})"
     words += f"; {'they would' if instead else 'these'} bring {decision.about(each)} each."
-    useless = decision.truths[:, decision.best] == 0
-    broken = float(useless.mean())
-    if scatter and broken >= 0.01 and any(r.aim in ("below", "above") for r in decision.responses):
+    if split:
         words += (
             " Settings at which more than 1 run in 10 breaks a limit count as useless in this, and "
             f"the recommended ones may be such, with a chance of {chance_words(broken)}: of what "

@@ -631,7 +631,11 @@ def suggest(
             *all_notices(replace(analysis, notices=found.notices)),
         )
         planned = replace(ledger, rows=(*kept.rows, *rows)) if accept else ledger
-        then = _after_suggesting(campaign, planned, found, accepting, accept)
+        written: tuple[Path, ...] = ()
+        if accept:  # what comes next is told by the record of the stage
+            written = _appended(campaign, kept, stage, "suggest", design, rows, found.promise)
+        step = accepting if wish.named else ""
+        then = _after_suggesting(campaign, planned, found, accepting, accept, step)
         done = {points.kind: points for points in views.run_points(kept.rows)}
         page = suggest_page(
             views.header(campaign, "suggest", then, stage=stage, notices=notices),
@@ -645,9 +649,6 @@ def suggest(
             views.sheet_fixed(campaign),
             views.pressure_to_set(campaign, found.recommended.settings),
         )
-        written: tuple[Path, ...] = ()
-        if accept:
-            written = _appended(campaign, kept, stage, "suggest", design, rows, found.promise)
         file = write_page(_report(campaign, "suggest", stage), page)
     return SuggestResult(
         campaign,
@@ -1008,9 +1009,15 @@ def _after_suggesting(
     found: Suggestion,
     accepting: str,
     accepted: bool,
+    asked: str,
 ) -> NextStep:
-    """Return what comes next by the advice; and how to plan the runs shown all the same."""
+    """Return what comes next by the advice; and how to plan the runs shown all the same.
+
+    `asked` accepts the runs that somebody asked for: where the advice is to confirm, these.
+    """
     advised = _advised_step(campaign, ledger, found, accepting)
+    if asked and found.verdict == "confirm" and found.runs:
+        advised = NextStep(asked)
     then = standing.next_step(campaign, ledger, advised)
     if accepted or then.leads or then.command == accepting or not found.runs:
         return then

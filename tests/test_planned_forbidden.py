@@ -169,6 +169,20 @@ def test_accepted_runs_that_are_forbidden_are_not_sent_to_when_others_are_wanted
     assert "DANGER" not in doe("status", "mint").out
 
 
+def test_runs_planned_anew_for_other_fixed_settings_are_next_on_the_rig(
+    planned: Command, tmp_path: Path
+) -> None:
+    doe = planned
+    hand_in(doe, tmp_path, 99)
+    doe("suggest", "mint", "--kind", "confirm", "--runs", "2", "--accept")
+    edit(('[fixed]\npressure = "50 bar"', '[fixed]\npressure = "45 bar"'))
+    told = doe("status", "mint", "--json")["next_command"]
+    assert told == "doe suggest mint --runs 2 --kind confirm --accept --replace"
+    said = doe(*told.split()[1:])
+    assert said.out.rstrip().splitlines()[-1].startswith("Next: doe record mint FILE")
+    assert "DANGER" not in doe("status", "mint").out
+
+
 def test_where_the_rig_can_run_nothing_any_more_the_remedy_is_to_see_why(planned: Command) -> None:
     doe = planned
     edit(*WEAK_DISC)

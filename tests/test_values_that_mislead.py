@@ -36,23 +36,30 @@ def with_cells(cells: dict[str, dict[str, str]]) -> Any:
 
 
 @pytest.mark.parametrize(
-    "cells",
+    ("cells", "advice"),
     [
-        {"*": {"extract_yield_mg_g": ""}, "1": {"extract_yield_mg_g": "55"}},
-        {"*": {"extract_yield_mg_g": "40"}},
+        (
+            {"*": {"extract_yield_mg_g": ""}, "1": {"extract_yield_mg_g": "55"}},
+            r"Measure extract yield first: 1 of \d+ runs made have a value\.",
+        ),
+        (
+            {"*": {"extract_yield_mg_g": "40"}},
+            r"Check extract yield \(40 mg/g\) first: every run has that value\.",
+        ),
     ],
     ids=["one value", "all alike"],
 )
 def test_settings_without_the_aim_are_said_to_be_that_and_confirmed_never(
-    doe: Command, sheet: Path, tmp_path: Path, cells: dict[str, dict[str, str]]
+    doe: Command, sheet: Path, tmp_path: Path, cells: dict[str, dict[str, str]], advice: str
 ) -> None:
     doe("record", "mint", str(fill(sheet, tmp_path / "back.csv", with_cells(cells))))
     said = doe("fit", "mint").said_out
     assert "The settings below do not allow for extract yield, which they are to maximise" in said
     assert said.index("do not allow for extract yield") < said.index("Best settings")
     found = doe("suggest", "mint", "--json")
-    assert found["stop"]["verdict"] == "go-on"
-    assert "too little is known of extract yield" in found["stop"]["advice"]
+    assert found["stop"]["verdict"] == "measure"
+    assert re.fullmatch(advice, found["stop"]["advice"])
+    assert doe("suggest", "mint").out.rstrip().endswith("Next: doe record mint FILE")
     assert all("judged by" not in run["reason"] for run in found["runs"])
 
 
@@ -60,7 +67,8 @@ def test_a_value_beyond_all_there_is_leads_and_nothing_is_planned_from_it_unaske
     doe: Command, sheet: Path, tmp_path: Path
 ) -> None:
     cells = {"4": {"extract_yield_mg_g": "65700"}}
-    doe("record", "mint", str(fill(sheet, tmp_path / "back.csv", with_cells(cells))))
+    back = fill(sheet, tmp_path / "back.csv", with_cells(cells))
+    assert "--replace   (the corrected sheet)" in doe("record", "mint", str(back)).out
     told = "Run 4: extract yield is more than all of it"
     said = doe("fit", "mint").said_out
     assert said.index(told) < said.index("Best settings")

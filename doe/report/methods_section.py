@@ -131,8 +131,8 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
         f"(Rasmussen and Williams 2006), and {SETS_KEPT} sets drawn by these weights stand for "
         "all.",
         "The covariance is the sum of a constant, a linear and a squared linear part, a parabola "
-        "that numeric factors share, a squared linear part that each level of a categorical factor "
-        "has of its own, a squared exponential of each factor alone and one of all factors "
+        f"that numeric factors share, {_of_levels(analysis)}a squared exponential of each factor "
+        "alone and one of all factors "
         f"together{_sparse(analysis)}; runs of one day or stage, whole plot, block or lot share a "
         "normal shift. Intervals are the central 95 % of the average.",
         *_by_ratio_sentence(analysis),
@@ -149,6 +149,13 @@ def _surface_sentences(analysis: Analysis) -> list[str]:
             "propagation (Minka 2001)."
         )
     return [*told, "Polynomials were fitted as a second opinion."]
+
+
+def _of_levels(analysis: Analysis) -> str:
+    """Return what levels have of their own, where there are any."""
+    if not any(isinstance(f, CategoricalFactor) for f in analysis.fits[0].model.space):
+        return ""
+    return "a squared linear part that each level of a categorical factor has of its own, "
 
 
 def _sparse(analysis: Analysis) -> str:
