@@ -52,7 +52,7 @@ SHIFT_HELD = 2.0
 """Scatters of runs by which a day shifted the runs of simulated campaigns, at most."""
 HELD = (
     "In simulated campaigns of 13 to 20 runs in 2 to 4 factors, one response made as high as can "
-    "be, the 95 % intervals here held the truth 98 to 100 times in 100, and 85 to 100 times where "
+    "be, the 95 % intervals here held the truth 96 to 100 times in 100, and 85 to 100 times where "
     "days shift by twice the scatter of runs."
 )
 HELD_IN_PLOTS = (
