@@ -257,6 +257,7 @@ def test_the_interval_of_a_confirming_mean_lies_between_those_of_a_run_and_of_th
     assert widths[0] > widths[1] > widths[2] > one.mean_high[0] - one.mean_low[0]
 
 
+@pytest.mark.long
 def test_intervals_hold_new_runs_as_often_as_they_say():
     """Made-up campaigns on days that differ; 95 % are promised, 120 chances each."""
     held = {"run": 0, "mean": 0, "all": 0}
@@ -434,6 +435,7 @@ def test_a_confirmation_on_a_new_day_after_a_single_day_says_that_days_are_a_gue
     assert widths[0] > 1.5 * widths[1]
 
 
+@pytest.mark.long
 def test_the_guess_about_days_holds_where_they_differ_as_much_as_runs_scatter():
     """95 % are promised, 60 made-up campaigns of one day; the confirming runs are of another."""
     held = 0
