@@ -138,7 +138,7 @@ def bought(
     partly chance: most where limits make worths jump. So each part of the truths tells what the
     settings are worth that the others choose (sample splitting: Chernozhukov et al. 2018,
     Econometrics Journal 21:C1-C68; from memory), and runs that tell nothing buy nothing. How
-    outcomes differ in it is told by all truths together, which scatter less.
+    outcomes differ in it is told by all truths together, which scatter less, in that proportion.
     """
     from scipy.special import ndtri
 
@@ -174,8 +174,10 @@ def bought(
         ]
         chosen = (middle + moves[0]).argmax(axis=1)
         apart += (middle + moves[1])[np.arange(TOLD_OUTCOMES), chosen].mean() / FOLDS
-    found = (middle + seen @ (outcomes.T @ worths) / len(truths)).max(axis=1)
-    return np.asarray(found - found.mean() + apart - middle.max(), dtype=np.float64)
+    moved = middle + seen @ (outcomes.T @ worths) / len(truths)
+    found = moved.max(axis=1) - moved[:, int(middle.argmax())]
+    honest = max(apart - float(middle.max()), 0.0)
+    return np.asarray(found * (honest / (found.mean() or 1.0)), dtype=np.float64)
 
 
 def _with_row(columns: FloatArray) -> FloatArray:
