@@ -244,6 +244,8 @@ class Covariance:
 
         Of a level that both settings share the product is 2, of others 0.
         """
+        if not len(self.levels):
+            return np.asarray((of.slope + of.curve * of_numeric) * of_numeric)
         straight = of_numeric + of_levels
         found = of.slope * straight + of.curve * straight**2
         return np.asarray(found + of.apart / 2 * of_levels * of_numeric**2)
@@ -290,7 +292,7 @@ class Covariance:
                 (c,) = columns
                 x = runs.features[:, c] + by_ratio[:, [c]] * bows[:, c]
                 bend += x**2 - 1 / 3
-                apart, other = x[:, i], x[:, j]
+                apart, other = x.take(i, axis=1), x.take(j, axis=1)
                 of_numeric += active[:, [c]] * (apart * other)
                 apart -= other
                 apart *= apart
@@ -299,11 +301,14 @@ class Covariance:
             alone += np.exp(apart, out=apart)
         near = np.exp(near, out=near)
         K = self.LEVEL + self._second_order(of, of_numeric, of_levels)
-        K += of.alike * (bend[:, i] * bend[:, j])
+        bends = bend.take(i, axis=1)
+        bends *= bend.take(j, axis=1)
+        K += np.multiply(bends, of.alike, out=bends)
         K += np.multiply(alone, of.alone / self._count, out=alone)
         K += np.multiply(near, of.bend, out=near)
         K += np.exp(2 * self.shifts(sets)) @ runs.alike[:, i, j]
-        K += (i == j) * (noise * runs.alone[i] + JITTER)
+        same = np.flatnonzero(i == j)
+        K[:, same] += noise * runs.alone[i[same]] + JITTER
         return np.asarray(K)
 
     def prior_paths(
