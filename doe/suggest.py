@@ -947,50 +947,13 @@ def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told 
         for r in analysis.unfitted
         if r.name in observed
     }
-    never = [r.words for r in analysis.unfitted if len(values.get(r.name, (0.0,))) == 0]
-    if never:
-        names, it = listed(never), "it" if len(never) == 1 else "them"
-        return (
-            "measure",
-            f"Measure {names} first: no run has a value.",
-            f"Nothing here allows for {it}: no settings can be recommended for {it}, nor a limit "
-            "be said to be kept. Measure what the runs made have left, and hand the values in; "
-            "only if nothing is left, the runs shown here are the next ones.",
-        )
     made = max((len(data.usable().values) for data in observed.values()), default=0)
-    wanted = [r for r in analysis.unfitted if r.interval_wanted() is None and r.name in values]
-    few = [r.words for r in wanted if len(values[r.name]) < made]
-    if few:
-        counts = listed([f"{len(values[r.name])} of {made}" for r in wanted if r.words in few])
-        names, them = listed(few), "it" if len(few) == 1 else "them"
-        return (
-            "measure",
-            f"Measure {names} first: {counts} runs made have a value.",
-            f"So few carry no model: what is recommended here does not allow for {them}. Measure "
-            "what the runs made have left, and hand the values in; only if nothing is left, the "
-            "runs shown here are the next ones.",
-        )
-    nothing = {name for name, value in values.items() if len(value) > 1 and not value.any()}
-    alike = [
-        f"{r.words} ({values[r.name][0]:g} {r.unit}".rstrip() + ")"
-        for r in wanted
-        if len(values[r.name]) > 1
-        and np.ptp(values[r.name]) == 0
-        and not (r.aim == "minimise" and r.name in nothing)
-    ]
-    if alike:
-        return (
-            "measure",
-            f"Check {listed(alike)} first: every run has that value.",
-            "If it is right, no setting moves it and it needs no aim; if not, correct it and hand "
-            "it in again, with --replace.",
-        )
-    unknown = [
-        r.words
-        for r in analysis.unfitted
-        if r in analysis.limits_unknown
-        or (r.interval_wanted() is None and not (r.aim == "minimise" and r.name in nothing))
-    ]
+    aims = [r for r in analysis.unfitted if r.interval_wanted() is None and r.name in values]
+    open_aims = [r for r in aims if not _found_nowhere(r, values[r.name])]
+    told = _to_measure(analysis.unfitted, aims, values, made) or _to_check(open_aims, values)
+    if told is not None:
+        return told
+    unknown = [r.words for r in analysis.unfitted if r in (*analysis.limits_unknown, *open_aims)]
     if not unknown:
         return None
     return (
@@ -998,6 +961,53 @@ def _lacking(analysis: Analysis, observed: Mapping[str, Observations]) -> _Told 
         f"Go on: too little is known of {listed(unknown)}.",
         "Its values so far carry no model, so no settings can be recommended for it, nor a limit "
         "be said to be kept.",
+    )
+
+
+def _found_nowhere(response: Response, values: FloatArray) -> bool:
+    """Tell whether as little as can be was found in all runs, where little is wanted."""
+    return response.aim == "minimise" and len(values) > 1 and not values.any()
+
+
+def _to_measure(
+    unfitted: Sequence[Response],
+    aims: Sequence[Response],
+    values: Mapping[str, FloatArray],
+    made: int,
+) -> _Told | None:
+    """Return what to measure in the `made` runs before others: what has no value, or an aim few."""
+    wanting = [r for r in unfitted if len(values.get(r.name, (0.0,))) == 0]
+    have, why = "no run has a value", "Nothing here allows"
+    if not wanting:
+        wanting = [r for r in aims if len(values[r.name]) < made]
+        counts = listed([f"{len(values[r.name])} of {made}" for r in wanting])
+        have, why = f"{counts} runs made have a value", "Too few to carry a model: nothing allows"
+    if not wanting:
+        return None
+    it = "it" if len(wanting) == 1 else "them"
+    return (
+        "measure",
+        f"Measure {listed([r.words for r in wanting])} first: {have}.",
+        f"{why} for {it}: no settings can be recommended for {it}, nor a limit be said to be kept. "
+        "Measure what the runs made have left, and hand the values in; only if nothing is left, "
+        "the runs shown here are the next ones.",
+    )
+
+
+def _to_check(aims: Sequence[Response], values: Mapping[str, FloatArray]) -> _Told | None:
+    """Return which aims to check, having the same value in every run."""
+    alike = [
+        f"{r.words} ({values[r.name][0]:g} {r.unit}".rstrip() + ")"
+        for r in aims
+        if len(values[r.name]) > 1 and np.ptp(values[r.name]) == 0
+    ]
+    if not alike:
+        return None
+    return (
+        "measure",
+        f"Check {listed(alike)} first: every run has that value.",
+        "If it is right, no setting moves it and it needs no aim; if not, correct it and hand "
+        "it in again, with --replace.",
     )
 
 

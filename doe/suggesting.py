@@ -331,6 +331,7 @@ def lost_runs_told(campaign: Campaign, kept: Ledger) -> tuple[Notice, ...]:
 
 
 def design_of(campaign: Campaign, suggestion: Suggestion) -> Design:
+    """Return the suggested runs as a design, in their order."""
     from doe.design.matrix import Design
 
     runs = suggestion.runs

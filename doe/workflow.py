@@ -634,8 +634,7 @@ def suggest(
         written: tuple[Path, ...] = ()
         if accept:  # what comes next is told by the record of the stage
             written = _appended(campaign, kept, stage, "suggest", design, rows, found.promise)
-        step = accepting if wish.named else ""
-        then = _after_suggesting(campaign, planned, found, accepting, accept, step)
+        then = _after_suggesting(campaign, planned, found, accepting, accept, wish.named)
         done = {points.kind: points for points in views.run_points(kept.rows)}
         page = suggest_page(
             views.header(campaign, "suggest", then, stage=stage, notices=notices),
@@ -1009,15 +1008,15 @@ def _after_suggesting(
     found: Suggestion,
     accepting: str,
     accepted: bool,
-    asked: str,
+    named: bool,
 ) -> NextStep:
     """Return what comes next by the advice; and how to plan the runs shown all the same.
 
-    `asked` accepts the runs that somebody asked for: where the advice is to confirm, these.
+    Where the advice is to confirm, runs that somebody `named` go before those that would.
     """
     advised = _advised_step(campaign, ledger, found, accepting)
-    if asked and found.verdict == "confirm" and found.runs:
-        advised = NextStep(asked)
+    if named and found.verdict == "confirm" and found.runs:
+        advised = NextStep(accepting)
     then = standing.next_step(campaign, ledger, advised)
     if accepted or then.leads or then.command == accepting or not found.runs:
         return then

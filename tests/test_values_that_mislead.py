@@ -127,21 +127,6 @@ def test_a_run_that_came_back_with_a_note_only_is_asked_about(
     assert "left_out_because" in asked
 
 
-def test_fewer_runs_of_a_kind_do_unless_a_number_was_asked_for(
-    doe: Command, sheet: Path, tmp_path: Path
-) -> None:
-    doe("record", "mint", str(fill(sheet, tmp_path / "back.csv", made_up_results)))
-    one = doe("suggest", "mint", "--kind", "repeat", "--json")["runs"]
-    assert one
-    (refused,) = doe("suggest", "mint", "--kind", "repeat", "--runs", "60", "--json", status=1)[
-        "errors"
-    ]
-    assert refused["code"] == "too-few-candidates"
-    most = re.search(r"there are only (\d+) that", refused["what"])
-    assert most is not None
-    assert len(one) <= int(most[1])
-
-
 def test_repeats_that_scatter_otherwise_than_the_file_says_are_told(
     doe: Command, sheet: Path, tmp_path: Path
 ) -> None:

@@ -17,7 +17,7 @@ beliefs; from memory), here over drawn truths and for a batch.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,7 +65,6 @@ class Lookahead:
     _reached: npt.NDArray[np.float32]
     _normal: FloatArray
     _start: float
-    _now: int
     _taken: int = 0
 
     def gains(self) -> FloatArray:
@@ -144,20 +143,14 @@ def bought(
 
     if not places:
         return np.zeros(TOLD_OUTCOMES)
-    truths = decision.truths
-    middle = truths.mean(axis=0)
-    may = np.argsort(-(middle + truths.std(axis=0)), kind="stable")[:MAY_BE_BEST]
-    may = np.union1d(may, [int(middle.argmax())])
-    middle, worths = middle[may], truths[:, may] - middle[may]
+    truths, may = decision.truths, _may_be_best(decision)
+    middle = truths.mean(axis=0)[may]
+    worths = truths[:, may] - middle
     told, n = [], len(places)
     day_of = np.arange(n) // (a_day or n)
     scatter = np.zeros((n * len(decision.responses),) * 2)
-    for k, response in enumerate(decision.responses):
-        own = decision.surrogates[response.name]
-        values = decision.values[response.name][:, list(places)]
-        modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
-        day, run = own.usual_scatter
-        told.append(modelled - modelled.mean(axis=0))
+    for k, (outcome, day, run) in enumerate(_outcomes_at(decision, places)):
+        told.append(outcome)
         same_day = day_of[:, None] == day_of
         scatter[k * n : (k + 1) * n, k * n : (k + 1) * n] = day**2 * same_day + run**2 * np.eye(n)
     outcomes = np.hstack(told)
@@ -180,6 +173,28 @@ def bought(
     return np.asarray(found * (honest / (found.mean() or 1.0)), dtype=np.float64)
 
 
+def _may_be_best(decision: Decision) -> Places:
+    """Return the candidates (c,) that may come out best, the best so far among them."""
+    truths = decision.truths
+    middle = truths.mean(axis=0)
+    likely = np.argsort(-(middle + truths.std(axis=0)), kind="stable")[:MAY_BE_BEST]
+    return np.union1d(likely, [decision.best, int(middle.argmax())])
+
+
+def _outcomes_at(
+    decision: Decision, places: Sequence[int]
+) -> Iterator[tuple[FloatArray, float, float]]:
+    """Yield by response what each truth has at candidates (e, p), less the mean, as modelled.
+
+    With how much a day shifts such values, and a run scatters.
+    """
+    for response in decision.responses:
+        own = decision.surrogates[response.name]
+        values = decision.values[response.name][:, list(places)]
+        modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
+        yield modelled - modelled.mean(axis=0), *own.usual_scatter
+
+
 def _with_row(columns: FloatArray) -> FloatArray:
     return np.vstack([columns, np.zeros((1, columns.shape[1]))])
 
@@ -198,27 +213,17 @@ def lookahead(
     """
     from scipy.special import ndtri
 
-    truths = decision.truths
-    middle = truths.mean(axis=0)
-    may = np.argsort(-(middle + truths.std(axis=0)), kind="stable")[:MAY_BE_BEST]
-    may = np.union1d(may, [decision.best])
-    outcomes, shifts, scatters = [], [], []
-    for response in decision.responses:
-        own = decision.surrogates[response.name]
-        values = decision.values[response.name][:, list(pool)]
-        modelled = np.log(np.maximum(values, 1e-300)) if own.logarithmic else values
-        day, scatter = own.usual_scatter
-        outcomes.append(modelled - modelled.mean(axis=0))
-        shifts.append(day)
-        scatters.append(scatter)
+    truths, may = decision.truths, _may_be_best(decision)
+    middle = truths.mean(axis=0)[may]
+    outcomes, shifts, scatters = map(list, zip(*_outcomes_at(decision, pool), strict=True))
     points = _even_points(OUTCOMES, max(1, most * len(outcomes)), generator)
     reached: npt.NDArray[np.float32] = np.repeat(
-        middle[may][:, None].astype(np.float32), OUTCOMES, axis=1
+        middle[:, None].astype(np.float32), OUTCOMES, axis=1
     )
     found = Lookahead(
         np.asarray(pool, dtype=np.intp),
         0.0,
-        truths[:, may] - middle[may],
+        truths[:, may] - middle,
         outcomes,
         [np.zeros((len(truths), 1)) for _ in outcomes],
         shifts,
@@ -227,8 +232,7 @@ def lookahead(
         len(truths),
         reached,
         ndtri(points.clip(1e-6, 1 - 1e-6)),
-        float(middle[may].max()),
-        int(middle[may].argmax()),
+        float(middle.max()),
     )
     found._begin_day()
     return found

@@ -257,6 +257,16 @@ def test_the_interval_of_a_confirming_mean_lies_between_those_of_a_run_and_of_th
     assert widths[0] > widths[1] > widths[2] > one.mean_high[0] - one.mean_low[0]
 
 
+def test_fewer_runs_of_a_kind_do_only_where_no_number_was_asked_for(most):
+    with pytest.raises(DesignError) as refused:
+        suggest(most, whole_box, 200, kinds=("repeat",))
+    there = re.search(r"200 runs are asked for, .* there are only (\d+) that", str(refused.value))
+    assert there is not None
+    assert len(suggest(most, whole_box, 200, kinds=("repeat",), fewer_do=True).runs) == int(
+        there[1]
+    )
+
+
 @pytest.mark.long
 def test_intervals_hold_new_runs_as_often_as_they_say():
     """Made-up campaigns on days that differ; 95 % are promised, 120 chances each."""
